@@ -1,0 +1,1 @@
+"""Embeddings and local descriptors to nearest photos, and nearest photos to specimens."""
