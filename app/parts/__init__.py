@@ -1,0 +1,1 @@
+"""The pieces that the pages are put together from."""
