@@ -146,7 +146,7 @@ class SearchArm(Protocol):
 
     @property
     def name(self) -> str:
-        """Short name, also the key of its fusion weights: ``embedding``, ``local``…"""
+        """Short name, also the key of its fusion weights, such as ``embedding``."""
 
     @property
     def fingerprint(self) -> str:
