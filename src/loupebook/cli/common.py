@@ -1,0 +1,161 @@
+"""What all commands share: options, printing, progress and the mapping of errors to exit codes.
+
+JSON and tables go to standard output; progress, advice and errors go to standard error.
+"""
+
+from __future__ import annotations
+
+import functools
+import getpass
+import json
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from enum import IntEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, ParamSpec, TypeVar
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+from rich.progress import Progress as ProgressBar
+
+from loupebook.errors import EncoderError, LoupebookError, QueryInvalid, SetError
+
+if TYPE_CHECKING:
+    from loupebook.library import Library
+
+out = Console(highlight=False)
+err = Console(stderr=True, highlight=False)
+
+P = ParamSpec("P")
+R = TypeVar("R")
+Progress = Callable[[str, int, int], None]
+
+
+class ExitCode(IntEnum):
+    """What the process ends with."""
+
+    DONE = 0
+    PARTLY = 1
+    WRONG_USE = 2
+    SET_UNUSABLE = 3
+    ENCODER_UNAVAILABLE = 4
+    STOPPED = 130
+
+
+SetOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--set",
+        metavar="SET",
+        help="Folder of the set. Default: the environment variable LOUPEBOOK_SET, "
+        "else the demo set where reading suffices.",
+        show_default=False,
+    ),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")]
+ByOption = Annotated[
+    str | None,
+    typer.Option(
+        "--by", metavar="NAME", help="Who does this. Default: the name you are logged in by."
+    ),
+]
+EncoderOption = Annotated[
+    str | None,
+    typer.Option(
+        "--encoder",
+        metavar="NAME",
+        help="Another encoder: local-dir:FOLDER, NAME/PRETRAINED or hf-hub:NAME. "
+        "Default: the one that ships in models/.",
+        show_default=False,
+    ),
+]
+
+
+def person(by: str | None) -> str:
+    """Return the name that a change is recorded under."""
+    if by:
+        return by
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):
+        err.print("Say who you are with --by NAME: this machine does not tell.", style="red")
+        raise typer.Exit(ExitCode.WRONG_USE) from None
+
+
+def open_library(folder: Path | None, *, reading: bool, encoder: str | None = None) -> Library:
+    """Open the set named, or the default one where reading suffices."""
+    from loupebook.library import SET_VARIABLE, Library, default_set
+
+    chosen = folder
+    if chosen is None:
+        if reading:
+            chosen = default_set()
+        elif named := os.environ.get(SET_VARIABLE):
+            chosen = Path(named)
+    if chosen is None:
+        hint = (
+            "Name a set with --set SET, or build the demo set with 'loupebook demo'."
+            if reading
+            else "This changes a set, so name it: --set SET (or LOUPEBOOK_SET)."
+        )
+        err.print(hint, style="red")
+        raise typer.Exit(ExitCode.WRONG_USE)
+    return Library.open(chosen, encoder=encoder)
+
+
+def exits_clearly(command: Callable[P, R]) -> Callable[P, R]:
+    """Turn our own errors into one line on standard error and the documented exit code."""
+
+    @functools.wraps(command)
+    def run(*args: P.args, **kwargs: P.kwargs) -> R:
+        try:
+            return command(*args, **kwargs)
+        except SetError as exc:
+            code = ExitCode.SET_UNUSABLE
+            message = str(exc)
+        except EncoderError as exc:
+            code = ExitCode.ENCODER_UNAVAILABLE
+            message = str(exc)
+        except QueryInvalid as exc:
+            code = ExitCode.WRONG_USE
+            message = str(exc)
+        except LoupebookError as exc:
+            code = ExitCode.PARTLY
+            message = str(exc)
+        except KeyboardInterrupt:
+            code = ExitCode.STOPPED
+            message = "Stopped. What was finished before is kept."
+        err.print(message, style="red", markup=False, soft_wrap=True)
+        raise typer.Exit(code)
+
+    return run
+
+
+def print_json(value: dict[str, Any]) -> None:
+    """Print one JSON object on one line."""
+    typer.echo(json.dumps(value, ensure_ascii=False))
+
+
+@contextmanager
+def progress_bar() -> Iterator[Progress]:
+    """Show a bar on standard error while long work goes on; silent when not a terminal."""
+    bar = ProgressBar(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=err,
+        transient=True,
+        disable=not err.is_terminal,
+    )
+    tasks: dict[str, Any] = {}
+
+    def show(what: str, done: int, total: int) -> None:
+        if what not in tasks:
+            tasks[what] = bar.add_task(what, total=total)
+        bar.update(tasks[what], completed=done, total=total)
+
+    with bar:
+        yield show

@@ -1,0 +1,116 @@
+"""`search`: a photo in, the nearest known references out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.table import Table
+
+from loupebook.cli.common import (
+    EncoderOption,
+    ExitCode,
+    JsonOption,
+    SetOption,
+    err,
+    exits_clearly,
+    open_library,
+    out,
+    print_json,
+    progress_bar,
+)
+from loupebook.errors import PhotoError
+from loupebook.library import (
+    Element,
+    Lighting,
+    MatchReport,
+    SearchFilters,
+    SearchReport,
+    Standing,
+    View,
+    photo_files,
+)
+
+SHAPES = {Standing.GENUINE: "○ genuine", Standing.FAKE: "◆ fake"}
+"""Standing by word and shape, never by colour alone."""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this file."""
+    app.command()(search)
+
+
+@exits_clearly
+def search(
+    photos: Annotated[
+        list[Path], typer.Argument(metavar="PHOTO...", help="Photos or folders of photos.")
+    ],
+    set_: SetOption = None,
+    element: Annotated[Element | None, typer.Option(help="Only this kind of item.")] = None,
+    view: Annotated[View | None, typer.Option(help="Only photos of this side.")] = None,
+    lighting: Annotated[Lighting | None, typer.Option(help="Only photos lit like this.")] = None,
+    marque: Annotated[str | None, typer.Option(help="Only this marque.")] = None,
+    standing: Annotated[Standing | None, typer.Option(help="Only this standing.")] = None,
+    k: Annotated[int, typer.Option("-k", min=1, max=1000, help="How many specimens.")] = 10,
+    encoder: EncoderOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Find the known specimens nearest to each photo.
+
+    With --json one object a photo on one line; a photo that cannot be read gives an object
+    with the key "error" and the exit code 1, and the rest go on.
+    """
+    filters = SearchFilters(element, view, lighting, marque, standing)
+    failed = False
+    with (
+        open_library(set_, reading=True, encoder=encoder) as library,
+        progress_bar() as progress,
+    ):
+        library.sync(progress=progress)
+        for photo, _ in photo_files(photos):
+            try:
+                report = library.search(photo, filters=filters, k=k)
+            except PhotoError as exc:
+                failed = True
+                if as_json:
+                    print_json({"photo": str(photo), "error": str(exc)})
+                err.print(str(exc), style="red", markup=False, soft_wrap=True)
+                continue
+            if as_json:
+                print_json(report.to_dict())
+            else:
+                _print_report(report)
+    if failed:
+        raise typer.Exit(ExitCode.PARTLY)
+
+
+def _print_report(report: SearchReport) -> None:
+    out.print(f"\n{report.photo}", style="bold", markup=False)
+    for finding in report.photo_check.findings:
+        if finding.severity != "info":
+            out.print(f"  {finding.message} {finding.advice}", style="yellow", markup=False)
+    if report.empty_reason:
+        out.print(f"  {report.empty_reason}", markup=False)
+        return
+    table = Table("rank", "specimen", "standing", "marque", "edition", "photo", "similarity")
+    for match in report.matches:
+        table.add_row(*_row(match))
+    for match in (report.nearest_genuine, report.nearest_fake):
+        if match is not None and match.specimen not in {m.specimen for m in report.matches}:
+            table.add_row(*_row(match))
+    out.print(table)
+    out.print(f"  {report.reading['says']}", markup=False)
+    out.print(f"  {report.reading['does_not_say']}", style="dim", markup=False)
+
+
+def _row(match: MatchReport) -> tuple[str, ...]:
+    return (
+        str(match.rank),
+        match.specimen,
+        SHAPES[match.standing],
+        match.marque or "–",
+        match.edition or "–",
+        match.photo,
+        f"{match.similarity:.3f}",
+    )

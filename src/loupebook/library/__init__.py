@@ -1,0 +1,88 @@
+"""The facade that every front end uses: ``Library.open(path).search(photo)``."""
+
+from loupebook.imaging import (
+    Box,
+    PhotoCheck,
+    check_photo,
+    crop_box,
+    decode_photo,
+    encode_jpeg,
+    rectify,
+    resize_to_fit,
+    rotate_quarter,
+)
+from loupebook.library.demo_building import DemoBuilt, build_demo_set
+from loupebook.library.facade import Library
+from loupebook.library.homes import (
+    HOME_VARIABLE,
+    SET_VARIABLE,
+    default_set,
+    demo_set_folder,
+    is_set,
+)
+from loupebook.library.intake import IncomingPhoto, photo_files
+from loupebook.library.results import (
+    AddReport,
+    Fault,
+    MatchReport,
+    SearchFilters,
+    SearchReport,
+    SetOverview,
+)
+from loupebook.library.serving import serve_page
+from loupebook.library.upkeep import RebuildReport, SetCheck
+from loupebook.records.model import (
+    Camera,
+    Element,
+    IntakeState,
+    Lighting,
+    PhotoRecord,
+    Provenance,
+    Serial,
+    SetInfo,
+    SpecimenRecord,
+    Standing,
+    View,
+)
+
+__all__ = [
+    "HOME_VARIABLE",
+    "SET_VARIABLE",
+    "AddReport",
+    "Box",
+    "Camera",
+    "DemoBuilt",
+    "Element",
+    "Fault",
+    "IncomingPhoto",
+    "IntakeState",
+    "Library",
+    "Lighting",
+    "MatchReport",
+    "PhotoCheck",
+    "PhotoRecord",
+    "Provenance",
+    "RebuildReport",
+    "SearchFilters",
+    "SearchReport",
+    "Serial",
+    "SetCheck",
+    "SetInfo",
+    "SetOverview",
+    "SpecimenRecord",
+    "Standing",
+    "View",
+    "build_demo_set",
+    "check_photo",
+    "crop_box",
+    "decode_photo",
+    "default_set",
+    "demo_set_folder",
+    "encode_jpeg",
+    "is_set",
+    "photo_files",
+    "rectify",
+    "resize_to_fit",
+    "rotate_quarter",
+    "serve_page",
+]

@@ -1,0 +1,553 @@
+"""`Library`: the one thing every front end uses."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from threading import RLock
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loupebook.encoders import Encoder, load_encoder
+from loupebook.errors import CropInvalid, SetNotFound
+from loupebook.imaging import (
+    Box,
+    check_photo,
+    crop_box,
+    decode_photo,
+    rectify,
+    resize_to_fit,
+    rotate_quarter,
+)
+from loupebook.library.intake import (
+    Intake,
+    IncomingPhoto,
+    add_manifest_rows,
+    photo_files,
+)
+from loupebook.library.overview import overview_of
+from loupebook.library.reading import read_result
+from loupebook.library.results import (
+    AddReport,
+    Fault,
+    MatchReport,
+    SearchFilters,
+    SearchReport,
+    SetOverview,
+)
+from loupebook.library.thumbnails import ThumbnailCache
+from loupebook.library.upkeep import RebuildReport, SetCheck, check_set, rebuild_derived
+from loupebook.records import Catalogue, PhotoFacts
+from loupebook.records.manifest import read_manifest
+from loupebook.records.model import (
+    Element,
+    IntakeState,
+    Lighting,
+    PhotoRecord,
+    SetInfo,
+    SpecimenRecord,
+    Standing,
+    View,
+)
+from loupebook.search import (
+    Match,
+    Progress,
+    QueryPhoto,
+    SearchArm,
+    SyncReport,
+    default_arms,
+    no_progress,
+    search_set,
+)
+
+REFERENCE_MAX_SIDE = 1600
+"""References are decoded to at most this many px a side for the arms: more than any uses."""
+
+
+class Library:
+    """One set, opened: add, search, browse, withdraw, rebuild, verify.
+
+    Open it with :meth:`open`, make a new one with :meth:`create`. Safe to share among the
+    threads of one process; several processes may work on one set at a time.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+        The opened catalogue.
+    encoder : str, optional
+        Name of the encoder; `None` means the one that ships. It is loaded at the first
+        search, so that browsing needs no network.
+    """
+
+    def __init__(self, catalogue: Catalogue, *, encoder: str | None = None) -> None:
+        self._catalogue = catalogue
+        self._encoder_name = encoder
+        self._encoder: Encoder | None = None
+        self._arms: list[SearchArm] | None = None
+        self._facts: tuple[int, dict[int, PhotoFacts]] | None = None
+        self._lock = RLock()
+        self._thumbnails = ThumbnailCache(catalogue)
+
+    @classmethod
+    def create(
+        cls,
+        folder: Path,
+        *,
+        name: str | None = None,
+        notice: str | None = None,
+        two_person: bool = False,
+        encoder: str | None = None,
+    ) -> Library:
+        """Make a new, empty set.
+
+        Raises
+        ------
+        SetExists
+            If the folder holds a set or anything else already.
+        """
+        catalogue = Catalogue.create(
+            folder, name=name or folder.resolve().name, notice=notice, two_person=two_person
+        )
+        return cls(catalogue, encoder=encoder)
+
+    @classmethod
+    def open(cls, folder: Path, *, encoder: str | None = None) -> Library:
+        """Open the set at `folder`.
+
+        Raises
+        ------
+        SetNotFound
+            If there is none.
+        SetDamaged
+            If its catalogue cannot be read.
+        """
+        if not folder.exists():
+            raise SetNotFound(
+                f"There is no set at {folder}. Make one with 'loupebook init {folder}'."
+            )
+        return cls(Catalogue.open(folder), encoder=encoder)
+
+    def __enter__(self) -> Library:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of files."""
+        with self._lock:
+            for arm in self._arms or ():
+                arm.close()
+            self._arms = None
+            self._catalogue.close()
+
+    # ------------------------------------------------------------------ what there is
+
+    @property
+    def folder(self) -> Path:
+        """The folder of the set."""
+        return self._catalogue.folder
+
+    def info(self) -> SetInfo:
+        """Return what the set says of itself."""
+        return self._catalogue.info()
+
+    def overview(self) -> SetOverview:
+        """Return the counts of the set."""
+        return overview_of(self._catalogue)
+
+    def specimens(
+        self,
+        *,
+        element: Element | None = None,
+        marque: str | None = None,
+        edition: str | None = None,
+        standing: Standing | None = None,
+        origin: str | None = None,
+        state: IntakeState | None = None,
+        text: str | None = None,
+        offset: int = 0,
+        limit: int | None = None,
+    ) -> list[SpecimenRecord]:
+        """Return the specimens that pass every filter given, by name."""
+        return self._catalogue.specimens(
+            element=element,
+            marque=marque,
+            edition=edition,
+            standing=standing,
+            origin=origin,
+            state=state,
+            text=text,
+            offset=offset,
+            limit=limit,
+        )
+
+    def specimen(self, name: str) -> SpecimenRecord:
+        """Return one specimen.
+
+        Raises
+        ------
+        RecordNotFound
+            If there is none of that name.
+        """
+        return self._catalogue.specimen(name)
+
+    def photos(self, specimen: str | None = None) -> list[PhotoRecord]:
+        """Return the photos of one specimen, or of all."""
+        return self._catalogue.photos(specimen)
+
+    def photo(self, photo_id: int) -> PhotoRecord:
+        """Return the record of one photo."""
+        return self._catalogue.photo(photo_id)
+
+    def photo_bytes(self, photo_id: int) -> bytes:
+        """Return the original bytes of a photo, checked against their hash."""
+        return self._catalogue.photo_bytes(photo_id)
+
+    def photo_pixels(self, photo_id: int, *, max_side: int | None = None) -> NDArray[np.uint8]:
+        """Return a photo decoded, uint8 sRGB (height, width, 3), at most `max_side` px a side."""
+        pixels = decode_photo(self._catalogue.photo_bytes(photo_id)).pixels
+        return pixels if max_side is None else resize_to_fit(pixels, max_side)
+
+    def thumbnail(self, photo_id: int) -> bytes:
+        """Return a small JPEG of a photo; made once, rebuilt when lost."""
+        return self._thumbnails.get(photo_id)
+
+    # ------------------------------------------------------------------ adding
+
+    def add_manifest(
+        self,
+        manifest: Path,
+        *,
+        by: str,
+        only: Sequence[Path] = (),
+        dry_run: bool = False,
+        progress: Progress = no_progress,
+    ) -> AddReport:
+        """Add what a CSV manifest lists.
+
+        Parameters
+        ----------
+        manifest : Path
+            The CSV file; see ``loupebook.records.manifest`` for its columns.
+        by : str
+            Who adds.
+        only : sequence of Path, optional
+            Files or folders; rows outside them are passed over.
+        dry_run : bool
+            Read and check everything, write nothing.
+        progress : callable, optional
+            Called with (what, done, total).
+
+        Raises
+        ------
+        ManifestError
+            If the manifest as a whole cannot be read.
+        """
+        intake = Intake(self._catalogue, by=by, dry_run=dry_run)
+        add_manifest_rows(
+            intake,
+            read_manifest(manifest),
+            file=str(manifest),
+            only=frozenset(path.resolve() for path in only) or None,
+            progress=progress,
+        )
+        return intake.report()
+
+    def add_files(
+        self,
+        paths: Sequence[Path],
+        specimen_for: Callable[[str], SpecimenRecord],
+        *,
+        by: str,
+        view: View = View.FACE,
+        lighting: Lighting = Lighting.DIFFUSE,
+        px_per_mm: float | None = None,
+        dry_run: bool = False,
+        progress: Progress = no_progress,
+    ) -> AddReport:
+        """Add photo files and folders of them, all taken in one way.
+
+        Parameters
+        ----------
+        paths : sequence of Path
+            Files, or folders to walk.
+        specimen_for : callable
+            Stem of a file's name to the specimen that the file shows.
+        by : str
+            Who adds.
+        view, lighting, px_per_mm
+            How all of them were taken.
+        dry_run : bool
+            Write nothing.
+        progress : callable, optional
+            Called with (what, done, total).
+        """
+        intake = Intake(self._catalogue, by=by, dry_run=dry_run)
+        files = list(photo_files(paths))
+        for path in paths:
+            if path.is_dir() and not any(file.is_relative_to(path) for file, _ in files):
+                intake.fault(Fault(str(path), "the folder holds no photos; name files or a folder"))
+        for done, (file, shown) in enumerate(files):
+            progress("Adding photos", done, len(files))
+            intake.add(
+                specimen_for(file.stem),
+                IncomingPhoto(file, shown, view=view, lighting=lighting, px_per_mm=px_per_mm),
+                file=str(file),
+            )
+        progress("Adding photos", len(files), len(files))
+        return intake.report()
+
+    def add_specimen(
+        self,
+        record: SpecimenRecord,
+        photos: Sequence[IncomingPhoto],
+        *,
+        by: str,
+        dry_run: bool = False,
+    ) -> AddReport:
+        """Add one specimen, or photos to one, from pictures in hand."""
+        intake = Intake(self._catalogue, by=by, dry_run=dry_run)
+        for photo in photos:
+            intake.add(record, photo, file=photo.file_name)
+        return intake.report()
+
+    def withdraw(self, name: str, *, by: str, reason: str) -> None:
+        """Take a specimen out of search at once; its record and photos stay."""
+        self._catalogue.withdraw(name, by=by, reason=reason)
+
+    def reinstate(self, name: str, *, by: str) -> None:
+        """Put a withdrawn specimen back."""
+        self._catalogue.reinstate(name, by=by)
+
+    # ------------------------------------------------------------------ searching
+
+    def encoder(self) -> Encoder:
+        """Return the encoder, loading it at first use.
+
+        Raises
+        ------
+        EncoderUnavailable
+            If its weights cannot be had.
+        """
+        with self._lock:
+            if self._encoder is None:
+                self._encoder = load_encoder(self._encoder_name)
+            return self._encoder
+
+    def arms(self) -> list[SearchArm]:
+        """Return the search arms of this set, made at first use."""
+        with self._lock:
+            if self._arms is None:
+                self._arms = default_arms(
+                    self._catalogue.folder / "derived",
+                    set_id=self._catalogue.info().set_id,
+                    encoder=self.encoder(),
+                )
+            return self._arms
+
+    def sync(self, *, progress: Progress = no_progress) -> dict[str, SyncReport]:
+        """Bring every arm's derived state up to date with the catalogue."""
+        with self._lock:
+            wanted = self._catalogue.indexable()
+            return {
+                arm.name: arm.sync(wanted, self._read_reference, progress)
+                for arm in self.arms()
+                if arm.pending(wanted)
+            }
+
+    def _read_reference(self, photo_id: int) -> NDArray[np.uint8]:
+        return self.photo_pixels(photo_id, max_side=REFERENCE_MAX_SIDE)
+
+    def search(
+        self,
+        photo: bytes | Path | NDArray[np.uint8],
+        *,
+        name: str | None = None,
+        filters: SearchFilters | None = None,
+        k: int = 10,
+        corners: Sequence[tuple[float, float]] | None = None,
+        box: Box | None = None,
+        quarter_turns: int = 0,
+        progress: Progress = no_progress,
+    ) -> SearchReport:
+        """Find the known specimens nearest to a photo.
+
+        Parameters
+        ----------
+        photo : bytes, Path or ndarray
+            The query: original bytes, a file, or decoded pixels.
+        name : str, optional
+            Name to show for it.
+        filters : SearchFilters, optional
+            What to limit the search to.
+        k : int
+            How many specimens to return at most.
+        corners : sequence of (x, y), optional
+            Four corners of the item in px, clockwise from its top left: the item is
+            rectified before it is searched.
+        box : Box, optional
+            A crop in px, instead of `corners`.
+        quarter_turns : int
+            Clockwise quarter turns to apply first; `corners` and `box` refer to the turned
+            photo.
+        progress : callable, optional
+            Called while the index is brought up to date.
+
+        Returns
+        -------
+        SearchReport
+
+        Raises
+        ------
+        PhotoUnreadable, PhotoTooLarge
+            If the query cannot be decoded within limits.
+        CropInvalid
+            If the crop makes no sense for this photo.
+        QueryInvalid
+            If a filter or `k` is not allowed.
+        """
+        clock = _Clock()
+        pixels, check = self._prepare_query(photo, corners, box, quarter_turns, clock)
+        with self._lock:
+            self.sync(progress=progress)
+            arms = self.arms()
+            clock.lap("sync")
+            facts = self._all_facts()
+            wanted = filters or SearchFilters()
+            result = search_set(
+                arms,
+                QueryPhoto(pixels),
+                facts,
+                element=wanted.element,
+                view=wanted.view,
+                lighting=wanted.lighting,
+                marque=wanted.marque,
+                standing=wanted.standing,
+                limit=k,
+            )
+            clock.lap("search")
+        shown = self._match_reports(
+            [*result.matches, result.nearest_genuine, result.nearest_fake]
+        )
+        encoder = self.encoder()
+        return SearchReport(
+            photo=name or (str(photo) if isinstance(photo, Path) else "query"),
+            set=self.info().name,
+            encoder=f"{encoder.name}@{encoder.fingerprint[:12]}",
+            elapsed_ms=clock.total(),
+            timings_ms=clock.laps,
+            photo_check=check,
+            matches=tuple(match for match in shown[:-2] if match is not None),
+            nearest_genuine=shown[-2],
+            nearest_fake=shown[-1],
+            reading=read_result(result, facts),
+            empty_reason=result.empty_reason,
+            query_pixels=pixels,
+        )
+
+    def _all_facts(self) -> dict[int, PhotoFacts]:
+        """Return the facts of every photo, read again only when the set has changed."""
+        counter = self._catalogue.info().change_counter
+        if self._facts is None or self._facts[0] != counter:
+            self._facts = (counter, self._catalogue.facts())
+        return self._facts[1]
+
+    def _prepare_query(
+        self,
+        photo: bytes | Path | NDArray[np.uint8],
+        corners: Sequence[tuple[float, float]] | None,
+        box: Box | None,
+        quarter_turns: int,
+        clock: _Clock,
+    ) -> tuple[NDArray[np.uint8], Any]:
+        if corners is not None and box is not None:
+            raise CropInvalid("Give either four corners or a box, not both.")
+        decoded = None
+        if isinstance(photo, np.ndarray):
+            pixels = photo
+        else:
+            decoded = decode_photo(photo)
+            pixels = decoded.pixels
+        if quarter_turns % 4:
+            pixels = rotate_quarter(pixels, quarter_turns)
+        clock.lap("decode")
+        check = check_photo(pixels, decoded=decoded)
+        if corners is not None:
+            pixels = rectify(pixels, np.asarray(corners, dtype=np.float64))
+        elif box is not None:
+            pixels = crop_box(pixels, box)
+        clock.lap("check")
+        return pixels, check
+
+    def _match_reports(self, matches: Sequence[Match | None]) -> list[MatchReport | None]:
+        facts = self._all_facts()
+        names: dict[int, str] = {}
+        reports: list[MatchReport | None] = []
+        for match in matches:
+            if match is None:
+                reports.append(None)
+                continue
+            fact = facts[match.photo_id]
+            if match.photo_id not in names:
+                names[match.photo_id] = self._catalogue.photo(match.photo_id).file_name
+            reports.append(
+                MatchReport(
+                    rank=match.rank,
+                    specimen=match.specimen,
+                    photo=names[match.photo_id],
+                    photo_id=match.photo_id,
+                    standing=fact.standing,
+                    marque=fact.marque,
+                    edition=fact.edition,
+                    element=fact.element,
+                    view=fact.view,
+                    lighting=fact.lighting,
+                    origin=fact.origin,
+                    similarity=match.similarity,
+                    found_by=match.found_by,
+                    location=match.outline,
+                    inliers=match.detail.get("inliers"),
+                    detail=match.detail,
+                )
+            )
+        return reports
+
+    # ------------------------------------------------------------------ upkeep
+
+    def rebuild(self, *, progress: Progress = no_progress) -> RebuildReport:
+        """Throw all derived files away and make them anew from the catalogue."""
+        with self._lock:
+            return rebuild_derived(
+                self._catalogue, self.arms(), self._thumbnails, self._read_reference, progress
+            )
+
+    def verify(self, *, progress: Progress = no_progress) -> SetCheck:
+        """Check catalogue, photos and derived files; nothing is changed."""
+        with self._lock:
+            return check_set(self._catalogue, self.arms(), progress)
+
+
+class _Clock:
+    """Times the parts of a search, in milliseconds."""
+
+    def __init__(self) -> None:
+        self._start = self._last = time.perf_counter()
+        self.laps: dict[str, float] = {}
+
+    def lap(self, name: str) -> None:
+        now = time.perf_counter()
+        self.laps[name] = (now - self._last) * 1000
+        self._last = now
+
+    def total(self) -> float:
+        return (time.perf_counter() - self._start) * 1000

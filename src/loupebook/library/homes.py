@@ -1,0 +1,48 @@
+"""Where sets lie when nobody says: the person's data folder and the environment."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from platformdirs import user_data_path
+
+SET_VARIABLE = "LOUPEBOOK_SET"
+"""Environment variable that names the set to work on."""
+
+HOME_VARIABLE = "LOUPEBOOK_HOME"
+"""Environment variable that moves the folder under which sets are built."""
+
+DEMO_SET_NAME = "demo"
+
+
+def home() -> Path:
+    """Return the folder under which sets without a path of their own lie."""
+    named = os.environ.get(HOME_VARIABLE)
+    return Path(named).expanduser() if named else user_data_path("loupebook")
+
+
+def demo_set_folder() -> Path:
+    """Return where the demo set is built (it need not exist yet)."""
+    return home() / "sets" / DEMO_SET_NAME
+
+
+def is_set(folder: Path) -> bool:
+    """Say whether `folder` holds a catalogue."""
+    return (folder / "catalogue.sqlite").is_file()
+
+
+def default_set() -> Path | None:
+    """Return the set to read when none is named.
+
+    Returns
+    -------
+    Path or None
+        The folder in the environment variable ``LOUPEBOOK_SET``; else the demo set if it
+        has been built; else `None`.
+    """
+    named = os.environ.get(SET_VARIABLE)
+    if named:
+        return Path(named).expanduser()
+    demo = demo_set_folder()
+    return demo if is_set(demo) else None

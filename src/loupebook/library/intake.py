@@ -1,0 +1,255 @@
+"""From files and manifests to records: each photo decoded, checked and handed on singly.
+
+One bad photo or row never stops the rest; what was left out comes back as faults. A photo
+that fails its checks is kept and marked, never dropped silently.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from loupebook.errors import LoupebookError, PhotoError, RecordConflict, RecordInvalid
+from loupebook.imaging import check_photo, decode_photo
+from loupebook.library.results import AddReport, Fault
+from loupebook.records import Catalogue
+from loupebook.records.manifest import Manifest, ManifestRow
+from loupebook.records.model import (
+    Lighting,
+    NewPhoto,
+    Provenance,
+    SpecimenRecord,
+    View,
+)
+from loupebook.search import Progress
+
+PHOTO_SUFFIXES = frozenset(
+    {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".jfif"}
+)
+"""What a folder is searched for. A file named outright is tried whatever its ending."""
+
+
+@dataclass(frozen=True)
+class IncomingPhoto:
+    """A photo as a person hands it in.
+
+    Parameters
+    ----------
+    source : bytes or Path
+        Original bytes, or the file that holds them.
+    file_name : str
+        Name to show for it.
+    view, lighting
+        How it was taken.
+    px_per_mm : float, optional
+        Scale in the item's plane, where known.
+    line : int, optional
+        Manifest line it came from, for messages.
+    """
+
+    source: bytes | Path
+    file_name: str
+    view: View = View.FACE
+    lighting: Lighting = Lighting.DIFFUSE
+    px_per_mm: float | None = None
+    line: int | None = None
+
+
+def photo_files(paths: Sequence[Path]) -> Iterator[tuple[Path, str]]:
+    """Yield each photo file under `paths` with the name to show for it.
+
+    Folders are walked in sorted order and give the files that look like photos by their
+    ending; a file named outright is always given. Missing paths are given too, so that the
+    reader reports them.
+    """
+    for path in paths:
+        if path.is_dir():
+            for file in sorted(path.rglob("*")):
+                if file.suffix.lower() in PHOTO_SUFFIXES and file.is_file():
+                    yield file, file.relative_to(path).as_posix()
+        else:
+            yield path, path.name
+
+
+def specimen_of_row(row: ManifestRow) -> SpecimenRecord:
+    """Return the specimen that a manifest row describes."""
+    return SpecimenRecord(
+        name=row.specimen,
+        element=row.element,
+        standing=row.standing,
+        marque=row.marque,
+        edition=row.edition,
+        origin=row.origin,
+        provenance=Provenance(
+            source=row.source,
+            confirmed_by=row.confirmed_by,
+            confirmed_on=row.confirmed_on,
+            basis=row.basis,
+        ),
+        serials=row.serials,
+        notes=row.notes,
+    )
+
+
+def prepare_photo(incoming: IncomingPhoto) -> tuple[NewPhoto, str | None]:
+    """Decode and check one photo.
+
+    Returns
+    -------
+    tuple
+        The photo to record, and why it fails its checks (`None` where it passes).
+
+    Raises
+    ------
+    PhotoError
+        If it cannot be decoded within limits.
+    """
+    decoded = decode_photo(incoming.source)
+    data = incoming.source if isinstance(incoming.source, bytes) else incoming.source.read_bytes()
+    check = check_photo(decoded.pixels, px_per_mm=incoming.px_per_mm, decoded=decoded)
+    height, width = decoded.pixels.shape[:2]
+    photo = NewPhoto(
+        data=data,
+        file_name=incoming.file_name,
+        media_type=decoded.media_type,
+        width=width,
+        height=height,
+        view=incoming.view,
+        lighting=incoming.lighting,
+        captured_at=decoded.captured_at,
+        camera=decoded.camera,
+        px_per_mm=incoming.px_per_mm,
+        check=check.to_json(),
+    )
+    failed = [finding.message for finding in check.findings if finding.severity == "fail"]
+    return photo, "; ".join(failed) or None
+
+
+class Intake:
+    """One addition to one catalogue, photo by photo, gathering its report.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+        Where to.
+    by : str
+        Who adds.
+    dry_run : bool
+        Only say what would be done: everything is read, decoded and checked, nothing
+        written.
+    """
+
+    def __init__(self, catalogue: Catalogue, *, by: str, dry_run: bool = False) -> None:
+        self._catalogue = catalogue
+        self._by = by
+        self._dry_run = dry_run
+        self._added: list[int] = []
+        self._known: list[str] = []
+        self._faults: list[Fault] = []
+        self._marked: list[Fault] = []
+        self._specimens: dict[str, SpecimenRecord] = {}
+        self._would_add: set[str] = set()
+
+    def fault(self, fault: Fault) -> None:
+        """Note something left out."""
+        self._faults.append(fault)
+
+    def add(self, specimen: SpecimenRecord, incoming: IncomingPhoto, *, file: str) -> None:
+        """Add one photo of one specimen; `file` names its manifest or itself in messages."""
+        try:
+            photo, failed_check = prepare_photo(incoming)
+            if self._dry_run:
+                new = self._rehearse(specimen, photo)
+            else:
+                new = self._record(specimen, photo)
+        except PhotoError as exc:
+            column = "path" if incoming.line is not None else None
+            self._faults.append(Fault(file, str(exc), incoming.line, column))
+            return
+        except (RecordInvalid, RecordConflict) as exc:
+            self._faults.append(Fault(file, str(exc), incoming.line, exc.field))
+            return
+        except LoupebookError as exc:
+            self._faults.append(Fault(file, str(exc), incoming.line))
+            return
+        self._specimens.setdefault(specimen.name, specimen)
+        if not new:
+            self._known.append(incoming.file_name)
+        elif failed_check:
+            self._marked.append(
+                Fault(incoming.file_name, f"kept and marked: {failed_check}", incoming.line)
+            )
+
+    def _record(self, specimen: SpecimenRecord, photo: NewPhoto) -> bool:
+        before = self._catalogue.photo_by_sha256(hashlib.sha256(photo.data).hexdigest())
+        _, records = self._catalogue.add_specimen(specimen, [photo], by=self._by)
+        if before is not None:
+            return False
+        self._added.extend(record.photo_id for record in records)
+        return True
+
+    def _rehearse(self, specimen: SpecimenRecord, photo: NewPhoto) -> bool:
+        digest = hashlib.sha256(photo.data).hexdigest()
+        earlier = self._specimens.get(specimen.name)
+        self._catalogue.rehearse(specimen, [photo])
+        if earlier is not None and (earlier.element, earlier.standing) != (
+            specimen.element,
+            specimen.standing,
+        ):
+            raise RecordConflict(
+                f"specimen {specimen.name!r} is {earlier.element}/{earlier.standing} in an "
+                f"earlier row and {specimen.element}/{specimen.standing} here",
+                field="standing",
+            )
+        if self._catalogue.photo_by_sha256(digest) is not None or digest in self._would_add:
+            return False
+        self._would_add.add(digest)
+        return True
+
+    def report(self) -> AddReport:
+        """Return what was done so far."""
+        return AddReport(
+            added=tuple(self._added),
+            known=tuple(self._known),
+            faults=tuple(self._faults),
+            marked=tuple(self._marked),
+            specimens=tuple(self._specimens),
+            dry_run=self._dry_run,
+            would_add=len(self._would_add),
+        )
+
+
+def add_manifest_rows(
+    intake: Intake,
+    manifest: Manifest,
+    *,
+    file: str,
+    only: frozenset[Path] | None,
+    progress: Progress,
+) -> None:
+    """Add every sound row of `manifest`; its faults and the rows' own go into the report."""
+    for fault in manifest.faults:
+        intake.fault(Fault(str(fault.file), fault.message, fault.line, fault.column))
+    rows = [row for row in manifest.rows if only is None or _within(row.path, only)]
+    for done, row in enumerate(rows):
+        progress("Adding photos", done, len(rows))
+        intake.add(
+            specimen_of_row(row),
+            IncomingPhoto(
+                source=row.path,
+                file_name=row.path_text,
+                view=row.view or View.FACE,
+                lighting=row.lighting or Lighting.DIFFUSE,
+                px_per_mm=row.px_per_mm,
+                line=row.line,
+            ),
+            file=file,
+        )
+    progress("Adding photos", len(rows), len(rows))
+
+
+def _within(path: Path, wanted: frozenset[Path]) -> bool:
+    resolved = path.resolve()
+    return resolved in wanted or any(parent in wanted for parent in resolved.parents)

@@ -1,0 +1,56 @@
+"""Small pictures for browsing: derived, made at first use, rebuilt when lost."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from pathlib import Path
+
+from loupebook.imaging import decode_photo, thumbnail
+from loupebook.records import Catalogue
+
+THUMBNAIL_SIDE = 360
+"""Longest side in px."""
+
+
+class ThumbnailCache:
+    """Thumbnails of one set, keyed by the photo's hash under ``derived/thumbnails``."""
+
+    def __init__(self, catalogue: Catalogue) -> None:
+        self._catalogue = catalogue
+        self._folder = catalogue.folder / "derived" / f"thumbnails-{THUMBNAIL_SIDE}"
+
+    def get(self, photo_id: int) -> bytes:
+        """Return the JPEG thumbnail of a photo.
+
+        Raises
+        ------
+        RecordNotFound
+            If there is no such photo.
+        SetDamaged
+            If the original was altered.
+        """
+        path = self._path(self._catalogue.photo(photo_id).sha256)
+        if path.is_file() and path.stat().st_size > 0:
+            return path.read_bytes()
+        pixels = decode_photo(self._catalogue.photo_bytes(photo_id)).pixels
+        data = thumbnail(pixels, longest=THUMBNAIL_SIDE)
+        self._write(path, data)
+        return data
+
+    def clear(self) -> None:
+        """Delete all of them."""
+        shutil.rmtree(self._folder, ignore_errors=True)
+
+    def _path(self, sha256: str) -> Path:
+        return self._folder / sha256[:2] / f"{sha256}.jpg"
+
+    @staticmethod
+    def _write(path: Path, data: bytes) -> None:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, temporary = tempfile.mkstemp(dir=path.parent, suffix=".part")
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+        # A reader sees the whole file or none: rename is atomic within one folder.
+        Path(temporary).replace(path)

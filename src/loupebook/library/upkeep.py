@@ -1,0 +1,139 @@
+"""Rebuilding derived files and checking a whole set."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from loupebook.errors import LoupebookError
+from loupebook.library.thumbnails import ThumbnailCache
+from loupebook.records import Catalogue, VerifyReport
+from loupebook.search import Pending, Progress, ReadPhoto, SearchArm, SyncReport
+
+
+@dataclass(frozen=True)
+class RebuildReport:
+    """What a rebuild has made, arm by arm."""
+
+    arms: Mapping[str, SyncReport]
+
+    @property
+    def ok(self) -> bool:
+        """Whether every photo could be read."""
+        return not any(report.failed for report in self.arms.values())
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON form."""
+        return {
+            name: {
+                "added": report.added,
+                "withdrawn": report.withdrawn,
+                "kept": report.kept,
+                "failed": {str(photo): why for photo, why in report.failed.items()},
+            }
+            for name, report in self.arms.items()
+        }
+
+
+@dataclass(frozen=True)
+class ArmCheck:
+    """How an arm's derived state stands against the catalogue.
+
+    Parameters
+    ----------
+    missing : int
+        Photos it does not hold yet.
+    surplus : int
+        Photos it still holds but must not.
+    damage : str, optional
+        Why its files cannot be used.
+    """
+
+    missing: int
+    surplus: int
+    damage: str | None = None
+
+    @property
+    def ok(self) -> bool:
+        """Whether it is fresh and sound."""
+        return not (self.missing or self.surplus or self.damage)
+
+
+@dataclass(frozen=True)
+class SetCheck:
+    """The result of verifying a set: records and photos, then derived files."""
+
+    records: VerifyReport
+    derived: Mapping[str, ArmCheck]
+
+    @property
+    def ok(self) -> bool:
+        """Whether catalogue, photos and derived files are all sound and fresh."""
+        return self.records.ok and all(arm.ok for arm in self.derived.values())
+
+    def lines(self) -> list[str]:
+        """Return the report as lines of plain text, all damage included."""
+        lines = list(self.records.lines())
+        for name, arm in self.derived.items():
+            if arm.ok:
+                lines.append(f"{name} index: fresh")
+            elif arm.damage:
+                lines.append(f"{name} index: damaged ({arm.damage}); 'loupebook rebuild' mends it")
+            else:
+                lines.append(
+                    f"{name} index: stale, {arm.missing} photos missing and {arm.surplus} too "
+                    "many; the next search or 'loupebook rebuild' mends it"
+                )
+        lines.append("sound" if self.ok else "NOT SOUND: see above")
+        return lines
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON form that ``verify --json`` prints."""
+        return {
+            "ok": self.ok,
+            "records": self.records.to_dict(),
+            "derived": {
+                name: {
+                    "ok": arm.ok,
+                    "missing": arm.missing,
+                    "surplus": arm.surplus,
+                    "damage": arm.damage,
+                }
+                for name, arm in self.derived.items()
+            },
+        }
+
+
+def rebuild_derived(
+    catalogue: Catalogue,
+    arms: Sequence[SearchArm],
+    thumbnails: ThumbnailCache,
+    read: ReadPhoto,
+    progress: Progress,
+) -> RebuildReport:
+    """Delete all derived state and make it anew; the catalogue and photos are not touched."""
+    thumbnails.clear()
+    wanted = catalogue.indexable()
+    reports = {}
+    for arm in arms:
+        arm.clear()
+        reports[arm.name] = arm.sync(wanted, read, progress)
+    return RebuildReport(reports)
+
+
+def check_set(catalogue: Catalogue, arms: Sequence[SearchArm], progress: Progress) -> SetCheck:
+    """Check a whole set; findings return, nothing is changed."""
+    wanted = catalogue.indexable()
+    return SetCheck(
+        records=catalogue.verify(progress=progress),
+        derived={arm.name: _check_arm(arm, wanted) for arm in arms},
+    )
+
+
+def _check_arm(arm: SearchArm, wanted: Mapping[int, str]) -> ArmCheck:
+    try:
+        pending: Pending = arm.pending(wanted)
+    except LoupebookError as exc:
+        return ArmCheck(missing=len(wanted), surplus=0, damage=str(exc))
+    return ArmCheck(missing=len(pending.to_add), surplus=len(pending.to_withdraw))

@@ -1,0 +1,207 @@
+"""The command line end to end, in one process, with real sets in a temporary folder."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+import pytest
+from conftest import draw_print
+from typer.testing import CliRunner
+
+from loupebook.cli import app
+
+runner = CliRunner()
+
+SEARCH_KEYS = {
+    "photo", "set", "encoder", "elapsed_ms", "photo_check", "matches",
+    "nearest_genuine", "nearest_fake", "reading",
+}  # fmt: skip
+MATCH_KEYS = {
+    "rank", "specimen", "photo", "standing", "marque", "edition", "element",
+    "view", "lighting", "origin", "similarity",
+}  # fmt: skip
+
+
+def run(*arguments: str | Path, code: int = 0) -> str:
+    result = runner.invoke(app, [str(argument) for argument in arguments])
+    assert result.exit_code == code, result.output
+    return result.stdout
+
+
+@pytest.fixture
+def set_folder(tmp_path: Path, photo_folder: Path) -> Path:
+    folder = tmp_path / "set"
+    run("init", folder)
+    run("add", "--set", folder, "--manifest", photo_folder / "manifest.csv")
+    return folder
+
+
+def test_search_json_keeps_its_keys(set_folder: Path, photo_folder: Path) -> None:
+    lines = run(
+        "search", photo_folder / "print0.png", photo_folder / "print1.png",
+        "--set", set_folder, "--json",
+    ).splitlines()  # fmt: skip
+    assert len(lines) == 2
+    answer = json.loads(lines[1])
+    assert answer.keys() >= SEARCH_KEYS
+    assert answer["matches"][0].keys() >= MATCH_KEYS
+    assert answer["matches"][0]["specimen"] == "S-1"
+    assert answer["nearest_fake"]["standing"] == "fake"
+    assert answer["reading"]["does_not_say"]
+
+
+def test_the_environment_names_the_set(
+    set_folder: Path, photo_folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("LOUPEBOOK_SET", str(set_folder))
+    assert "S-3" in run("list")
+    report = json.loads(run("add", photo_folder, "--json"))
+    assert report["already_known"] == 8
+
+
+def test_without_any_set_the_person_is_told_what_to_do(photo_folder: Path) -> None:
+    result = runner.invoke(app, ["search", str(photo_folder / "print0.png")])
+    assert result.exit_code == 2
+    assert "loupebook demo" in result.stderr
+    result = runner.invoke(app, ["withdraw", "S-1", "--reason", "x"])
+    assert result.exit_code == 2
+    assert "--set" in result.stderr
+
+
+def test_a_missing_set_gives_code_3(tmp_path: Path, photo_folder: Path) -> None:
+    result = runner.invoke(
+        app, ["search", str(photo_folder / "print0.png"), "--set", str(tmp_path / "no")]
+    )
+    assert result.exit_code == 3
+    assert "loupebook init" in result.stderr
+
+
+def test_an_encoder_that_cannot_be_had_gives_code_4(set_folder: Path, photo_folder: Path) -> None:
+    result = runner.invoke(
+        app,
+        ["search", str(photo_folder / "print0.png"), "--set", str(set_folder),
+         "--encoder", "local-dir:/nowhere/at/all"],
+    )  # fmt: skip
+    assert result.exit_code == 4
+    assert "/nowhere/at/all" in result.stderr
+
+
+def test_files_without_a_manifest(tmp_path: Path) -> None:
+    folder = tmp_path / "set"
+    run("init", folder)
+    draw_print(7).save(tmp_path / "seven.png")
+    draw_print(8).save(tmp_path / "eight.png")
+    run("add", tmp_path / "seven.png", "--set", folder, code=2)
+    run(
+        "add", tmp_path / "seven.png", tmp_path / "eight.png", "--set", folder,
+        "--element", "cap", "--standing", "fake", "--origin", "press-9",
+    )  # fmt: skip
+    shown = json.loads(run("show", "seven", "--set", folder, "--json"))
+    assert shown["origin"] == "press-9"
+    assert len(shown["photos"]) == 1
+
+
+def test_withdraw_and_reinstate(set_folder: Path) -> None:
+    run("withdraw", "S-2", "--set", set_folder, "--reason", "sold")
+    assert json.loads(run("show", "S-2", "--set", set_folder, "--json"))["state"] == "withdrawn"
+    run("reinstate", "S-2", "--set", set_folder)
+    assert json.loads(run("show", "S-2", "--set", set_folder, "--json"))["state"] == "confirmed"
+    run("withdraw", "nobody", "--set", set_folder, "--reason", "x", code=1)
+
+
+def test_rebuild_then_verify(set_folder: Path) -> None:
+    assert not json.loads(run("verify", "--set", set_folder, "--json", code=1))["ok"]
+    run("rebuild", "--set", set_folder)
+    assert json.loads(run("verify", "--set", set_folder, "--json"))["ok"]
+
+
+def bad_files(folder: Path) -> dict[str, bool]:
+    """Write the bad inputs of the trade; the value says whether it can be read at all."""
+    import struct
+    import zlib
+
+    import numpy as np
+    from conftest import as_bytes
+    from PIL import Image
+
+    whole = as_bytes(draw_print(1))
+
+    def claimed(side: int) -> bytes:
+        header = struct.pack(">IIBBBBB", side, side, 8, 2, 0, 0, 0)
+        chunk = b"IHDR" + header
+        return (
+            b"\x89PNG\r\n\x1a\n"
+            + struct.pack(">I", 13) + chunk + struct.pack(">I", zlib.crc32(chunk))
+            + b"\x00\x00\x00\x00IDAT\x35\xaf\x06\x1e"
+        )  # fmt: skip
+
+    files = {
+        "truncated.png": (whole[: len(whole) // 2], False),
+        "empty.jpg": (b"", False),
+        "text.jpg": (b"hello, this is text", False),
+        "wrong-extension.jpg": (whole, True),
+        "zero.png": (claimed(0), False),
+        "huge.png": (claimed(20_000), False),
+        "one.png": (as_bytes(Image.new("RGB", (1, 1))), True),
+        "cmyk.jpg": (as_bytes(draw_print(2).convert("CMYK"), "JPEG"), True),
+        "sixteen.png": (
+            as_bytes(
+                Image.fromarray((np.asarray(draw_print(3).convert("L")).astype("uint16") * 257))
+            ),
+            True,
+        ),
+        "animated.webp": (
+            as_bytes(
+                draw_print(4), "WEBP", save_all=True, append_images=[draw_print(5)], duration=50
+            ),
+            True,
+        ),
+        "band 🚬 ..%2f..%2f.png": (as_bytes(draw_print(6)), True),
+    }
+    for name, (data, _) in files.items():
+        (folder / name).write_bytes(data)
+    return {name: readable for name, (_, readable) in files.items()}
+
+
+def test_bad_input_gets_a_clear_error_or_works_and_nothing_is_lost(tmp_path: Path) -> None:
+    folder = tmp_path / "bad"
+    folder.mkdir()
+    readable = bad_files(folder)
+    set_folder = tmp_path / "set"
+    run("init", set_folder)
+    report = json.loads(
+        run(
+            "add", *(folder / name for name in readable), folder / "missing.jpg",
+            "--set", set_folder, "--element", "band", "--standing", "genuine", "--json", code=1,
+        )
+    )  # fmt: skip
+    failed = {Path(fault["file"]).name for fault in report["faults"]}
+    assert failed == {name for name, ok in readable.items() if not ok} | {"missing.jpg"}
+    assert report["added"] == sum(readable.values())
+    for fault in report["faults"]:
+        assert fault["message"]
+    run("rebuild", "--set", set_folder)
+    run("verify", "--set", set_folder)
+    for name, ok in readable.items():
+        result = runner.invoke(
+            app, ["search", str(folder / name), "--set", str(set_folder), "--json"]
+        )
+        assert result.exit_code == (0 if ok else 1), (name, result.output)
+        answer = json.loads(result.stdout.splitlines()[0])
+        assert ("error" in answer) is not ok
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may read every file")
+def test_a_file_without_read_permission(set_folder: Path, photo_folder: Path) -> None:
+    secret = photo_folder / "print0.png"
+    secret.chmod(0)
+    result = runner.invoke(app, ["search", str(secret), "--set", str(set_folder)])
+    assert result.exit_code == 1
+    assert "permission" in result.stderr.lower()
+
+
+def test_a_folder_of_queries(set_folder: Path, photo_folder: Path) -> None:
+    lines = run("search", photo_folder, "--set", set_folder, "--json").splitlines()
+    assert len(lines) == 8
