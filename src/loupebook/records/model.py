@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import NamedTuple
 
 
 class Element(StrEnum):
@@ -235,3 +236,68 @@ class SetInfo:
     change_counter: int
     two_person: bool = False
     notice: str | None = None
+
+
+class PhotoFacts(NamedTuple):
+    """What search and reports need to know of a photo, without opening its record.
+
+    A named tuple because tens of thousands are made at once.
+
+    Parameters
+    ----------
+    specimen : str
+        Name of the specimen that the photo shows.
+    element, standing, state
+        See the vocabulary.
+    marque, edition, origin : str or None
+        Names; None is "not recorded".
+    view, lighting
+        How the photo was taken.
+    """
+
+    specimen: str
+    element: Element
+    standing: Standing
+    marque: str | None
+    edition: str | None
+    origin: str | None
+    view: View
+    lighting: Lighting
+    state: IntakeState
+
+
+@dataclass(frozen=True)
+class EditionRecord:
+    """A design of one element of one marque."""
+
+    marque: str
+    element: Element
+    name: str
+
+
+@dataclass(frozen=True)
+class EventRecord:
+    """One line of a set's log: who did what, when, to which specimen.
+
+    Parameters
+    ----------
+    event_id : int
+        Position in the log; grows, never reused.
+    at : str
+        Instant.
+    actor : str
+        The person named by the caller.
+    action : str
+        What was done (``add-specimen``, ``withdraw``…).
+    specimen : str, optional
+        The specimen concerned.
+    detail : str
+        What exactly was written, as canonical JSON.
+    """
+
+    event_id: int
+    at: str
+    actor: str
+    action: str
+    specimen: str | None
+    detail: str

@@ -1,0 +1,65 @@
+"""One change under way: its transaction, its author, and what it put in the log."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import Connection, update
+from sqlalchemy.orm import Session
+
+from loupebook.records.tables import EventRow, SetInfoRow
+
+
+def now() -> str:
+    """Return the present instant, ISO 8601 in UTC with milliseconds and ``Z``."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+@dataclass
+class Change:
+    """A transaction that holds the write lock, so that what it reads stays true until its end.
+
+    Parameters
+    ----------
+    session : Session
+        The transaction.
+    by : str
+        Who makes the change.
+    logged : bool
+        Whether it has written anything; a change that has not is rolled back.
+    """
+
+    session: Session
+    by: str
+    logged: bool = False
+
+    @property
+    def connection(self) -> Connection:
+        """The connection of the transaction, with everything written so far visible."""
+        self.session.flush()
+        return self.session.connection()
+
+    def log(self, action: str, specimen: str | None, detail: Mapping[str, Any]) -> None:
+        """Append a line to the log; the first line of a change also counts the change.
+
+        Parameters
+        ----------
+        action : str
+            What was done.
+        specimen : str or None
+            The specimen concerned.
+        detail : mapping
+            What exactly was written; stored as canonical JSON (sorted keys, no spaces).
+        """
+        text = json.dumps(detail, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+        self.session.add(
+            EventRow(at=now(), actor=self.by, action=action, specimen=specimen, detail=text)
+        )
+        if not self.logged:
+            counted = SetInfoRow.change_counter + 1
+            self.session.execute(update(SetInfoRow).values(change_counter=counted))
+        self.logged = True

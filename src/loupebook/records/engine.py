@@ -1,0 +1,144 @@
+"""SQLite as the catalogue uses it, and the one place where its errors become ours.
+
+Several processes and threads may use one set: write-ahead logging lets readers go on
+while one writes; a write takes the write lock at its start (``BEGIN IMMEDIATE``), so it
+never fails half-way on a lock, and waits a set time for it. ``synchronous = FULL``: what
+was confirmed survives a power cut.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, QueuePool, create_engine, event
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
+
+from loupebook.errors import SetBusy, SetDamaged, SetError, SetNotFound
+
+_BEGIN = "loupebook_begin"
+
+
+def open_engine(file: Path, *, wait_s: float, create: bool = False) -> Engine:
+    """Return an engine on a catalogue file.
+
+    Parameters
+    ----------
+    file : Path
+        The SQLite file.
+    wait_s : float
+        How long a connection waits for another's lock, in seconds.
+    create : bool, default False
+        Whether the file may be made.
+
+    Returns
+    -------
+    Engine
+        Its connections may be used from any thread. Where the folder cannot be written,
+        they only read.
+    """
+    read_only = not create and is_read_only(file)
+    uri = file.absolute().as_uri() + _open_mode(file, create=create, read_only=read_only)
+
+    def connect() -> sqlite3.Connection:
+        return sqlite3.connect(
+            uri, uri=True, timeout=wait_s, isolation_level=None, check_same_thread=False
+        )
+
+    engine = create_engine(
+        "sqlite://", creator=connect, poolclass=QueuePool, pool_size=4, max_overflow=-1
+    )
+    # The address is only carried for messages: the creator above opens the file, because
+    # a path with '?' or '%' in it would be misread in an SQLAlchemy address.
+    engine.url = engine.url.set(database=str(file))
+    event.listen(engine, "connect", _set_up_read_only if read_only else _set_up)
+    event.listen(engine, "begin", _begin)
+    return engine
+
+
+def writing(engine: Engine) -> Engine:
+    """Return the same engine, whose transactions take the write lock when they begin."""
+    return engine.execution_options(**{_BEGIN: "BEGIN IMMEDIATE"})
+
+
+def is_read_only(file: Path) -> bool:
+    """Return whether this process may not write a catalogue file or beside it."""
+    return not (os.access(file, os.W_OK) and os.access(file.parent, os.W_OK))
+
+
+@contextmanager
+def translated(file: Path) -> Iterator[None]:
+    """Turn errors of SQLAlchemy and SQLite about a catalogue file into ours.
+
+    Raises
+    ------
+    SetBusy
+        The wait for another process's lock ran out.
+    SetDamaged
+        The file is not, or no longer, a sound catalogue.
+    SetNotFound
+        The file cannot be opened.
+    SetError
+        Anything else: read-only, disk full, input/output failure.
+    """
+    try:
+        yield
+    except DBAPIError as exc:
+        raise _ours(file, exc.orig) from exc
+    except sqlite3.Error as exc:
+        raise _ours(file, exc) from exc
+    except SQLAlchemyError as exc:
+        raise SetError(f"{file}: the catalogue could not be used: {exc}") from exc
+
+
+def _open_mode(file: Path, *, create: bool, read_only: bool) -> str:
+    if create:
+        return "?mode=rwc"
+    if not read_only:
+        return "?mode=rw"
+    # Without a log beside it nobody is writing, and SQLite need not make one of its own,
+    # which it could not. With a log, its commits must be seen.
+    log = file.with_name(file.name + "-wal")
+    return "?mode=ro" if log.exists() and log.stat().st_size else "?mode=ro&immutable=1"
+
+
+def _set_up(connection: sqlite3.Connection, _record: Any) -> None:  # noqa: ANN401
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = FULL")
+    _set_up_read_only(connection, _record)
+
+
+def _set_up_read_only(connection: sqlite3.Connection, _record: Any) -> None:  # noqa: ANN401
+    connection.execute("PRAGMA foreign_keys = ON")
+    connection.execute("PRAGMA trusted_schema = OFF")
+    connection.create_function("casefold", 1, _casefold, deterministic=True)
+
+
+def _casefold(value: str | None) -> str | None:
+    return None if value is None else value.casefold()
+
+
+def _begin(connection: Connection) -> None:
+    statement = connection.get_execution_options().get(_BEGIN, "BEGIN")
+    connection.exec_driver_sql(statement)
+
+
+def _ours(file: Path, error: BaseException | None) -> SetError:
+    code = (getattr(error, "sqlite_errorcode", None) or 0) & 0xFF
+    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return SetBusy(f"{file}: another process is writing to the set; try again in a moment")
+    if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+        return SetDamaged(
+            f"{file}: the catalogue is damaged ({error}); restore catalogue.sqlite from a copy"
+        )
+    if code == sqlite3.SQLITE_CANTOPEN:
+        return SetNotFound(f"{file}: the catalogue cannot be opened; check path and permissions")
+    if code == sqlite3.SQLITE_READONLY:
+        return SetError(f"{file}: the set can only be read here; copy it to a folder of your own")
+    if code == sqlite3.SQLITE_FULL:
+        return SetError(f"{file}: the disk is full; nothing was changed")
+    return SetError(f"{file}: the catalogue could not be used: {error}")

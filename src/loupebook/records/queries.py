@@ -1,0 +1,368 @@
+"""Reading the catalogue: SQL rows in, immutable records out.
+
+Every function takes an open connection and reads in its caller's transaction. Plain Core
+queries, because entities would be several times slower for tens of thousands of photos.
+"""
+
+from __future__ import annotations
+
+import json
+import unicodedata
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from typing import Any, TypedDict
+
+from sqlalchemy import ColumnElement, Connection, Row, Select, func, or_, select
+
+from loupebook.errors import RecordNotFound, SetDamaged
+from loupebook.records.model import (
+    Camera,
+    EditionRecord,
+    Element,
+    EventRecord,
+    IntakeState,
+    Lighting,
+    PhotoFacts,
+    PhotoRecord,
+    Provenance,
+    Serial,
+    SetInfo,
+    SpecimenRecord,
+    Standing,
+    View,
+)
+from loupebook.records.tables import (
+    EditionRow,
+    EventRow,
+    MarqueRow,
+    PhotoRow,
+    PrintOriginRow,
+    SerialRow,
+    SetInfoRow,
+    SpecimenRow,
+)
+from loupebook.records.text import Choice, read_choice, shown
+
+
+class SpecimenFilter(TypedDict, total=False):
+    """What specimens to list; a key that is absent or None does not restrict.
+
+    ``text`` is looked for, whatever its case, in the name, marque, edition, origin,
+    source, notes and serials.
+    """
+
+    element: Element | str | None
+    standing: Standing | str | None
+    state: IntakeState | str | None
+    marque: str | None
+    edition: str | None
+    origin: str | None
+    text: str | None
+
+
+_SPECIMEN_COLUMNS = (
+    SpecimenRow.name,
+    SpecimenRow.element,
+    SpecimenRow.standing,
+    SpecimenRow.state,
+    MarqueRow.name.label("marque"),
+    EditionRow.name.label("edition"),
+    PrintOriginRow.name.label("origin"),
+    SpecimenRow.source,
+    SpecimenRow.confirmed_by,
+    SpecimenRow.confirmed_on,
+    SpecimenRow.basis,
+    SpecimenRow.entered_by,
+    SpecimenRow.entered_at,
+    SpecimenRow.notes,
+    SpecimenRow.withdrawn_reason,
+    SpecimenRow.id,
+)
+
+
+def set_info(connection: Connection) -> SetInfo:
+    """Return what the set says of itself.
+
+    Raises
+    ------
+    SetDamaged
+        The row is missing.
+    """
+    row = connection.execute(select(SetInfoRow.__table__)).one_or_none()
+    if row is None:
+        raise SetDamaged("the catalogue lacks the set's own row; restore it from a copy")
+    return SetInfo(
+        row.set_id, row.name, row.created_at, row.change_counter, bool(row.two_person), row.notice
+    )
+
+
+def list_specimens(
+    connection: Connection, wanted: SpecimenFilter, *, offset: int = 0, limit: int | None = None
+) -> list[SpecimenRecord]:
+    """Return specimens in the order of their names, with their serials."""
+    query = _named(select(*_SPECIMEN_COLUMNS).select_from(SpecimenRow)).where(*_conditions(wanted))
+    query = query.order_by(SpecimenRow.name).offset(offset).limit(limit)
+    rows = connection.execute(query).all()
+    serials = _serials(connection, [row.id for row in rows])
+    return [_specimen_record(row, serials[row.id]) for row in rows]
+
+
+def count_specimens(connection: Connection, wanted: SpecimenFilter) -> int:
+    """Return how many specimens a filter leaves."""
+    query = _named(select(func.count()).select_from(SpecimenRow)).where(*_conditions(wanted))
+    return int(connection.execute(query).scalar_one())
+
+
+def specimen_named(connection: Connection, name: str) -> SpecimenRecord | None:
+    """Return the specimen of exactly that name, or None."""
+    query = _named(select(*_SPECIMEN_COLUMNS).select_from(SpecimenRow)).where(
+        SpecimenRow.name == name
+    )
+    row = connection.execute(query).one_or_none()
+    return None if row is None else _specimen_record(row, _serials(connection, [row.id])[row.id])
+
+
+def required_specimen(connection: Connection, name: str) -> SpecimenRecord:
+    """Return the specimen of that name (trimmed, NFC).
+
+    Raises
+    ------
+    RecordNotFound
+        There is none.
+    """
+    found = specimen_named(connection, normal_name(name))
+    if found is None:
+        raise RecordNotFound(f"the set has no specimen named {shown(name)}")
+    return found
+
+
+def state_before_withdrawal(connection: Connection, name: str) -> IntakeState:
+    """Return the state that a withdrawn specimen was withdrawn from."""
+    query = select(SpecimenRow.state_before_withdrawal).where(SpecimenRow.name == name)
+    return IntakeState(connection.execute(query).scalar_one() or IntakeState.PROPOSED)
+
+
+def list_photos(connection: Connection, *conditions: ColumnElement[bool]) -> list[PhotoRecord]:
+    """Return the photos that meet the conditions, in the order of their ids."""
+    query = (
+        select(PhotoRow.__table__, SpecimenRow.name.label("specimen"))
+        .join_from(PhotoRow, SpecimenRow)
+        .where(*conditions)
+        .order_by(PhotoRow.id)
+    )
+    return [_photo_record(row) for row in connection.execute(query)]
+
+
+def photo_numbered(connection: Connection, photo_id: int) -> PhotoRecord:
+    """Return one photo.
+
+    Raises
+    ------
+    RecordNotFound
+        There is none of that number.
+    """
+    found = list_photos(connection, PhotoRow.id == photo_id)
+    if not found:
+        raise RecordNotFound(f"the set has no photo number {photo_id}")
+    return found[0]
+
+
+def indexable(connection: Connection) -> dict[int, str]:
+    """Return photo id → SHA-256 of the photos of confirmed specimens."""
+    query = (
+        select(PhotoRow.id, PhotoRow.sha256)
+        .join_from(PhotoRow, SpecimenRow)
+        .where(SpecimenRow.state == IntakeState.CONFIRMED.value)
+        .order_by(PhotoRow.id)
+    )
+    return dict(connection.execute(query).tuples().all())
+
+
+def facts(connection: Connection, photo_ids: Iterable[int] | None) -> dict[int, PhotoFacts]:
+    """Return photo id → facts, in one query.
+
+    Parameters
+    ----------
+    connection : Connection
+        Open connection.
+    photo_ids : iterable of int or None
+        The photos wanted, of specimens in any state; ids that the set lacks are left out.
+        None means those of :func:`indexable`.
+    """
+    query = _named(
+        select(
+            PhotoRow.id,
+            SpecimenRow.name,
+            SpecimenRow.element,
+            SpecimenRow.standing,
+            MarqueRow.name,
+            EditionRow.name,
+            PrintOriginRow.name,
+            PhotoRow.view,
+            PhotoRow.lighting,
+            SpecimenRow.state,
+        ).join_from(PhotoRow, SpecimenRow, PhotoRow.specimen_id == SpecimenRow.id)
+    ).order_by(PhotoRow.id)
+    if photo_ids is None:
+        query = query.where(SpecimenRow.state == IntakeState.CONFIRMED.value)
+    else:
+        # One JSON parameter, because SQLite limits how many parameters a query may have.
+        listed = func.json_each(json.dumps([int(i) for i in photo_ids])).table_valued("value")
+        query = query.where(PhotoRow.id.in_(select(listed.c.value)))
+    elements, standings, states = _members(Element), _members(Standing), _members(IntakeState)
+    views, lightings = _members(View), _members(Lighting)
+    return {
+        row[0]: PhotoFacts(
+            row[1],
+            elements[row[2]],
+            standings[row[3]],
+            row[4],
+            row[5],
+            row[6],
+            views[row[7]],
+            lightings[row[8]],
+            states[row[9]],
+        )
+        for row in connection.execute(query).all()
+    }
+
+
+def list_marques(connection: Connection) -> list[str]:
+    """Return the names of all marques, sorted."""
+    return list(connection.execute(select(MarqueRow.name).order_by(MarqueRow.name)).scalars())
+
+
+def list_origins(connection: Connection) -> list[str]:
+    """Return the names of all print origins, sorted."""
+    query = select(PrintOriginRow.name).order_by(PrintOriginRow.name)
+    return list(connection.execute(query).scalars())
+
+
+def list_editions(connection: Connection) -> list[EditionRecord]:
+    """Return all editions, sorted by marque, element and name."""
+    query = (
+        select(MarqueRow.name, EditionRow.element, EditionRow.name)
+        .join_from(EditionRow, MarqueRow)
+        .order_by(MarqueRow.name, EditionRow.element, EditionRow.name)
+    )
+    return [EditionRecord(row[0], Element(row[1]), row[2]) for row in connection.execute(query)]
+
+
+def list_events(connection: Connection, specimen: str | None) -> list[EventRecord]:
+    """Return the log, oldest first, of one specimen or of the whole set."""
+    query = select(EventRow.__table__).order_by(EventRow.id)
+    if specimen is not None:
+        query = query.where(EventRow.specimen == normal_name(specimen))
+    return [EventRecord(*row) for row in connection.execute(query)]
+
+
+def normal_name(name: str) -> str:
+    """Return a name as it would be stored, for looking it up."""
+    return unicodedata.normalize("NFC", name).strip()
+
+
+def _members(kind: type[Choice]) -> dict[str, Choice]:
+    # A plain look-up costs a tenth of calling the enumeration.
+    return {member.value: member for member in kind}
+
+
+def _named(query: Select[*tuple[Any, ...]]) -> Select[*tuple[Any, ...]]:
+    return (
+        query.outerjoin(MarqueRow, SpecimenRow.marque_id == MarqueRow.id)
+        .outerjoin(EditionRow, SpecimenRow.edition_id == EditionRow.id)
+        .outerjoin(PrintOriginRow, SpecimenRow.origin_id == PrintOriginRow.id)
+    )
+
+
+def _conditions(wanted: SpecimenFilter) -> list[ColumnElement[bool]]:
+    conditions: list[ColumnElement[bool]] = []
+    if (element := wanted.get("element")) is not None:
+        conditions.append(SpecimenRow.element == read_choice(Element, element, "element").value)
+    if (standing := wanted.get("standing")) is not None:
+        chosen = read_choice(Standing, standing, "standing")
+        conditions.append(SpecimenRow.standing == chosen.value)
+    if (state := wanted.get("state")) is not None:
+        conditions.append(SpecimenRow.state == read_choice(IntakeState, state, "state").value)
+    if (marque := wanted.get("marque")) is not None:
+        conditions.append(MarqueRow.name == normal_name(marque))
+    if (edition := wanted.get("edition")) is not None:
+        conditions.append(EditionRow.name == normal_name(edition))
+    if (origin := wanted.get("origin")) is not None:
+        conditions.append(PrintOriginRow.name == normal_name(origin))
+    if text := normal_name(wanted.get("text") or ""):
+        conditions.append(_mentions(text.casefold()))
+    return conditions
+
+
+def _mentions(needle: str) -> ColumnElement[bool]:
+    # instr() on our own casefold(): LIKE folds ASCII only and would read % and _.
+    searched = (
+        SpecimenRow.name,
+        MarqueRow.name,
+        EditionRow.name,
+        PrintOriginRow.name,
+        SpecimenRow.source,
+        SpecimenRow.notes,
+    )
+    with_serial = select(SerialRow.specimen_id).where(
+        func.instr(func.casefold(SerialRow.value), needle) > 0
+    )
+    return or_(
+        *(func.instr(func.casefold(column), needle) > 0 for column in searched),
+        SpecimenRow.id.in_(with_serial),
+    )
+
+
+def _serials(connection: Connection, specimen_ids: Sequence[int]) -> dict[int, list[Serial]]:
+    listed = func.json_each(json.dumps(list(specimen_ids))).table_valued("value")
+    query = (
+        select(SerialRow.specimen_id, SerialRow.value, SerialRow.place)
+        .where(SerialRow.specimen_id.in_(select(listed.c.value)))
+        .order_by(SerialRow.id)
+    )
+    found: dict[int, list[Serial]] = defaultdict(list)
+    for specimen_id, value, place in connection.execute(query):
+        found[specimen_id].append(Serial(value, place or None))
+    return found
+
+
+def _specimen_record(row: Row[Any], serials: list[Serial]) -> SpecimenRecord:
+    return SpecimenRecord(
+        name=row.name,
+        element=Element(row.element),
+        standing=Standing(row.standing),
+        state=IntakeState(row.state),
+        marque=row.marque,
+        edition=row.edition,
+        origin=row.origin,
+        provenance=Provenance(
+            row.source,
+            row.confirmed_by,
+            row.confirmed_on,
+            row.basis,
+            row.entered_by,
+            row.entered_at,
+        ),
+        serials=tuple(serials),
+        notes=row.notes,
+        withdrawn_reason=row.withdrawn_reason,
+    )
+
+
+def _photo_record(row: Row[Any]) -> PhotoRecord:
+    return PhotoRecord(
+        photo_id=row.id,
+        sha256=row.sha256,
+        specimen=row.specimen,
+        view=View(row.view),
+        lighting=Lighting(row.lighting),
+        file_name=row.file_name,
+        media_type=row.media_type,
+        byte_count=row.byte_count,
+        width=row.width,
+        height=row.height,
+        captured_at=row.captured_at,
+        camera=Camera(row.camera_make, row.camera_model, row.camera_lens),
+        px_per_mm=row.px_per_mm,
+        check=row.photo_check,
+    )
