@@ -1,0 +1,138 @@
+"""Is anything in the set close to the query? A conformal test on the set's own specimens.
+
+Each specimen of the set, searched against all others, has a similarity to its nearest
+neighbour of the same edition. If the query shows an item of a kind that the set knows, its
+own best similarity is one more draw of the same sort. The p-value is the share of known
+specimens that lie as far from the rest as the query does, or farther; a query from a known
+kind falls at or below `level` at most that often.
+
+References
+----------
+Vovk, Gammerman & Shafer (2005), *Algorithmic Learning in a Random World*, ch. 2 (conformal
+p-value); Lee, Barber & Willett (2023), arXiv:2306.06342 (several draws of one unit share
+one weight). Both from memory.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from loupebook.evidence.units import unit_weights
+
+LEVEL = 0.05
+"""How often a query of a known kind may be called "nothing close"; our choice."""
+
+
+@dataclass(frozen=True)
+class Closeness:
+    """What the open-set test found for one query.
+
+    Parameters
+    ----------
+    p_value : float or None
+        Share of known specimens that lie as far from their nearest of the same edition as
+        the query from its nearest, the query counted in; `None` with too few specimens.
+    close_reference : bool or None
+        False where ``p_value <= level``; `None` with too few specimens, or no similarity.
+    specimens : int
+        How many specimens the test rests on.
+    needed : int
+        How many it takes at this level.
+    level : float
+        Share of queries of a known kind that may wrongly be called "nothing close".
+    """
+
+    p_value: float | None
+    close_reference: bool | None
+    specimens: int
+    needed: int
+    level: float = LEVEL
+
+    @property
+    def missing(self) -> int:
+        """How many more specimens the test takes."""
+        return max(0, self.needed - self.specimens)
+
+
+def specimens_needed(level: float = LEVEL) -> int:
+    """Return the smallest number of specimens with which the test can reject at `level`.
+
+    With n specimens the smallest possible p-value is 1 / (n + 1): 19 for a level of 0.05.
+
+    Raises
+    ------
+    ValueError
+        If `level` is not within 0..1, both excluded.
+    """
+    if not 0 < level < 1:
+        raise ValueError(f"the level must lie between 0 and 1, not {level}")
+    return math.ceil(1 / level - 1e-9) - 1
+
+
+def conformal_p_values(
+    queries: ArrayLike, calibration: ArrayLike, specimens: Sequence[Hashable] | None = None
+) -> NDArray[np.float64]:
+    """Return how usual each query similarity is among the calibration similarities.
+
+    Parameters
+    ----------
+    queries : array_like, shape (q,)
+        Best similarity of each query.
+    calibration : array_like, shape (n,)
+        Similarity of each known photo to its nearest of the same edition in *other*
+        specimens.
+    specimens : sequence, length n, optional
+        Which specimen each calibration photo shows; photos of one specimen share one
+        weight. `None` means that each entry is a specimen of its own.
+
+    Returns
+    -------
+    ndarray, shape (q,)
+        p-values in 1 / (specimens + 1) .. 1.
+    """
+    held = np.asarray(calibration, dtype=np.float64)
+    weights = unit_weights(range(held.size) if specimens is None else specimens)
+    order = np.argsort(held, kind="stable")
+    below = np.concatenate(([0.0], np.cumsum(weights[order])))
+    asked = np.atleast_1d(np.asarray(queries, dtype=np.float64))
+    count = below[np.searchsorted(held[order], asked, side="right")]
+    p_values = np.minimum(1.0, (1.0 + count) / (1.0 + weights.sum()))
+    return np.asarray(p_values, dtype=np.float64)
+
+
+def judge_closeness(
+    query: float | None,
+    calibration: ArrayLike,
+    specimens: Sequence[Hashable] | None = None,
+    *,
+    level: float = LEVEL,
+) -> Closeness:
+    """Tell whether anything in the set is close to one query.
+
+    Parameters
+    ----------
+    query : float or None
+        The query's best similarity; `None` if the search found nothing at all.
+    calibration, specimens
+        As for :func:`conformal_p_values`.
+    level : float
+        Share of queries of a known kind that may wrongly be called "nothing close".
+
+    Returns
+    -------
+    Closeness
+        With `None` in place of an answer where fewer than :func:`specimens_needed`
+        specimens are at hand.
+    """
+    held = np.asarray(calibration, dtype=np.float64)
+    count = held.size if specimens is None else len(set(specimens))
+    needed = specimens_needed(level)
+    if count < needed or query is None:
+        return Closeness(None, None, count, needed, level)
+    p_value = float(conformal_p_values([query], held, specimens)[0])
+    return Closeness(p_value, p_value > level, count, needed, level)

@@ -1,0 +1,212 @@
+"""The reading of one search: how strong it is, what it rests on, what it does not say.
+
+A reading is a plain dict with these keys (the JSON of ``search --json``)::
+
+    close_reference   true | false | null    is anything in the set close to the query?
+    p_value           number | null          of the open-set test
+    known_press       strength | null        genuine against a copy from a press in the set
+    unseen_press      strength | null        genuine against a copy from any other press
+    basis             {genuine, fake, origins, encoder, set_version, made_at}
+    needs             [text]                 what is missing before a figure can be given
+    says              text                   all that may be said, in plain words
+    does_not_say      text                   always there, always shown
+
+with strength ``{log10_lr, low, high, words}``. Nothing here states what a query *is*.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from loupebook.evidence.openset import Closeness
+
+GENUINE_NEEDED = 10
+FAKE_NEEDED = 10
+"""Specimens of each standing below which no likelihood ratio is given; our choice: with
+fewer, an interval from resampled specimens means nothing."""
+
+ORIGINS_NEEDED = 5
+"""Print origins below which nothing is said of unseen presses; our choice, likewise."""
+
+DOES_NOT_SAY = (
+    "It does not say that the item is genuine, nor that it is a copy. Good copies also lie "
+    "near genuine references, and a press that the set does not know may do better than any "
+    "that it does. It rests on the photos of this set alone, not on paper, ink, tobacco, "
+    "serial number or where the item came from. The rights holder, the law of the place and "
+    "a qualified examiner decide."
+)
+
+
+@dataclass(frozen=True)
+class Basis:
+    """What a reading rests on.
+
+    Parameters
+    ----------
+    genuine, fake : int
+        Confirmed specimens of each standing, of the same element.
+    origins : int
+        Print origins among the fake ones.
+    encoder : str
+        Name and fingerprint of the encoder.
+    set_version : int
+        Change counter of the set.
+    made_at : str, optional
+        Instant (UTC) at which the calibration was made; `None` if there is none.
+    """
+
+    genuine: int
+    fake: int
+    origins: int
+    encoder: str
+    set_version: int
+    made_at: str | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON form."""
+        return asdict(self)
+
+
+@dataclass(frozen=True)
+class Strength:
+    """A likelihood ratio with its limits, all base-10 logarithms, and its words."""
+
+    log10_lr: float
+    low: float
+    high: float
+    words: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON form."""
+        return {
+            "log10_lr": round(self.log10_lr, 3),
+            "low": round(self.low, 3),
+            "high": round(self.high, 3),
+            "words": self.words,
+        }
+
+
+def missing_specimens(basis: Basis, closeness: Closeness, *, element: str = "item") -> list[str]:
+    """Return, in plain words, what the set lacks before figures can be given.
+
+    Parameters
+    ----------
+    basis : Basis
+        What the set holds of this element.
+    closeness : Closeness
+        The open-set test's own count.
+    element : str
+        ``band``, ``seal``, ``cap``, or ``item`` where it is not known.
+    """
+    needs = []
+    genuine = max(0, GENUINE_NEEDED - basis.genuine)
+    fake = max(0, FAKE_NEEDED - basis.fake)
+    if genuine or fake:
+        parts = [f"{genuine} more genuine"] * bool(genuine) + [f"{fake} more fake"] * bool(fake)
+        needs.append(
+            f"{' and '.join(parts)} {_plural(element, genuine + fake)} for a figure of strength"
+        )
+    if basis.origins < ORIGINS_NEEDED:
+        missing = ORIGINS_NEEDED - basis.origins
+        needs.append(
+            f"fakes from {missing} more print {'origin' if missing == 1 else 'origins'} for a "
+            "figure against unseen presses"
+        )
+    if closeness.missing:
+        needs.append(
+            f"{closeness.missing} more {_plural(element, closeness.missing)} that have another "
+            "of their own edition in the set, to tell whether anything is close"
+        )
+    return needs
+
+
+def reading_without_calibration(
+    *,
+    closeness: Closeness,
+    basis: Basis,
+    element: str = "item",
+    nearest: str | None = None,
+) -> dict[str, Any]:
+    """Return the reading of a search for which no likelihood ratio can be given.
+
+    Parameters
+    ----------
+    closeness : Closeness
+        What :func:`loupebook.evidence.openset.judge_closeness` found.
+    basis : Basis
+        What the set holds of this element.
+    element : str
+        ``band``, ``seal``, ``cap``, or ``item`` where it is not known.
+    nearest : str, optional
+        Name of the nearest specimen, to be named in `says`; `None` if nothing was found.
+
+    Returns
+    -------
+    dict
+        With the keys that the module docstring lists.
+    """
+    needs = missing_specimens(basis, closeness, element=element)
+    told = [closeness_words(closeness, nearest=nearest)]
+    if nearest is not None:
+        told.append(
+            "How strong this is, as a figure, cannot be said"
+            + (": " + "; ".join(needs) + " needed." if needs else " without a calibration.")
+        )
+    return assemble_reading(closeness, basis, needs=needs, says=" ".join(told))
+
+
+def closeness_words(closeness: Closeness, *, nearest: str | None) -> str:
+    """Return what the open-set test found, in plain words."""
+    if nearest is None:
+        return "Nothing in this set was found near the photo."
+    if closeness.close_reference is None:
+        return (
+            f"The nearest known specimen is {nearest}. Whether that is close cannot be told: "
+            f"the set has {closeness.specimens} of the {closeness.needed} specimens that the "
+            "test takes."
+        )
+    share = f"{_share(closeness.p_value)} of the set's own specimens lie as far or farther"
+    rests = f"from their nearest of the same edition (from {closeness.specimens} specimens)"
+    if closeness.close_reference:
+        return (
+            f"The nearest known specimen, {nearest}, is about as close as specimens of one "
+            f"edition are to each other: {share} {rests}."
+        )
+    return (
+        f"The set holds no close reference. The nearest known specimen is {nearest}, but only "
+        f"{share} {rests}. The matches are merely the least far."
+    )
+
+
+def assemble_reading(
+    closeness: Closeness,
+    basis: Basis,
+    *,
+    needs: Sequence[str],
+    says: str,
+    known_press: Strength | None = None,
+    unseen_press: Strength | None = None,
+) -> dict[str, Any]:
+    """Return the dict that the module docstring describes."""
+    p_value = closeness.p_value
+    return {
+        "close_reference": closeness.close_reference,
+        "p_value": None if p_value is None else round(p_value, 4),
+        "known_press": known_press.to_dict() if known_press else None,
+        "unseen_press": unseen_press.to_dict() if unseen_press else None,
+        "basis": basis.to_dict(),
+        "needs": list(needs),
+        "says": says,
+        "does_not_say": DOES_NOT_SAY,
+    }
+
+
+def _plural(element: str, count: int) -> str:
+    return element if count == 1 else f"{element}s"
+
+
+def _share(p_value: float | None) -> str:
+    percent = 100 * (p_value or 0.0)
+    return f"{percent:.0f} %" if percent >= 1 else "fewer than 1 %"
