@@ -1,0 +1,1 @@
+"""Editions as vector artwork: layers, motifs and lettering, all from seeds."""

@@ -1,0 +1,1 @@
+"""From artwork to a physical print: plates, screens, paper, faults, and copies."""
