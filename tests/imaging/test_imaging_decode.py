@@ -17,6 +17,9 @@ from PIL import Image
 from loupebook.errors import PhotoTooLarge, PhotoUnreadable
 from loupebook.imaging import DecodeLimits, decode_photo
 
+# Pillow warns of what these tests do on purpose; pytest shows it despite our filter.
+pytestmark = pytest.mark.filterwarnings("ignore:Corrupt EXIF", "ignore:Image size")
+
 
 def save(picture: Image.Image, kind: str, **options) -> bytes:
     stream = io.BytesIO()

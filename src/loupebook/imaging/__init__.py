@@ -15,12 +15,14 @@ from loupebook.imaging.geometry import (
     rotate_quarter,
 )
 from loupebook.imaging.limits import DecodeLimits
+from loupebook.imaging.strip import StrippedPhoto, strip_metadata
 
 __all__ = [
     "Box",
     "DecodeLimits",
     "DecodedPhoto",
     "Pixels",
+    "StrippedPhoto",
     "check_corners",
     "crop_box",
     "decode_photo",
@@ -32,5 +34,6 @@ __all__ = [
     "resize_to_fit",
     "rotate_by",
     "rotate_quarter",
+    "strip_metadata",
     "thumbnail",
 ]

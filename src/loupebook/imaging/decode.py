@@ -29,6 +29,7 @@ from loupebook.imaging.colour import Pixels, to_srgb
 from loupebook.imaging.geometry import resize_to_fit
 from loupebook.imaging.limits import DEFAULT_LIMITS, DecodeLimits
 from loupebook.imaging.metadata import PhotoMetadata, read_metadata
+from loupebook.imaging.whole import is_whole
 from loupebook.records.model import Camera
 
 pillow_heif.register_heif_opener(thumbnails=False, depth_images=False, aux_images=False)
@@ -200,6 +201,8 @@ def _decode(
         if max_side is not None and kind == "JPEG":
             _ask_for_draft(picture, max_side)
         picture.load()
+        if not is_whole(data, kind):
+            raise PhotoUnreadable(f"{called} is damaged or cut short. {_ASK_AGAIN}")
         limits.check_size(*picture.size, called)
         if kind == "PNG":  # its metadata may stand behind the pixels
             metadata = read_metadata(picture)
