@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import unicodedata
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import Any, TypedDict
 
 from sqlalchemy import ColumnElement, Connection, Row, Select, func, or_, select
@@ -47,8 +47,8 @@ from loupebook.records.text import Choice, read_choice, shown
 class SpecimenFilter(TypedDict, total=False):
     """What specimens to list; a key that is absent or None does not restrict.
 
-    ``text`` is looked for, whatever its case, in the name, marque, edition, origin,
-    source, notes and serials.
+    ``lighting`` asks for at least one photo lit so. ``text`` is looked for, whatever its
+    case, in the name, marque, edition, origin, source, notes and serials.
     """
 
     element: Element | str | None
@@ -57,6 +57,7 @@ class SpecimenFilter(TypedDict, total=False):
     marque: str | None
     edition: str | None
     origin: str | None
+    lighting: Lighting | str | None
     text: str | None
 
 
@@ -179,7 +180,7 @@ def indexable(connection: Connection) -> dict[int, str]:
 
 
 def facts(connection: Connection, photo_ids: Iterable[int] | None) -> dict[int, PhotoFacts]:
-    """Return photo id → facts, in one query.
+    """Return photo id → facts, in one query, by id.
 
     Parameters
     ----------
@@ -206,24 +207,17 @@ def facts(connection: Connection, photo_ids: Iterable[int] | None) -> dict[int, 
     if photo_ids is None:
         query = query.where(SpecimenRow.state == IntakeState.CONFIRMED.value)
     else:
-        # One JSON parameter, because SQLite limits how many parameters a query may have.
-        listed = func.json_each(json.dumps([int(i) for i in photo_ids])).table_valued("value")
-        query = query.where(PhotoRow.id.in_(select(listed.c.value)))
+        query = query.where(PhotoRow.id.in_(_listed(photo_ids)))
     elements, standings, states = _members(Element), _members(Standing), _members(IntakeState)
     views, lightings = _members(View), _members(Lighting)
     return {
-        row[0]: PhotoFacts(
-            row[1],
-            elements[row[2]],
-            standings[row[3]],
-            row[4],
-            row[5],
-            row[6],
-            views[row[7]],
-            lightings[row[8]],
-            states[row[9]],
+        photo_id: PhotoFacts(
+            *(name, elements[element], standings[standing], marque, edition, origin),
+            *(views[view], lightings[lighting], states[state]),
         )
-        for row in connection.execute(query).all()
+        for photo_id, name, element, standing, marque, edition, origin, view, lighting, state in (
+            connection.execute(query).all()
+        )
     }
 
 
@@ -289,6 +283,11 @@ def _conditions(wanted: SpecimenFilter) -> list[ColumnElement[bool]]:
         conditions.append(EditionRow.name == normal_name(edition))
     if (origin := wanted.get("origin")) is not None:
         conditions.append(PrintOriginRow.name == normal_name(origin))
+    if (lighting := wanted.get("lighting")) is not None:
+        lit = read_choice(Lighting, lighting, "lighting").value
+        conditions.append(
+            SpecimenRow.id.in_(select(PhotoRow.specimen_id).where(PhotoRow.lighting == lit))
+        )
     if text := normal_name(wanted.get("text") or ""):
         conditions.append(_mentions(text.casefold()))
     return conditions
@@ -313,11 +312,16 @@ def _mentions(needle: str) -> ColumnElement[bool]:
     )
 
 
-def _serials(connection: Connection, specimen_ids: Sequence[int]) -> dict[int, list[Serial]]:
-    listed = func.json_each(json.dumps(list(specimen_ids))).table_valued("value")
+def _listed(ids: Iterable[int]) -> Select[Any]:
+    # One JSON parameter, because SQLite limits how many parameters a query may have.
+    table = func.json_each(json.dumps([int(i) for i in ids])).table_valued("value")
+    return select(table.c.value)
+
+
+def _serials(connection: Connection, specimen_ids: Iterable[int]) -> dict[int, list[Serial]]:
     query = (
         select(SerialRow.specimen_id, SerialRow.value, SerialRow.place)
-        .where(SerialRow.specimen_id.in_(select(listed.c.value)))
+        .where(SerialRow.specimen_id.in_(_listed(specimen_ids)))
         .order_by(SerialRow.id)
     )
     found: dict[int, list[Serial]] = defaultdict(list)
