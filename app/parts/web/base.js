@@ -35,7 +35,7 @@ const SHAPES = {
 };
 
 function badge(kind, word) {
-  return el("span", { class: `badge ${kind}` }, svg(14, ...(SHAPES[kind] ?? [])), word);
+  return el("span", { class: `badge ${kind}` }, SHAPES[kind] ? svg(14, ...SHAPES[kind]) : null, word);
 }
 
 const ICONS = {
@@ -48,6 +48,8 @@ const ICONS = {
   unlocked: "M3.5 7.5h9v6h-9zM5.5 7.5V4a2.5 2.5 0 0 1 4.8-.9",
   whole: "M2 6V2h4M10 2h4v4M14 10v4h-4M6 14H2v-4M5.5 5.5h5v5h-5z",
   dark: "M12.8 10A5.6 5.6 0 1 1 6.4 2.6 4.6 4.6 0 0 0 12.8 10Z",
+  save: "M8 2v8M4.5 6.8 8 10.3l3.5-3.5M2.5 13.5h11",
+  fill: "M9.5 2H14v4.5M14 2 9.3 6.7M6.5 14H2V9.5M2 14l4.7-4.7",
   paste: "M5.5 3H3v11h10V3h-2.5M5.5 1.8h5v2.6h-5z",
 };
 

@@ -189,7 +189,7 @@ class Crop {
   }
 
   emit() {
-    this.send({ photo: this.data.photo, corners: this.corners, turns: this.turns, mode: this.mode });
+    this.send({ corners: this.corners, turns: this.turns, mode: this.mode });
   }
 
   magnify([x, y]) {

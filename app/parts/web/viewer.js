@@ -30,17 +30,27 @@ class Viewer {
     this.shown = null;
   }
 
+  // New references beside the same query keep the place that the eye is at.
   build(data) {
+    const before = new Map(this.panes.map((pane) => [`${pane.data.key} ${pane.data.url}`, pane]));
+    const sameQuery = before.has(`${data.panes[0].key} ${data.panes[0].url}`);
+    if (!sameQuery) {
+      this.view = ONE;
+      this.locked = true;
+    }
     this.data = data;
-    this.view = ONE;
-    this.locked = true;
     this.dark = data.panes.some((pane) => pane.dark);
     this.panes = data.panes.map((pane, number) => this.pane(pane, number));
-    const first = this.panes.find((pane) => pane.reference && pane.img) ?? this.panes[1];
-    this.shown = first?.data.key ?? null;
+    for (const pane of this.panes) {
+      const old = sameQuery && before.get(`${pane.data.key} ${pane.data.url}`);
+      if (old) [pane.offset, pane.turn] = [old.offset, old.turn];
+    }
+    const keys = this.panes.filter((pane) => pane.reference).map((pane) => pane.data.key);
+    const first = this.panes.find((pane) => pane.reference && pane.img)?.data.key ?? keys[0] ?? null;
+    this.shown = data.beside ?? (sameQuery && keys.includes(this.shown) ? this.shown : first);
     this.box = el("div", { class: "viewer", role: "group", "aria-label": data.label });
     this.box.append(this.toolbar(), this.besides(), el("div", { class: "panes", style: `--count:${this.panes.length}` }, ...this.panes.map((pane) => pane.node)));
-    this.box.append(el("p", { class: "how", id: "how" }, "Scroll, pinch or press + and − to zoom; drag or use the arrow keys to move; double-click to go in, 0 to see the whole. The circle marks the same place in the other pictures."));
+    this.box.append(el("p", { class: "how", id: "how" }, "Scroll, pinch or press + and − to zoom; drag or use the arrow keys to move; double-click to go in, 0 to see the whole. " + (this.panes.length > 1 ? "The circle marks the same place in the other pictures. Unlock to bring two pictures into step by hand, then lock again." : "")));
     this.status = el("span", { class: "hush", "aria-live": "polite" });
     this.root.replaceChildren(this.box, this.status);
     this.resizer?.disconnect();
@@ -52,8 +62,10 @@ class Viewer {
   toolbar() {
     this.readout = el("output", { class: "zoom", "aria-label": "Zoom" });
     this.lockButton = tool("locked", "Move the pictures together", () => this.setLock(!this.locked), { text: "Locked", keys: "L" });
-    const full = tool("whole", "Fill the screen", () => this.fill(), { keys: "F" });
+    const alone = this.panes.length < 2;
+    const full = tool("fill", "Fill the screen", () => this.fill(), { keys: "F" });
     full.hidden = !document.fullscreenEnabled;
+    this.lockButton.hidden = alone;
     this.darkButton = tool("dark", "Dark surround, for UV-A pictures", () => this.setDark(!this.dark), { text: "Dark surround" });
     return el(
       "div",
@@ -64,8 +76,9 @@ class Viewer {
       tool("fit", "See the whole picture", () => this.reset(), { text: "Whole", keys: "0" }),
       tool(null, "One picture pixel to one screen pixel", () => this.toPixels(), { text: "1 : 1", keys: "1" }),
       this.lockButton,
-      tool("right", "Turn your photo by a quarter", () => this.turn(), { text: "Turn", keys: "R" }),
+      tool("right", alone ? "Turn the photo by a quarter" : "Turn your photo by a quarter", () => this.turn(), { text: "Turn", keys: "R" }),
       el("span", { class: "push" }),
+      tool("save", "Save what is seen as a picture", () => this.save(), { text: "Save picture" }),
       this.darkButton,
       full,
     );
@@ -266,6 +279,69 @@ class Viewer {
     else this.box.requestFullscreen?.();
   }
 
+  // What is seen, with captions and the caution, as one PNG file.
+  save() {
+    const seen = this.panes.filter((pane) => pane.img && pane.glass.clientWidth);
+    const density = Math.min(Math.max(window.devicePixelRatio, 2), 3);
+    const [gap, words] = [16, 150];
+    const wide = seen.reduce((sum, pane) => sum + pane.glass.clientWidth + gap, gap);
+    const tall = seen[0].glass.clientHeight + words + 2 * gap;
+    const sheet = el("canvas", { width: wide * density, height: tall * density });
+    const pen = sheet.getContext("2d");
+    pen.scale(density, density);
+    pen.fillStyle = "#ffffff";
+    pen.fillRect(0, 0, wide, tall);
+    let left = gap;
+    for (const pane of seen) {
+      this.draw(pen, pane, left, gap);
+      const { heading, name, facts = [] } = pane.data;
+      [heading, name, ...facts].filter(Boolean).slice(0, 6).forEach((text, row) => {
+        pen.fillStyle = "#1c1c1c";
+        pen.font = `${row < 2 ? "bold " : ""}14px sans-serif`;
+        pen.fillText(text, left, gap + pane.glass.clientHeight + 20 + row * 19, pane.glass.clientWidth);
+      });
+      left += pane.glass.clientWidth + gap;
+    }
+    pen.font = "12px sans-serif";
+    pen.fillText(this.data.footnote, gap, tall - 8, wide - 2 * gap);
+    sheet.toBlob((blob) => {
+      const address = URL.createObjectURL(blob);
+      el("a", { href: address, download: "loupebook-comparison.png" }).click();
+      setTimeout(() => URL.revokeObjectURL(address), 10000);
+    });
+  }
+
+  draw(pen, pane, left, top) {
+    const { clientWidth: width, clientHeight: height } = pane.glass;
+    const { s, tx, ty } = after(this.view, pane.offset);
+    const fitted = this.fitted(pane);
+    pen.save();
+    pen.beginPath();
+    pen.rect(left, top, width, height);
+    pen.clip();
+    pen.fillStyle = getComputedStyle(pane.glass).backgroundColor;
+    pen.fillRect(left, top, width, height);
+    pen.translate(left + tx * width, top + ty * height);
+    pen.scale(s, s);
+    pen.translate(width / 2, height / 2);
+    pen.rotate((pane.turn * Math.PI) / 2);
+    pen.imageSmoothingEnabled = fitted.scale * s <= 3;
+    pen.drawImage(pane.img, -fitted.width / 2, -fitted.height / 2, fitted.width, fitted.height);
+    pen.restore();
+  }
+
+  // As high as the highest picture needs at this width, so that little is left over.
+  measure() {
+    const seen = this.panes.filter((pane) => pane.glass.clientWidth);
+    const needs = seen.filter((pane) => pane.img).map((pane) => {
+      const [w, h] = pane.turn % 2 ? [pane.data.height, pane.data.width] : [pane.data.width, pane.data.height];
+      return (pane.glass.clientWidth * h) / w;
+    });
+    const stacked = seen.length > 1 && seen[0].glass.getBoundingClientRect().left === seen[1].glass.getBoundingClientRect().left;
+    const most = window.innerHeight * (stacked ? 0.36 : 0.6);
+    this.box.style.setProperty("--tall", `${Math.round(clamp(Math.max(...needs, 0) + 24, 210, Math.max(most, 230)))}px`);
+  }
+
   fitted(pane) {
     const { clientWidth: width, clientHeight: height } = pane.glass;
     if (!pane.img || !width || !height) return null;
@@ -276,6 +352,7 @@ class Viewer {
   }
 
   paint() {
+    this.measure();
     this.box.classList.toggle("deep", this.view.s > 1 || !this.locked);
     this.box.classList.toggle("dark", this.dark);
     this.darkButton.setAttribute("aria-pressed", String(this.dark));

@@ -1,0 +1,35 @@
+"""Loupebook in the browser: the frame of every page.
+
+Run it with ``loupebook app``, or ``streamlit run app/main.py`` with the environment
+variable ``LOUPEBOOK_SET`` naming a set. Streamlit reads ``.streamlit/config.toml`` beside
+this file.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import streamlit as st
+
+from parts.current_set import faults_shown, open_set
+from parts.masthead import show_masthead
+
+HERE = Path(__file__).parent
+STYLE = (HERE / "parts" / "web" / "page.css").read_text(encoding="utf-8")
+
+st.set_page_config(page_title="Loupebook", page_icon=str(HERE / "mark.svg"), layout="wide")
+st.html(f"<style>{STYLE}</style>")
+page = st.navigation(
+    [
+        st.Page("pages/examine.py", title="Examine", icon=":material/search:", default=True),
+        st.Page("pages/library.py", title="Library", icon=":material/grid_view:"),
+        st.Page("pages/add_specimens.py", title="Add specimens", icon=":material/add_a_photo:"),
+    ],
+    position="top",
+)
+library = None
+with faults_shown():
+    library = open_set()
+show_masthead(library)
+with faults_shown():
+    page.run()

@@ -1,0 +1,105 @@
+"""Examine: a photo in, the nearest known references out, side by side."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from loupebook.errors import CropInvalid, PhotoError
+from parts.crop import outline_found, region_of, show_crop
+from parts.current_set import faults_shown, open_set, overview_of, say_empty_set, say_no_set
+from parts.intake import Handed, decoded, offer_photo
+from parts.results import offer_downloads, picked, say_reading, show_matches
+from parts.searching import choose_filters, clear_filters, search_kept
+from parts.sheet import show_advice
+from parts.viewer import show_comparison
+from parts.words import NOT_SAID, plain
+
+if TYPE_CHECKING:
+    from loupebook.library import Library, SearchReport
+
+HOW = (
+    "**How to photograph it.** Lay the item flat, fill the frame with it and hold the camera "
+    "square to it. Even daylight from the side, no flash: glare hides print. Tap on the item to "
+    "focus. A photo that is not perfect is searched all the same, with advice. The nearest "
+    "genuine and the nearest fake references then appear beside it."
+)
+HOW_MANY = (10, 20, 50)
+
+
+def examine() -> None:
+    st.title("Examine")
+    library = open_set()
+    if library is None:
+        return say_no_set()
+    if overview_of(library).specimens == 0:
+        return say_empty_set()
+    photo = offer_photo()
+    if photo is None:
+        how, limits = st.columns(2, gap="large")
+        how.markdown(HOW)
+        limits.markdown(NOT_SAID)
+        return None
+    try:
+        decoded(photo)
+    except PhotoError as error:
+        st.error(plain(str(error)), icon=":material/broken_image:")
+        st.markdown("Nothing was searched. Choose another file, or save this one as JPEG or PNG.")
+        return None
+    return desk(photo)
+
+
+@st.fragment
+def desk(photo: Handed) -> None:
+    """Crop, filters, advice and results: a change here reruns nothing else on the page."""
+    with faults_shown():
+        library = open_set()
+        if library is None:
+            return
+        pixels = decoded(photo).pixels
+        height, width = pixels.shape[:2]
+        region = region_of(photo.sha256)
+        aside, main = st.columns([3, 7], gap="medium")
+        with aside:
+            crop, advice = st.container(), st.container()
+            with st.expander("Limit the search", icon=":material/filter_alt:"):
+                filters = choose_filters(library)
+                k = st.segmented_control("How many", HOW_MANY, default=10, key="how-many") or 10
+        try:
+            with main:
+                report = search_kept(
+                    library,
+                    photo,
+                    (width, height),
+                    region=region,
+                    filters=filters,
+                    k=k,
+                    place="answer",
+                )
+        except CropInvalid as error:
+            main.error(plain(str(error)), icon=":material/crop:")
+            report = None
+        with crop:
+            show_crop(pixels, photo.sha256, outline_found(photo.sha256, region, report))
+        if report is not None:
+            with advice:
+                show_advice(report.photo_check, key="query-advice")
+            with main:
+                show_answer(library, report)
+
+
+def show_answer(library: Library, report: SearchReport) -> None:
+    if not report.matches:
+        st.warning(plain(report.empty_reason or "Nothing was found."))
+        st.button("Clear all filters", on_click=clear_filters)
+    else:
+        say_reading(report)
+        chosen = picked(report)
+        show_comparison(library, report, chosen)
+        show_matches(library, report, chosen)
+        offer_downloads(report)
+    st.markdown(NOT_SAID)
+
+
+examine()

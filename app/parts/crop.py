@@ -1,0 +1,119 @@
+"""Which part of the photo is searched: drawn on the picture, handed to the library."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import streamlit as st
+
+from loupebook.library import Box
+from parts.component import web_component
+from parts.pictures import served_pixels
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from loupebook.library import SearchReport
+
+_mount = web_component("crop")
+
+WHOLE = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
+LONGEST_SHOWN = 1800
+FOUND = "found"
+
+
+@dataclass(frozen=True)
+class Region:
+    """A part of a photo.
+
+    Parameters
+    ----------
+    corners : tuple of (x, y)
+        Fractions of the turned photo, clockwise from the top left.
+    turns : int
+        Clockwise quarter turns, applied first.
+    mode : str
+        ``box`` for an upright rectangle, ``corners`` for four free corners.
+    """
+
+    corners: tuple[tuple[float, float], ...] = WHOLE
+    turns: int = 0
+    mode: str = "box"
+
+    @classmethod
+    def of(cls, value: dict[str, Any]) -> Region:
+        """Read what the component sends."""
+        corners = tuple((float(x), float(y)) for x, y in value["corners"])
+        mode = "corners" if value["mode"] == "corners" else "box"
+        return cls(corners, int(value["turns"]) % 4, mode)
+
+    @property
+    def whole(self) -> bool:
+        """Whether nothing is cut off."""
+        return self.corners == WHOLE
+
+    def arguments(self, width: int, height: int) -> dict[str, Any]:
+        """Return the search arguments for a photo of that size before turning."""
+        given: dict[str, Any] = {"quarter_turns": self.turns}
+        if self.whole:
+            return given
+        if self.turns % 2:
+            width, height = height, width
+        points = [(x * width, y * height) for x, y in self.corners]
+        if self.mode == "corners":
+            return given | {"corners": points}
+        left, top, right, bottom = *points[0], *points[2]
+        box = Box(round(left), round(top), round(right), round(bottom))
+        return given | {"box": box}
+
+
+def region_of(photo: str) -> Region:
+    """Return the region last sent from the picture of the photo with that hash."""
+    sent = (st.session_state.get(_key(photo)) or {}).get("region")
+    return Region.of(sent) if sent else Region()
+
+
+def show_crop(
+    pixels: NDArray[np.uint8], photo: str, found: tuple[tuple[float, float], ...] | None
+) -> None:
+    """Show the photo with its crop.
+
+    Parameters
+    ----------
+    pixels : ndarray
+        The decoded photo.
+    photo : str
+        Hash of the photo.
+    found : tuple of (x, y), optional
+        Outline of the item as the search has found it, px of the whole unturned photo.
+    """
+    height, width = pixels.shape[:2]
+    outline = [[x / width, y / height] for x, y in found] if found else None
+    _mount(
+        key=_key(photo),
+        data={
+            "url": served_pixels(pixels, "crop-photo", longest=LONGEST_SHOWN),
+            "width": width,
+            "height": height,
+            "alt": "Your photo with the part that is searched",
+            "action": "Search this part",
+            "found": outline,
+        },
+        on_region_change=lambda: None,
+    )
+
+
+def outline_found(
+    photo: str, region: Region, report: SearchReport | None
+) -> tuple[tuple[float, float], ...] | None:
+    """Return where the item was found in the whole photo, kept while parts are searched."""
+    if region == Region() and report is not None and report.matches:
+        st.session_state[FOUND] = (photo, report.matches[0].location)
+    kept = st.session_state.get(FOUND)
+    return kept[1] if kept and kept[0] == photo else None
+
+
+def _key(photo: str) -> str:
+    return f"crop-{photo[:16]}"

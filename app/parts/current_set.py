@@ -1,0 +1,102 @@
+"""The set that the pages work on, opened once for all sessions, and its absence."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from loupebook.errors import EncoderUnavailable, LoupebookError, SetBusy, SetDamaged, SetNotFound
+from loupebook.library import SET_VARIABLE, Library, default_set
+from parts.words import plain
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from loupebook.library import SetOverview
+
+
+@st.cache_resource(show_spinner=False)
+def _opened(folder: str, made: int) -> Library:  # noqa: ARG001 (part of the cache key)
+    return Library.open(Path(folder))
+
+
+def open_set() -> Library | None:
+    """Return the set that the environment names or the demo set; `None` if there is none.
+
+    Raises
+    ------
+    SetNotFound, SetDamaged
+        If the one named cannot be opened.
+    """
+    folder = default_set()
+    if folder is None:
+        return None
+    catalogue = folder / "catalogue.sqlite"
+    # A set deleted and made anew at the same place is another set: its inode differs.
+    made = catalogue.stat().st_ino if catalogue.exists() else 0
+    return _opened(str(folder), made)
+
+
+@st.cache_resource(show_spinner=False, max_entries=8)
+def _overview(
+    _library: Library,
+    set_id: str,  # noqa: ARG001 (part of the cache key)
+    change_counter: int,  # noqa: ARG001 (part of the cache key)
+) -> SetOverview:
+    return _library.overview()
+
+
+def overview_of(library: Library) -> SetOverview:
+    """Return the counts of the set, counted anew only when it has changed."""
+    info = library.info()
+    return _overview(library, info.set_id, info.change_counter)
+
+
+@contextmanager
+def faults_shown() -> Iterator[None]:
+    """Show an error of ours where it happens, with what to do, instead of a stack trace."""
+    try:
+        yield
+    except SetNotFound as error:
+        st.error(plain(str(error)), icon=":material/folder_off:")
+    except SetDamaged as error:
+        st.error(plain(str(error)), icon=":material/broken_image:")
+        st.markdown("Run `loupebook verify` for a full list of what is damaged.")
+    except SetBusy as error:
+        st.warning(plain(str(error)), icon=":material/hourglass:")
+    except EncoderUnavailable as error:
+        st.error(plain(str(error)), icon=":material/cloud_off:")
+        st.markdown("Browsing works without the encoder; searching does not.")
+    except LoupebookError as error:
+        st.error(plain(str(error)), icon=":material/error:")
+
+
+def say_no_set() -> None:
+    """Say that there is no set yet, and how to get one."""
+    st.header("No set is open")
+    st.markdown(
+        "A set is one curated library: photographs of specimens whose standing is known. "
+        "Get one in either way, then open this page again:"
+    )
+    st.code("loupebook demo", language="bash")
+    st.markdown("builds the invented demo set and opens it, or")
+    st.code("loupebook init my-set\nloupebook app --set my-set", language="bash")
+    st.markdown(
+        f"makes an empty set of your own. The environment variable `{SET_VARIABLE}` names the "
+        "set to open when none is given."
+    )
+
+
+def say_empty_set() -> None:
+    """Say that the open set holds no confirmed specimen."""
+    st.header("This set is empty")
+    st.markdown(
+        "There is nothing to compare with yet. A useful set holds several genuine specimens "
+        "and several fakes of each design, each photographed in the same way."
+    )
+    st.page_link(
+        "pages/add_specimens.py", label="Add the first specimen", icon=":material/add_a_photo:"
+    )

@@ -1,0 +1,101 @@
+"""How a photo comes in: chosen or dropped, pasted, or taken with the camera."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import hashlib
+from dataclasses import dataclass
+
+import streamlit as st
+
+from loupebook.library import decode_photo
+from parts.component import web_component
+
+_paste = web_component("paste")
+
+TYPES = ["image", ".heic", ".heif", ".tif", ".tiff"]
+MOST_BYTES = 80 * 2**20
+QUERY = "query"
+
+
+@dataclass(frozen=True)
+class Handed:
+    """A photo as it was handed in.
+
+    Parameters
+    ----------
+    data : bytes
+        The original bytes.
+    name : str
+        Name to show for it.
+    """
+
+    data: bytes
+    name: str
+
+    @property
+    def sha256(self) -> str:
+        """Hex digest of the bytes."""
+        return hashlib.sha256(self.data).hexdigest()
+
+
+def offer_photo() -> Handed | None:
+    """Offer every way to hand in a query; return the one in hand, the latest wins."""
+    query: Handed | None = st.session_state.get(QUERY)
+    label = "Choose another photo" if query else "Photo of a band, seal or cap"
+    with st.expander(label, expanded=query is None, icon=":material/photo_camera:"):
+        st.file_uploader(
+            "Choose a photo, or drop it here. On a phone this also opens the camera.",
+            type=TYPES,
+            key="query-file",
+            on_change=_take_file,
+            args=("query-file",),
+            help="JPEG, PNG, TIFF, WebP or HEIC. The photo stays on this computer.",
+        )
+        _paste(key="query-paste", data={"most_bytes": MOST_BYTES}, on_pasted_change=_take_paste)
+        # The camera asks for leave as soon as it is on the page, so it waits to be asked for.
+        if st.toggle("Use this computer's camera", key="camera-on"):
+            st.camera_input(
+                "Fill the frame with the item, flat and without glare",
+                key="query-camera",
+                on_change=_take_file,
+                args=("query-camera",),
+            )
+    return st.session_state.get(QUERY)
+
+
+def _take_file(key: str) -> None:
+    file = st.session_state.get(key)
+    if file is None:
+        st.session_state.pop(QUERY, None)
+    else:
+        st.session_state[QUERY] = Handed(file.getvalue(), file.name)
+
+
+def _take_paste() -> None:
+    pasted = (st.session_state.get("query-paste") or {}).get("pasted")
+    if not pasted:
+        return
+    try:
+        data = base64.b64decode(pasted["base64"], validate=True)
+    except (binascii.Error, ValueError):
+        st.session_state["paste-fault"] = True
+        return
+    st.session_state[QUERY] = Handed(data, str(pasted["name"])[:120])
+
+
+@st.cache_resource(show_spinner=False, max_entries=4)
+def _decoded(sha256: str, _data: bytes):  # noqa: ANN202, ARG001 (sha256 is the cache key)
+    return decode_photo(_data)
+
+
+def decoded(photo: Handed):  # noqa: ANN201 (the type belongs to imaging)
+    """Return the decoded photo, decoded once.
+
+    Raises
+    ------
+    PhotoError
+        If it cannot be decoded within limits.
+    """
+    return _decoded(photo.sha256, photo.data)

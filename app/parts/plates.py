@@ -1,0 +1,99 @@
+"""Grids of references as cards: the photo, standing by word and shape, and the facts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import streamlit as st
+
+from parts.component import web_component
+from parts.pictures import served_thumbnail
+from parts.words import STANDING, design, state_line, taken
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from loupebook.library import Library, MatchReport, SpecimenRecord
+
+_mount = web_component("plates")
+
+
+def show_plates(
+    cards: Sequence[dict[str, Any]],
+    *,
+    label: str,
+    key: str,
+    on_choose: Callable[[str], None] | None = None,
+    least: int = 215,
+    tall: int = 175,
+) -> None:
+    """Show cards in a grid that fits the width.
+
+    Parameters
+    ----------
+    cards : sequence of dict
+        As made by :func:`match_card` and :func:`specimen_card`.
+    label : str
+        What the grid holds, for screen readers.
+    key : str
+        Unique key.
+    on_choose : callable, optional
+        Called with the key of the card that was chosen, before the page runs again.
+    least, tall : int
+        Least width of a card and height of its picture, CSS px.
+    """
+
+    def chosen() -> None:
+        if on_choose is not None:
+            on_choose(str(st.session_state[key]["chosen"]))
+
+    data = {
+        "cards": list(cards),
+        "label": label,
+        "choose": on_choose is not None,
+        "least": least,
+        "tall": tall,
+    }
+    _mount(key=key, data=data, on_chosen_change=chosen)
+
+
+def match_card(
+    library: Library, match: MatchReport, place: str, *, picked: bool = False, hint: str = ""
+) -> dict[str, Any]:
+    """Return the card of one match."""
+    return {
+        "key": str(match.photo_id),
+        "standing": str(match.standing),
+        "word": STANDING[match.standing],
+        "name": match.specimen,
+        "rank": match.rank,
+        "figure": f"Similarity {match.similarity:.3f}",
+        "facts": [
+            design(match.marque, match.edition),
+            f"{match.element}, {taken(match.view, match.lighting)}",
+        ],
+        "url": served_thumbnail(library, match.photo_id, f"{place}-{match.photo_id}"),
+        "dark": match.lighting == "uv-a",
+        "picked": picked,
+        "hint": hint,
+    }
+
+
+def specimen_card(library: Library, specimen: SpecimenRecord, place: str) -> dict[str, Any]:
+    """Return the card of one specimen, with its first photo."""
+    photos = library.photos(specimen.name)
+    first = photos[0] if photos else None
+    count = "no photo" if not photos else f"{len(photos)} photo{'s' * (len(photos) > 1)}"
+    return {
+        "key": specimen.name,
+        "standing": str(specimen.standing),
+        "word": STANDING[specimen.standing],
+        "name": specimen.name,
+        "facts": [design(specimen.marque, specimen.edition), f"{specimen.element}, {count}"],
+        "state": state_line(specimen),
+        "url": served_thumbnail(library, first.photo_id, f"{place}-{first.photo_id}")
+        if first
+        else None,
+        "dark": bool(first and first.lighting == "uv-a"),
+        "hint": "open",
+    }

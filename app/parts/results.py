@@ -1,0 +1,82 @@
+"""The answer to a query: what may be said of it, the matches as cards, and the downloads."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from parts.pictures import csv_text
+from parts.plates import match_card, show_plates
+from parts.sheet import show_words
+from parts.words import NOT_SAID, plain
+
+PICKED = "picked"
+
+if TYPE_CHECKING:
+    from loupebook.library import Library, MatchReport, SearchReport
+
+
+def say_reading(report: SearchReport) -> None:
+    """Say what may be said of the answer: close, or nothing close."""
+    title = "What lies near" if report.reading["close"] else "Nothing close in this library"
+    show_words(title, str(report.reading["says"]), key="reading")
+
+
+def show_matches(library: Library, report: SearchReport, chosen: MatchReport | None) -> None:
+    """Show the nearest specimens as cards; choosing one lays it beside the query."""
+    st.subheader("Nearest known specimens")
+    st.caption("One card for each specimen, nearest first. Choose one to lay it beside your photo.")
+    cards = [
+        match_card(
+            library,
+            match,
+            "match",
+            picked=chosen is not None and match.photo_id == chosen.photo_id,
+            hint="lay beside your photo",
+        )
+        for match in report.matches
+    ]
+    show_plates(cards, label="Nearest known specimens", key="matches", on_choose=_pick)
+
+
+def picked(report: SearchReport) -> MatchReport | None:
+    """Return the match that was chosen to lie beside the query, if it is among the answer."""
+    photo_id = st.session_state.get(PICKED)
+    return next((match for match in report.matches if match.photo_id == photo_id), None)
+
+
+def _pick(key: str) -> None:
+    # Choosing the same card again puts it back.
+    st.session_state[PICKED] = None if st.session_state.get(PICKED) == int(key) else int(key)
+
+
+def offer_downloads(report: SearchReport) -> None:
+    """Offer the answer as JSON and as CSV."""
+    stem = "loupebook-results"
+    answer = report.to_dict() | {"does_not_say": NOT_SAID.replace("**", "")}
+    rows: list[dict[str, object]] = [
+        {"photo": report.photo, "set": report.set, "encoder": report.encoder} | match.to_dict()
+        for match in report.matches
+    ]
+    with st.container(horizontal=True):
+        st.download_button(
+            "Results as JSON",
+            json.dumps(answer, ensure_ascii=False, indent=2),
+            f"{stem}.json",
+            "application/json",
+            icon=":material/download:",
+            on_click="ignore",
+        )
+        st.download_button(
+            "Results as CSV",
+            csv_text(rows),
+            f"{stem}.csv",
+            "text/csv",
+            icon=":material/download:",
+            on_click="ignore",
+        )
+    st.caption(
+        plain(f"Set {report.set}, encoder {report.encoder}, {report.elapsed_ms / 1000:.1f} s.")
+    )

@@ -1,0 +1,104 @@
+"""Putting a photo to the library from a page: filters, progress, and the answer kept."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, TypeVar
+
+import streamlit as st
+
+from loupebook.library import Element, Lighting, SearchFilters
+from parts.current_set import overview_of
+from parts.words import LIGHTING, STANDING, UV_CAUTION, VIEW
+
+if TYPE_CHECKING:
+    from loupebook.library import Library, SearchReport
+    from parts.crop import Region
+    from parts.intake import Handed
+
+ANY = "any"
+Option = TypeVar("Option")
+
+
+def choose_filters(library: Library) -> SearchFilters:
+    """Offer the filters of a search."""
+    overview = overview_of(library)
+    left, right = st.columns(2)
+    with left:
+        element = _choice("Element", {one: str(one) for one in Element}, "filter-element")
+        view = _choice("View", VIEW, "filter-view")
+        standing = _choice("Standing", STANDING, "filter-standing")
+    with right:
+        marque = _choice("Marque", {name: name for name in overview.marques}, "filter-marque")
+        lighting = _choice("Lighting", LIGHTING, "filter-lighting")
+    say_uv(lighting)
+    return SearchFilters(
+        element=element, view=view, lighting=lighting, marque=marque, standing=standing
+    )
+
+
+def _choice(label: str, options: dict[Option, str], key: str) -> Option | None:
+    return st.selectbox(
+        label,
+        [None, *options],
+        format_func=lambda option: ANY if option is None else options[option],
+        key=key,
+    )
+
+
+def say_uv(lighting: Lighting | None) -> None:
+    """Caution whoever works with a UV-A lamp."""
+    if lighting is Lighting.UV_A:
+        st.warning(UV_CAUTION, icon=":material/visibility_off:")
+
+
+def clear_filters() -> None:
+    """Set every filter back to "any"."""
+    for name in ("element", "view", "standing", "marque", "lighting"):
+        st.session_state[f"filter-{name}"] = None
+
+
+def search_kept(
+    library: Library,
+    photo: Handed,
+    size: tuple[int, int],
+    *,
+    region: Region,
+    filters: SearchFilters,
+    k: int,
+    place: str,
+) -> SearchReport:
+    """Search, or return the answer kept from the last run if nothing has changed since.
+
+    Parameters
+    ----------
+    library : Library
+    photo : Handed
+    size : (int, int)
+        Width and height of the decoded photo, px.
+    region, filters, k
+        What to search, among what, how many.
+    place : str
+        Which answer of the page this is.
+    """
+    info = library.info()
+    mark = (info.set_id, info.change_counter, photo.sha256, region, filters, k)
+    kept = st.session_state.get(place)
+    if kept is not None and kept[0] == mark:
+        return kept[1]
+    bar = st.empty()
+
+    def progress(what: str, done: int, total: int) -> None:
+        bar.progress(done / max(total, 1), text=f"{what}: {done:,} of {total:,}")
+
+    with st.spinner("Looking through the library…"):
+        report = library.search(
+            photo.data,
+            name=photo.name,
+            filters=filters,
+            k=k,
+            progress=progress,
+            **region.arguments(*size),
+        )
+    bar.empty()
+    st.session_state[place] = (mark, report)
+    return report

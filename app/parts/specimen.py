@@ -1,0 +1,191 @@
+"""One specimen, opened: its photos, what is known of it, and taking it out of search."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from loupebook.errors import LoupebookError
+from loupebook.library import IntakeState
+from parts.pictures import served_thumbnail
+from parts.plates import show_plates
+from parts.sheet import show_facts
+from parts.viewer import show_photo
+from parts.words import STANDING, plain, scale, size, state_line, taken
+
+if TYPE_CHECKING:
+    from loupebook.library import Library, PhotoRecord, SpecimenRecord
+
+PERSON = "person"
+
+
+def show_specimen(library: Library, specimen: SpecimenRecord) -> None:
+    """Show everything the set holds on one specimen."""
+    if specimen.state is IntakeState.WITHDRAWN:
+        st.warning(
+            f"**Withdrawn, not searched.** {plain(specimen.withdrawn_reason or '')}",
+            icon=":material/do_not_disturb_on:",
+        )
+    elif specimen.state is IntakeState.PROPOSED:
+        st.info("Proposed, not searched until a second person confirms it.")
+    photos = library.photos(specimen.name)
+    left, right = st.columns([6, 4], gap="medium")
+    with left:
+        show_photos(library, photos)
+    with right:
+        show_record(specimen)
+        change_state(library, specimen)
+    show_history(library, specimen.name)
+
+
+@st.fragment
+def show_photos(library: Library, photos: list[PhotoRecord]) -> None:
+    """Show one photo large and the others to choose from."""
+    if not photos:
+        st.warning("No photo is recorded for this specimen.")
+        return
+    by_id = {photo.photo_id: photo for photo in photos}
+    shown = by_id.get(st.session_state.get("shown-photo"), photos[0])
+    show_photo(library, shown)
+    if len(photos) > 1:
+        cards = [
+            {
+                "key": str(photo.photo_id),
+                "standing": "photo",
+                "word": taken(photo.view, photo.lighting),
+                "name": photo.file_name,
+                "facts": [scale(photo.px_per_mm)],
+                "url": served_thumbnail(library, photo.photo_id, f"own-{photo.photo_id}"),
+                "dark": photo.lighting == "uv-a",
+                "picked": photo is shown,
+                "hint": "show large",
+            }
+            for photo in photos
+        ]
+        show_plates(
+            cards, label="Photos", key="own-photos", on_choose=_show_large, least=170, tall=120
+        )
+    camera = " ".join(part for part in (shown.camera.make, shown.camera.model) if part)
+    show_facts(
+        [
+            ("File", shown.file_name),
+            ("How taken", taken(shown.view, shown.lighting)),
+            ("Size", size(shown)),
+            ("Taken", shown.captured_at),
+            ("Camera", camera or None),
+            ("SHA-256", shown.sha256),
+        ],
+        key="photo-facts",
+        title="This photo",
+    )
+
+
+def _show_large(key: str) -> None:
+    st.session_state["shown-photo"] = int(key)
+
+
+def show_record(specimen: SpecimenRecord) -> None:
+    """Show what is recorded of the specimen."""
+    known = specimen.provenance
+    serials = "\n".join(
+        f"{serial.value} ({serial.place})" if serial.place else serial.value
+        for serial in specimen.serials
+    )
+    entered = " on ".join(part for part in (known.entered_by, known.entered_at) if part)
+    show_facts(
+        [
+            ("Element", str(specimen.element)),
+            ("Marque", specimen.marque),
+            ("Edition", specimen.edition),
+            ("Print origin", specimen.origin),
+            ("State", state_line(specimen) or "Confirmed"),
+            ("Source", known.source),
+            ("Confirmed by", known.confirmed_by),
+            ("Confirmed on", known.confirmed_on),
+            ("On what grounds", known.basis),
+            ("Serial numbers", serials or None),
+            ("Entered by", entered or None),
+            ("Notes", specimen.notes),
+        ],
+        key="record",
+        title=specimen.name,
+        standing=(str(specimen.standing), STANDING[specimen.standing]),
+    )
+
+
+@dataclass(frozen=True)
+class Change:
+    """What can be done to a specimen in one state."""
+
+    label: str
+    does: str
+    button: str
+    note: str | None
+
+
+CHANGES = {
+    IntakeState.CONFIRMED: Change(
+        "Withdraw this specimen",
+        "It is taken out of search at once. Its record and photos stay.",
+        "Withdraw",
+        "Reason",
+    ),
+    IntakeState.WITHDRAWN: Change(
+        "Reinstate this specimen", "It goes back to where it was before.", "Reinstate", None
+    ),
+    IntakeState.PROPOSED: Change(
+        "Confirm this specimen",
+        "A second person confirms the standing; from then on it is searched.",
+        "Confirm",
+        "On what grounds",
+    ),
+}
+
+
+def change_state(library: Library, specimen: SpecimenRecord) -> None:
+    """Offer what can be done to the specimen, by a named person with a reason."""
+    change = CHANGES[specimen.state]
+    with st.expander(change.label), st.form("change-state", border=False):
+        st.markdown(change.does)
+        person = st.text_input("Your name", st.session_state.get(PERSON, "")).strip()
+        note = st.text_input(change.note).strip() if change.note else ""
+        if not st.form_submit_button(change.button):
+            return
+        if not person or (change.note and not note):
+            st.error("Give your name and the reason." if change.note else "Give your name.")
+            return
+        st.session_state[PERSON] = person
+        try:
+            if specimen.state is IntakeState.CONFIRMED:
+                library.withdraw(specimen.name, by=person, reason=note)
+            elif specimen.state is IntakeState.WITHDRAWN:
+                library.reinstate(specimen.name, by=person)
+            else:
+                library.confirm(specimen.name, by=person, basis=note)
+        except LoupebookError as error:
+            st.error(plain(str(error)))
+            return
+    st.rerun()
+
+
+def show_history(library: Library, name: str) -> None:
+    """Show who did what to the specimen, when."""
+    events = library.history(name)
+    if not events:
+        return
+    with st.expander(f"History ({len(events)})", icon=":material/history:"):
+        st.dataframe(
+            [
+                {
+                    "when": event.at,
+                    "who": event.actor,
+                    "what": event.action,
+                    "detail": json.dumps(json.loads(event.detail), ensure_ascii=False),
+                }
+                for event in events
+            ],
+            hide_index=True,
+        )

@@ -1,0 +1,75 @@
+"""The words the pages share: cautions, labels, captions. One place, so that they agree."""
+
+from __future__ import annotations
+
+import re
+
+from loupebook.library import Lighting, PhotoRecord, SpecimenRecord, Standing, View
+
+STANDING = {Standing.GENUINE: "Genuine", Standing.FAKE: "Fake"}
+VIEW = {
+    View.FACE: "face",
+    View.LEFT_EDGE: "left edge",
+    View.RIGHT_EDGE: "right edge",
+    View.BACK: "back",
+    View.HEAD: "head",
+    View.FOOT: "foot",
+}
+LIGHTING = {
+    Lighting.DIFFUSE: "diffuse light",
+    Lighting.RAKING: "raking light",
+    Lighting.TILT: "tilt series",
+    Lighting.TRANSMITTED: "light from behind",
+    Lighting.UV_A: "UV-A lamp",
+}
+
+CAUTION = (
+    "Nearness is not proof. Good copies lie near genuine references too; "
+    "this tool compares and never says that an item is genuine."
+)
+NOT_SAID = (
+    "**What this does not say.** The results show which known specimens look most like your "
+    "photo, nothing more. A good copy lies near genuine references as well; a genuine item "
+    "photographed badly may lie near nothing. A standing belongs to the reference it stands "
+    "beside, never to your item. Whether an item is genuine is for the rights holder, the law "
+    "of the place and a qualified examiner who holds the item itself."
+)
+UV_CAUTION = (
+    "UV-A lamp: never look into it or at its reflection, wear UV-blocking glasses, keep it off "
+    "skin, and keep other people away from the beam."
+)
+
+
+def plain(text: str) -> str:
+    """Return `text` so that Markdown shows it letter by letter."""
+    return re.sub(r"([\\`*_{}\[\]()#+\-.!<>|~$:@&=\"'])", r"\\\1", text)
+
+
+def counted(number: int, one: str, many: str | None = None) -> str:
+    """Return a count with its noun, such as ``1 photo`` or ``2,000 photos``."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def design(marque: str | None, edition: str | None) -> str:
+    """Return marque and edition as one phrase."""
+    return ", ".join(part for part in (marque, edition) if part) or "marque not recorded"
+
+
+def taken(view: View, lighting: Lighting) -> str:
+    """Return how a photo was taken."""
+    return f"{VIEW[view]}, {LIGHTING[lighting]}"
+
+
+def scale(px_per_mm: float | None) -> str:
+    """Return the scale of a photo, or that it is not known."""
+    return f"{px_per_mm:.1f} px/mm" if px_per_mm else "scale not recorded"
+
+
+def size(photo: PhotoRecord) -> str:
+    """Return the pixel size and scale of a photo."""
+    return f"{photo.width} × {photo.height} px, {scale(photo.px_per_mm)}"
+
+
+def state_line(specimen: SpecimenRecord) -> str | None:
+    """Return the intake state where it is not the usual one."""
+    return None if specimen.state == "confirmed" else str(specimen.state).capitalize()
