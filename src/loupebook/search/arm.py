@@ -120,13 +120,22 @@ class SyncReport:
 
 @dataclass(frozen=True)
 class Pending:
-    """What separates an arm's derived state from the catalogue; empty means up to date."""
+    """What separates an arm's derived state from the catalogue; empty means up to date.
+
+    Parameters
+    ----------
+    to_add, to_withdraw : frozenset of int
+        Photos not held yet, and photos held that must go.
+    damage : str, optional
+        Why the derived state cannot be used, if it cannot; the next sync makes it anew.
+    """
 
     to_add: frozenset[int] = frozenset()
     to_withdraw: frozenset[int] = frozenset()
+    damage: str | None = None
 
     def __bool__(self) -> bool:
-        return bool(self.to_add or self.to_withdraw)
+        return bool(self.to_add or self.to_withdraw or self.damage)
 
 
 def difference(held: Mapping[int, str], wanted: Mapping[int, str]) -> Pending:
@@ -153,7 +162,10 @@ class SearchArm(Protocol):
         """Hex digest of all that the derived state depends on beside the photos."""
 
     def pending(self, photos: Mapping[int, str]) -> Pending:
-        """Say what :meth:`sync` would have to do. Cheap; reads no photo."""
+        """Say what :meth:`sync` would have to do. Cheap; reads no photo.
+
+        Damage is reported in the answer, never raised: :meth:`sync` mends it.
+        """
 
     def sync(
         self, photos: Mapping[int, str], read: ReadPhoto, progress: Progress = no_progress

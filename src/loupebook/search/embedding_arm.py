@@ -1,0 +1,324 @@
+"""The arm that compares whole items by embedding.
+
+Each reference gives one vector a window (see ``windows``); a query gives one a window and
+quarter turn, since a photo may come upside down or sideways. A photo's score is the best
+cosine of any pair. ``detail`` of a hit: ``turn`` (clockwise quarter turns by which the query
+must be turned), ``query_window`` and ``reference_window``.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import astuple
+from pathlib import Path
+from threading import RLock
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loupebook.encoders import Encoder
+from loupebook.errors import IndexDamaged, LoupebookError
+from loupebook.imaging import rotate_quarter
+from loupebook.search.arm import (
+    ArmHit,
+    Pending,
+    Pixels,
+    Progress,
+    QueryPhoto,
+    ReadPhoto,
+    SyncReport,
+    difference,
+    no_progress,
+)
+from loupebook.search.vector_file import IndexOrigin, load_index, save_index
+from loupebook.search.vector_index import VectorIndex
+from loupebook.search.vector_store import Labels, PhotoVectors, VectorStore
+from loupebook.search.windows import (
+    QUERY_WINDOWS,
+    REFERENCE_WINDOWS,
+    WHOLE,
+    WORKING_SIDE,
+    marked_part,
+    working_copy,
+)
+
+_Origin: TypeAlias = tuple[str, int]
+"""Window of the query and the clockwise quarter turns given to it."""
+
+_BATCH = 16
+"""Photos embedded and written at a time: what a killed sync loses at most."""
+
+
+class EmbeddingArm:
+    """Nearest photos by whole-item embeddings; see :class:`loupebook.search.arm.SearchArm`.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the derived state lies, ``<set>/derived/embeddings``.
+    encoder : Encoder
+        Makes the embeddings.
+    set_id : str
+        The set that the state belongs to.
+    """
+
+    name = "embedding"
+
+    def __init__(self, folder: Path, encoder: Encoder, *, set_id: str) -> None:
+        self._encoder = encoder
+        self._set_id = set_id
+        recipe = [encoder.fingerprint, WORKING_SIDE, *map(astuple, REFERENCE_WINDOWS)]
+        self.fingerprint = hashlib.sha256(json.dumps(recipe).encode()).hexdigest()
+        self._store_path = folder / f"{self.fingerprint[:12]}.sqlite"
+        self._index_path = folder / f"{self.fingerprint[:12]}.index"
+        self._lock = RLock()
+        self._store: VectorStore | None = None
+        self._labels: Labels | None = None
+        self._indexed: tuple[VectorIndex, Labels] | None = None
+        self._last_query: tuple[QueryPhoto, list[_Origin], NDArray[np.float32]] | None = None
+
+    def pending(self, photos: Mapping[int, str]) -> Pending:
+        """Say what :meth:`sync` would have to do."""
+        with self._lock:
+            try:
+                self._open()
+                held = self._current_labels().photos
+            except IndexDamaged as exc:
+                return Pending(to_add=frozenset(photos), damage=str(exc))
+            return difference(held, photos)
+
+    def sync(
+        self, photos: Mapping[int, str], read: ReadPhoto, progress: Progress = no_progress
+    ) -> SyncReport:
+        """Embed what is new, forget what is gone, bring the index up to date."""
+        with self._lock:
+            rebuilt = None
+            try:
+                failed, plan, kept = self._sync_once(photos, read, progress)
+            except IndexDamaged as exc:
+                rebuilt = str(exc)
+                self.clear()
+                failed, plan, kept = self._sync_once(photos, read, progress)
+            return SyncReport(
+                added=len(plan.to_add) - len(failed),
+                withdrawn=len(plan.to_withdraw),
+                kept=kept,
+                failed=failed,
+                rebuilt=rebuilt,
+            )
+
+    def find(
+        self, query: QueryPhoto, *, allowed: Collection[int] | None = None, limit: int = 50
+    ) -> list[ArmHit]:
+        """Return the photos nearest to the query.
+
+        Raises
+        ------
+        IndexDamaged
+            If the derived state cannot be used; :meth:`sync` makes it anew.
+        """
+        origins, vectors = self._embed_query(query)
+        with self._lock:
+            index, labels = self._ready()
+            rows = None
+            if allowed is not None:
+                wanted = np.fromiter(allowed, np.int64, len(allowed))
+                rows = labels.row_ids[np.isin(labels.photo_ids, wanted)]
+            if limit < 1:
+                return []
+            scores, found = index.search(vectors, limit * len(REFERENCE_WINDOWS), allowed=rows)
+        return _best_of_each_photo(labels, origins, scores, found)[:limit]
+
+    def clear(self) -> None:
+        """Delete the derived state."""
+        with self._lock:
+            self.close()
+            for path in (self._store_path, self._index_path):
+                for suffix in ("", "-wal", "-shm"):
+                    path.with_name(path.name + suffix).unlink(missing_ok=True)
+
+    def close(self) -> None:
+        """Let go of files."""
+        with self._lock:
+            if self._store is not None:
+                self._store.close()
+            self._store = self._labels = self._indexed = None
+
+    # ------------------------------------------------------------------ bringing up to date
+
+    def _open(self) -> VectorStore:
+        if self._store is None:
+            self._store = VectorStore(
+                self._store_path,
+                set_id=self._set_id,
+                fingerprint=self.fingerprint,
+                dim=self._encoder.dim,
+            )
+        return self._store
+
+    def _current_labels(self) -> Labels:
+        """Labels as they stand on disk; another process may have changed them."""
+        store = self._open()
+        if self._labels is None or self._labels.revision != store.revision:
+            self._labels = store.labels()
+        return self._labels
+
+    def _sync_once(
+        self, photos: Mapping[int, str], read: ReadPhoto, progress: Progress
+    ) -> tuple[dict[int, str], Pending, int]:
+        store = self._open()
+        held = self._current_labels().photos
+        plan = difference(held, photos)
+        store.withdraw(plan.to_withdraw)
+        failed = self._embed_new(store, sorted(plan.to_add), photos, read, progress)
+        self._indexed = self._refreshed(store, progress)
+        return failed, plan, len(held) - len(plan.to_withdraw)
+
+    def _embed_new(
+        self,
+        store: VectorStore,
+        new: Sequence[int],
+        photos: Mapping[int, str],
+        read: ReadPhoto,
+        progress: Progress,
+    ) -> dict[int, str]:
+        """Read in this thread, embed in another, write batch by batch in this one."""
+        failed: dict[int, str] = {}
+        done = 0
+        with ThreadPoolExecutor(max_workers=1, thread_name_prefix="embed") as pool:
+            waiting: Future[list[PhotoVectors]] | None = None
+            for batch in self._read_batches(new, read, failed):
+                following = pool.submit(self._embed_references, batch, photos)
+                if waiting is not None:
+                    done += self._write(store, waiting)
+                    progress("Embedding photos", done + len(failed), len(new))
+                waiting = following
+            if waiting is not None:
+                done += self._write(store, waiting)
+        if new:
+            progress("Embedding photos", done + len(failed), len(new))
+        return failed
+
+    @staticmethod
+    def _read_batches(
+        new: Sequence[int], read: ReadPhoto, failed: dict[int, str]
+    ) -> Iterator[list[tuple[int, Pixels]]]:
+        for start in range(0, len(new), _BATCH):
+            batch = []
+            for photo_id in new[start : start + _BATCH]:
+                try:
+                    batch.append((photo_id, working_copy(read(photo_id))))
+                except LoupebookError as exc:
+                    failed[photo_id] = str(exc)
+            if batch:
+                yield batch
+
+    def _embed_references(
+        self, batch: Sequence[tuple[int, Pixels]], photos: Mapping[int, str]
+    ) -> list[PhotoVectors]:
+        parts = [window.cut(pixels) for _, pixels in batch for window in REFERENCE_WINDOWS]
+        vectors = iter(self._encoder.embed(parts, batch_size=_BATCH))
+        return [
+            PhotoVectors(
+                photo_id,
+                photos[photo_id],
+                {window.name: next(vectors) for window in REFERENCE_WINDOWS},
+            )
+            for photo_id, _ in batch
+        ]
+
+    @staticmethod
+    def _write(store: VectorStore, waiting: Future[list[PhotoVectors]]) -> int:
+        embedded = waiting.result()
+        store.put(embedded)
+        return len(embedded)
+
+    def _refreshed(self, store: VectorStore, progress: Progress) -> tuple[VectorIndex, Labels]:
+        """Bring the FAISS index to the rows of the store, from its file where that is sound."""
+        labels = self._current_labels()
+        index = self._indexed[0] if self._indexed else self._from_file(store)
+        held = index.ids()
+        gone = np.setdiff1d(held, labels.row_ids, assume_unique=True)
+        new = np.setdiff1d(labels.row_ids, held, assume_unique=True)
+        index.remove(gone)
+        done = 0
+        for ids, vectors in store.vectors(new):
+            index.add(ids, vectors)
+            done += len(ids)
+            progress("Building the index", done, len(new))
+        if len(gone) or len(new):
+            origin = IndexOrigin(self._set_id, self.fingerprint, store.store_id, labels.revision)
+            save_index(self._index_path, index, origin)
+        return index, labels
+
+    def _from_file(self, store: VectorStore) -> VectorIndex:
+        """Read the index's file, or start an empty index where it is not to be trusted."""
+        try:
+            index, origin = load_index(
+                self._index_path, set_id=self._set_id, fingerprint=self.fingerprint
+            )
+        except IndexDamaged:
+            return VectorIndex(self._encoder.dim)
+        if origin.store_id != store.store_id:
+            # Another store gave its row ids to other photos.
+            return VectorIndex(self._encoder.dim)
+        return index
+
+    # ------------------------------------------------------------------ searching
+
+    def _embed_query(self, query: QueryPhoto) -> tuple[list[_Origin], NDArray[np.float32]]:
+        """Embed every window in every quarter turn.
+
+        The last query is remembered: a search may ask about it several times over, with
+        other filters.
+        """
+        last = self._last_query
+        if last is not None and last[0] is query:
+            return last[1], last[2]
+        marked = working_copy(marked_part(query))
+        windows = QUERY_WINDOWS if query.region is None else (WHOLE,)
+        origins = [(window.name, turn) for window in windows for turn in range(4)]
+        views = [
+            rotate_quarter(window.cut(marked), turn) for window in windows for turn in range(4)
+        ]
+        vectors = self._encoder.embed(views, batch_size=len(views))
+        self._last_query = (query, origins, vectors)
+        return origins, vectors
+
+    def _ready(self) -> tuple[VectorIndex, Labels]:
+        """Index and labels that fit each other and the store as it stands on disk."""
+        store = self._open()
+        if self._indexed is None or self._indexed[1].revision != store.revision:
+            self._indexed = self._refreshed(store, no_progress)
+        return self._indexed
+
+
+def _best_of_each_photo(
+    labels: Labels,
+    origins: Sequence[_Origin],
+    scores: NDArray[np.float32],
+    found: NDArray[np.int64],
+) -> list[ArmHit]:
+    """Keep the best row of each photo, nearest first."""
+    views, places = np.nonzero(found >= 0)
+    cosines = scores[views, places]
+    positions = np.searchsorted(labels.row_ids, found[views, places])
+    hits: dict[int, ArmHit] = {}
+    for entry in np.argsort(-cosines, kind="stable"):
+        photo_id = int(labels.photo_ids[positions[entry]])
+        if photo_id not in hits:
+            window, turn = origins[views[entry]]
+            hits[photo_id] = ArmHit(
+                photo_id=photo_id,
+                score=min(1.0, float(cosines[entry])),
+                detail={
+                    "turn": turn,
+                    "query_window": window,
+                    "reference_window": labels.parts[positions[entry]],
+                },
+            )
+    return list(hits.values())

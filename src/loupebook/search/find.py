@@ -1,0 +1,156 @@
+"""`search_set`: one query, all arms, filters, specimens, nearest genuine and nearest fake."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from loupebook.errors import QueryInvalid, SearchError
+from loupebook.records.model import PhotoFacts, Standing
+from loupebook.search.arm import QueryPhoto, SearchArm
+from loupebook.search.filters import Filters
+from loupebook.search.fuse import FusedHit, fuse_hits
+from loupebook.search.group import Match, group_by_specimen
+
+_FIRST_ASK = 50
+"""Photos asked of each arm at first; more where they belong to too few specimens."""
+
+
+@dataclass(frozen=True)
+class SearchResult:
+    """The nearest specimens to one query.
+
+    Parameters
+    ----------
+    matches : tuple of Match
+        Nearest first, each specimen once.
+    nearest_genuine, nearest_fake : Match, optional
+        The nearest of either standing, however far; `None` only where the filters leave
+        none. One that lies beyond all that the arms returned has the rank after the last.
+    empty_reason : str, optional
+        Why there are no matches, if there are none.
+    """
+
+    matches: tuple[Match, ...]
+    nearest_genuine: Match | None
+    nearest_fake: Match | None
+    empty_reason: str | None = None
+
+
+def search_set(
+    arms: Sequence[SearchArm],
+    query: QueryPhoto,
+    facts: Mapping[int, PhotoFacts],
+    *,
+    element: str | None = None,
+    view: str | None = None,
+    lighting: str | None = None,
+    marque: str | None = None,
+    standing: str | None = None,
+    without: Collection[str] = (),
+    limit: int = 10,
+) -> SearchResult:
+    """Find the specimens nearest to a query.
+
+    Parameters
+    ----------
+    arms : sequence of SearchArm
+        Brought up to date by the caller.
+    query : QueryPhoto
+        The photo.
+    facts : mapping
+        Photo id to facts, for every photo of the set.
+    element, view, lighting, marque, standing : str, optional
+        Only photos with this value are searched.
+    without : collection of str
+        Names of specimens to leave out.
+    limit : int
+        Specimens wanted, at least 1.
+
+    Raises
+    ------
+    QueryInvalid
+        If a filter's value or `limit` is not allowed.
+    SearchError
+        If there is no arm, or an arm answers with a photo that the filters exclude.
+    """
+    if limit < 1:
+        raise QueryInvalid(f"The number of matches must be at least 1, not {limit}.")
+    if not arms:
+        raise SearchError("There is no search arm to search with.")
+    filters = Filters.checked(
+        facts,
+        element=element,
+        view=view,
+        lighting=lighting,
+        marque=marque,
+        standing=standing,
+        without=without,
+    )
+    allowed = {photo: fact for photo, fact in facts.items() if filters.passes(fact)}
+    if not allowed:
+        return SearchResult((), None, None, _why_empty(filters, facts))
+    found = _nearest_specimens(arms, query, allowed, limit)
+    if not found:
+        return SearchResult((), None, None, "No reference bears any likeness to this photo.")
+    return SearchResult(
+        matches=tuple(found[:limit]),
+        nearest_genuine=_nearest_of(Standing.GENUINE, found, arms, query, allowed),
+        nearest_fake=_nearest_of(Standing.FAKE, found, arms, query, allowed),
+    )
+
+
+def _why_empty(filters: Filters, facts: Mapping[int, PhotoFacts]) -> str:
+    if not any(Filters().passes(fact) for fact in facts.values()):
+        return "The set holds no confirmed photo yet."
+    return f"No photo of the set passes the filters ({filters.describe()})."
+
+
+def _nearest_specimens(
+    arms: Sequence[SearchArm],
+    query: QueryPhoto,
+    allowed: Mapping[int, PhotoFacts],
+    limit: int,
+) -> list[Match]:
+    """Ask for more photos until they belong to enough specimens or there are no more."""
+    ask = max(_FIRST_ASK, 2 * limit)
+    while True:
+        hits = _ask(arms, query, allowed, ask)
+        matches = group_by_specimen(hits, allowed)
+        if len(matches) >= limit or ask >= len(allowed):
+            return matches
+        ask *= 8
+
+
+def _ask(
+    arms: Sequence[SearchArm],
+    query: QueryPhoto,
+    allowed: Mapping[int, PhotoFacts],
+    ask: int,
+) -> list[FusedHit]:
+    hits = {arm.name: arm.find(query, allowed=allowed.keys(), limit=ask) for arm in arms}
+    for name, found in hits.items():
+        stray = [hit.photo_id for hit in found if hit.photo_id not in allowed]
+        if stray:
+            raise SearchError(
+                f"The {name} arm answered with photos that it was not asked: {stray}."
+            )
+    return fuse_hits(hits)
+
+
+def _nearest_of(
+    standing: Standing,
+    found: Sequence[Match],
+    arms: Sequence[SearchArm],
+    query: QueryPhoto,
+    allowed: Mapping[int, PhotoFacts],
+) -> Match | None:
+    """Take the nearest of one standing from what was found, or search for it alone."""
+    for match in found:
+        if match.standing is standing:
+            return match
+    only = {photo: fact for photo, fact in allowed.items() if fact.standing is standing}
+    if not only:
+        return None
+    nearest = group_by_specimen(_ask(arms, query, only, 1), only)
+    return replace(nearest[0], rank=len(found) + 1) if nearest else None
