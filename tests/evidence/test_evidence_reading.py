@@ -6,7 +6,13 @@ import numpy as np
 import pytest
 
 from loupebook.evidence.openset import judge_closeness
-from loupebook.evidence.reading import Basis, reading_without_calibration
+from loupebook.evidence.reading import (
+    Basis,
+    Strength,
+    reading_with_calibration,
+    reading_without_calibration,
+)
+from loupebook.evidence.verbal import support_words
 
 KEYS = {
     "close_reference", "p_value", "known_press", "unseen_press", "basis", "needs", "says",
@@ -69,3 +75,46 @@ def test_what_it_does_not_say_is_always_there() -> None:
         assert "does not say that the item is genuine" in reading["does_not_say"]
         assert "copies also lie" in reading["does_not_say"]
         assert "is genuine" not in reading["says"]
+
+
+def strength(log10_lr: float) -> Strength:
+    return Strength(log10_lr, log10_lr - 0.4, log10_lr + 0.3, support_words(log10_lr))
+
+
+@pytest.mark.parametrize(
+    ("log10_lr", "expected"),
+    [
+        (1.5, "about 32 times more probable for a genuine item than for a copy from a press"),
+        (-1.5, "about 32 times more probable for a copy from a press that the set knows than"),
+        (0.1, "no support for either"),
+    ],
+)
+def test_strength_names_both_propositions(log10_lr: float, expected: str) -> None:
+    reading = reading_with_calibration(
+        closeness=judge_closeness(0.8, np.linspace(0.5, 0.9, 40)),
+        basis=basis(30, 20, 2),
+        known_press=strength(log10_lr),
+        unseen_press=None,
+        element="band",
+        nearest="S-1",
+    )
+    assert set(reading) == KEYS
+    assert expected in reading["says"]
+    assert reading["known_press"]["log10_lr"] == log10_lr
+    assert reading["unseen_press"] is None
+    assert reading["needs"] == [
+        "fakes from 3 more print origins for a figure against unseen presses"
+    ]
+
+
+@pytest.mark.parametrize("similarity", [0.1, None])
+def test_no_figure_where_nothing_is_close(similarity: float | None) -> None:
+    reading = reading_with_calibration(
+        closeness=judge_closeness(similarity, np.linspace(0.5, 0.9, 40)),
+        basis=basis(30, 20, 9),
+        known_press=strength(1.5),
+        unseen_press=strength(1.0),
+        nearest="S-1" if similarity else None,
+    )
+    assert reading["known_press"] is None
+    assert reading["unseen_press"] is None

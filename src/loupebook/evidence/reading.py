@@ -21,6 +21,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from loupebook.evidence.openset import Closeness
+from loupebook.evidence.verbal import GENUINE, rung_of
 
 GENUINE_NEEDED = 10
 FAKE_NEEDED = 10
@@ -29,6 +30,9 @@ fewer, an interval from resampled specimens means nothing."""
 
 ORIGINS_NEEDED = 5
 """Print origins below which nothing is said of unseen presses; our choice, likewise."""
+
+KNOWN_PRESS = "a copy from a press that the set knows"
+UNSEEN_PRESS = "a copy from a press that the set has never seen"
 
 DOES_NOT_SAY = (
     "It does not say that the item is genuine, nor that it is a copy. Good copies also lie "
@@ -157,6 +161,69 @@ def reading_without_calibration(
     return assemble_reading(closeness, basis, needs=needs, says=" ".join(told))
 
 
+def reading_with_calibration(
+    *,
+    closeness: Closeness,
+    basis: Basis,
+    known_press: Strength | None,
+    unseen_press: Strength | None,
+    element: str = "item",
+    nearest: str | None = None,
+) -> dict[str, Any]:
+    """Return the reading of a search on a set that has a calibration.
+
+    Where the set holds no close reference, no likelihood ratio is given, because the
+    calibration has seen nothing like the query.
+
+    Parameters
+    ----------
+    closeness, basis, element, nearest
+        As for :func:`reading_without_calibration`.
+    known_press, unseen_press : Strength or None
+        What the calibrations give; `None` where the set is too small for one.
+
+    Returns
+    -------
+    dict
+        With the keys that the module docstring lists.
+    """
+    if closeness.close_reference is not True or not (known_press or unseen_press):
+        return reading_without_calibration(
+            closeness=closeness, basis=basis, element=element, nearest=nearest
+        )
+    told = [closeness_words(closeness, nearest=nearest)]
+    told += [
+        strength_words(strength, copy)
+        for strength, copy in ((known_press, KNOWN_PRESS), (unseen_press, UNSEEN_PRESS))
+        if strength
+    ]
+    return assemble_reading(
+        closeness,
+        basis,
+        needs=missing_specimens(basis, closeness, element=element),
+        says=" ".join(told),
+        known_press=known_press,
+        unseen_press=unseen_press,
+    )
+
+
+def strength_words(strength: Strength, copy: str) -> str:
+    """Return one likelihood ratio as a sentence, with its interval."""
+    size, low, high = (10.0**value for value in (strength.log10_lr, strength.low, strength.high))
+    if rung_of(strength.log10_lr).from_lr < 2:
+        return (
+            f"Similarities like these are about as probable for {GENUINE} of this set as for "
+            f"{copy} (between {_ratio(low)} and {_ratio(high)} times): no support for either."
+        )
+    held, other = (GENUINE, copy) if size > 1 else (copy, GENUINE)
+    if size < 1:
+        size, low, high = 1 / size, 1 / high, 1 / low
+    return (
+        f"Similarities like these are about {_ratio(size)} times more probable for {held} than "
+        f"for {other} (between {_ratio(low)} and {_ratio(high)} times): {strength.words}."
+    )
+
+
 def closeness_words(closeness: Closeness, *, nearest: str | None) -> str:
     """Return what the open-set test found, in plain words."""
     if nearest is None:
@@ -201,6 +268,10 @@ def assemble_reading(
         "says": says,
         "does_not_say": DOES_NOT_SAY,
     }
+
+
+def _ratio(size: float) -> str:
+    return f"{size:.0f}" if size >= 10 else f"{size:.2g}"
 
 
 def _plural(element: str, count: int) -> str:
