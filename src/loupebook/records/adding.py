@@ -189,26 +189,26 @@ def _known_photos(change: Change, name: str, digests: list[str]) -> dict[str, Ph
 
 def _write_record(change: Change, wanted: SpecimenRecord) -> None:
     session = change.session
+    element = wanted.element.value
+    marque_id = _id_of(change, MarqueRow, name=wanted.marque)
+    edition_id = _id_of(
+        change, EditionRow, name=wanted.edition, marque_id=marque_id, element=element
+    )
+    origin_id = _id_of(change, PrintOriginRow, name=wanted.origin)
     row = session.scalars(select(SpecimenRow).filter_by(name=wanted.name)).one_or_none()
     if row is None:
         row = SpecimenRow(
             name=wanted.name,
-            element=wanted.element.value,
+            element=element,
             standing=wanted.standing.value,
             state=wanted.state.value,
             entered_by=wanted.provenance.entered_by,
             entered_at=wanted.provenance.entered_at,
         )
         session.add(row)
-    row.marque_id = _id_of(change, MarqueRow, name=wanted.marque)
-    row.edition_id = _id_of(
-        change,
-        EditionRow,
-        name=wanted.edition,
-        marque_id=row.marque_id,
-        element=wanted.element.value,
-    )
-    row.origin_id = _id_of(change, PrintOriginRow, name=wanted.origin)
+    row.marque_id = marque_id
+    row.edition_id = edition_id
+    row.origin_id = origin_id
     row.source = wanted.provenance.source
     row.confirmed_by = wanted.provenance.confirmed_by
     row.confirmed_on = wanted.provenance.confirmed_on
@@ -227,13 +227,11 @@ def _id_of(
 ) -> int | None:
     if name is None:
         return None
-    # Not flushed yet: the specimen's own row may still lack what is looked up here.
-    with change.session.no_autoflush:
-        row = change.session.scalars(select(table).filter_by(name=name, **owner)).one_or_none()
+    row = change.session.scalars(select(table).filter_by(name=name, **owner)).one_or_none()
     if row is None:
         row = table(name=name, **owner)
         change.session.add(row)
-        change.session.flush([row])
+        change.session.flush()
     return row.id
 
 
@@ -241,7 +239,7 @@ def _write_serials(change: Change, specimen_id: int, wanted: SpecimenRecord) -> 
     held = change.session.execute(
         select(SerialRow.value, SerialRow.place).filter_by(specimen_id=specimen_id)
     )
-    present = set(held.tuples())
+    present = {(value, place) for value, place in held}
     for serial in wanted.serials:
         if (serial.value, serial.place or "") not in present:
             change.session.add(

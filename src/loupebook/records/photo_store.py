@@ -52,7 +52,7 @@ class PhotoStore:
         ValueError
             The text is not a SHA-256 in lower-case hex.
         """
-        if not _DIGEST.fullmatch(sha256):
+        if not is_digest(sha256):
             raise ValueError(f"not a SHA-256 in lower-case hex: {sha256!r}")
         return self.folder / sha256[:2] / sha256
 
@@ -136,6 +136,11 @@ class PhotoStore:
             return Stored.NEW
         sound = target.is_file() and self.digest_on_disk(sha256) == sha256
         return Stored.PRESENT if sound else Stored.REPAIRED
+
+
+def is_digest(text: str) -> bool:
+    """Return whether a text is a SHA-256 in lower-case hex."""
+    return bool(_DIGEST.fullmatch(text))
 
 
 def digest(data: bytes) -> str:

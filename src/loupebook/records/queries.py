@@ -10,13 +10,12 @@ import json
 import unicodedata
 from collections import defaultdict
 from collections.abc import Iterable
-from typing import Any, TypedDict
+from typing import Any, NamedTuple, TypedDict
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Select, func, or_, select
 
 from loupebook.errors import RecordNotFound, SetDamaged
 from loupebook.records.model import (
-    Camera,
     EditionRecord,
     Element,
     EventRecord,
@@ -24,12 +23,19 @@ from loupebook.records.model import (
     Lighting,
     PhotoFacts,
     PhotoRecord,
-    Provenance,
     Serial,
     SetInfo,
     SpecimenRecord,
     Standing,
-    View,
+)
+from loupebook.records.rows import (
+    ELEMENTS,
+    LIGHTINGS,
+    STANDINGS,
+    STATES,
+    VIEWS,
+    photo_record,
+    specimen_record,
 )
 from loupebook.records.tables import (
     EditionRow,
@@ -41,7 +47,7 @@ from loupebook.records.tables import (
     SetInfoRow,
     SpecimenRow,
 )
-from loupebook.records.text import Choice, read_choice, shown
+from loupebook.records.text import read_choice, shown
 
 
 class SpecimenFilter(TypedDict, total=False):
@@ -105,7 +111,7 @@ def list_specimens(
     query = query.order_by(SpecimenRow.name).offset(offset).limit(limit)
     rows = connection.execute(query).all()
     serials = _serials(connection, [row.id for row in rows])
-    return [_specimen_record(row, serials[row.id]) for row in rows]
+    return [specimen_record(row, serials[row.id]) for row in rows]
 
 
 def count_specimens(connection: Connection, wanted: SpecimenFilter) -> int:
@@ -120,7 +126,7 @@ def specimen_named(connection: Connection, name: str) -> SpecimenRecord | None:
         SpecimenRow.name == name
     )
     row = connection.execute(query).one_or_none()
-    return None if row is None else _specimen_record(row, _serials(connection, [row.id])[row.id])
+    return None if row is None else specimen_record(row, _serials(connection, [row.id])[row.id])
 
 
 def required_specimen(connection: Connection, name: str) -> SpecimenRecord:
@@ -140,7 +146,7 @@ def required_specimen(connection: Connection, name: str) -> SpecimenRecord:
 def state_before_withdrawal(connection: Connection, name: str) -> IntakeState:
     """Return the state that a withdrawn specimen was withdrawn from."""
     query = select(SpecimenRow.state_before_withdrawal).where(SpecimenRow.name == name)
-    return IntakeState(connection.execute(query).scalar_one() or IntakeState.PROPOSED)
+    return STATES[connection.execute(query).scalar_one() or ""]
 
 
 def list_photos(connection: Connection, *conditions: ColumnElement[bool]) -> list[PhotoRecord]:
@@ -151,7 +157,33 @@ def list_photos(connection: Connection, *conditions: ColumnElement[bool]) -> lis
         .where(*conditions)
         .order_by(PhotoRow.id)
     )
-    return [_photo_record(row) for row in connection.execute(query)]
+    return [photo_record(row) for row in connection.execute(query)]
+
+
+class StoredPhoto(NamedTuple):
+    """What a check needs to know of a photo, readable even from a damaged catalogue."""
+
+    photo_id: int
+    sha256: str
+    byte_count: int
+    file_name: str
+    specimen: str | None
+
+
+def stored_photos(connection: Connection) -> list[StoredPhoto]:
+    """Return every photo row by id, even one whose specimen is not there."""
+    query = (
+        select(
+            PhotoRow.id,
+            PhotoRow.sha256,
+            PhotoRow.byte_count,
+            PhotoRow.file_name,
+            SpecimenRow.name,
+        )
+        .outerjoin_from(PhotoRow, SpecimenRow)
+        .order_by(PhotoRow.id)
+    )
+    return [StoredPhoto(*row) for row in connection.execute(query)]
 
 
 def photo_numbered(connection: Connection, photo_id: int) -> PhotoRecord:
@@ -176,7 +208,7 @@ def indexable(connection: Connection) -> dict[int, str]:
         .where(SpecimenRow.state == IntakeState.CONFIRMED.value)
         .order_by(PhotoRow.id)
     )
-    return dict(connection.execute(query).tuples().all())
+    return dict(connection.execute(query).all())
 
 
 def facts(connection: Connection, photo_ids: Iterable[int] | None) -> dict[int, PhotoFacts]:
@@ -208,14 +240,12 @@ def facts(connection: Connection, photo_ids: Iterable[int] | None) -> dict[int, 
         query = query.where(SpecimenRow.state == IntakeState.CONFIRMED.value)
     else:
         query = query.where(PhotoRow.id.in_(_listed(photo_ids)))
-    elements, standings, states = _members(Element), _members(Standing), _members(IntakeState)
-    views, lightings = _members(View), _members(Lighting)
     return {
-        photo_id: PhotoFacts(
-            *(name, elements[element], standings[standing], marque, edition, origin),
-            *(views[view], lightings[lighting], states[state]),
+        number: PhotoFacts(
+            *(name, ELEMENTS[element], STANDINGS[standing], marque, edition, origin),
+            *(VIEWS[view], LIGHTINGS[lighting], STATES[state]),
         )
-        for photo_id, name, element, standing, marque, edition, origin, view, lighting, state in (
+        for number, name, element, standing, marque, edition, origin, view, lighting, state in (
             connection.execute(query).all()
         )
     }
@@ -239,7 +269,7 @@ def list_editions(connection: Connection) -> list[EditionRecord]:
         .join_from(EditionRow, MarqueRow)
         .order_by(MarqueRow.name, EditionRow.element, EditionRow.name)
     )
-    return [EditionRecord(row[0], Element(row[1]), row[2]) for row in connection.execute(query)]
+    return [EditionRecord(row[0], ELEMENTS[row[1]], row[2]) for row in connection.execute(query)]
 
 
 def list_events(connection: Connection, specimen: str | None) -> list[EventRecord]:
@@ -253,11 +283,6 @@ def list_events(connection: Connection, specimen: str | None) -> list[EventRecor
 def normal_name(name: str) -> str:
     """Return a name as it would be stored, for looking it up."""
     return unicodedata.normalize("NFC", name).strip()
-
-
-def _members(kind: type[Choice]) -> dict[str, Choice]:
-    # A plain look-up costs a tenth of calling the enumeration.
-    return {member.value: member for member in kind}
 
 
 def _named(query: Select[*tuple[Any, ...]]) -> Select[*tuple[Any, ...]]:
@@ -328,45 +353,3 @@ def _serials(connection: Connection, specimen_ids: Iterable[int]) -> dict[int, l
     for specimen_id, value, place in connection.execute(query):
         found[specimen_id].append(Serial(value, place or None))
     return found
-
-
-def _specimen_record(row: Row[Any], serials: list[Serial]) -> SpecimenRecord:
-    return SpecimenRecord(
-        name=row.name,
-        element=Element(row.element),
-        standing=Standing(row.standing),
-        state=IntakeState(row.state),
-        marque=row.marque,
-        edition=row.edition,
-        origin=row.origin,
-        provenance=Provenance(
-            row.source,
-            row.confirmed_by,
-            row.confirmed_on,
-            row.basis,
-            row.entered_by,
-            row.entered_at,
-        ),
-        serials=tuple(serials),
-        notes=row.notes,
-        withdrawn_reason=row.withdrawn_reason,
-    )
-
-
-def _photo_record(row: Row[Any]) -> PhotoRecord:
-    return PhotoRecord(
-        photo_id=row.id,
-        sha256=row.sha256,
-        specimen=row.specimen,
-        view=View(row.view),
-        lighting=Lighting(row.lighting),
-        file_name=row.file_name,
-        media_type=row.media_type,
-        byte_count=row.byte_count,
-        width=row.width,
-        height=row.height,
-        captured_at=row.captured_at,
-        camera=Camera(row.camera_make, row.camera_model, row.camera_lens),
-        px_per_mm=row.px_per_mm,
-        check=row.photo_check,
-    )

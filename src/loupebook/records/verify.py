@@ -16,8 +16,8 @@ from typing import Any
 from sqlalchemy import Connection
 
 from loupebook.records import queries
-from loupebook.records.model import PhotoRecord
-from loupebook.records.photo_store import PhotoStore
+from loupebook.records.photo_store import PhotoStore, is_digest
+from loupebook.records.queries import StoredPhoto
 
 Progress = Callable[[str, int, int], None]
 """Called with the stage, how many items of it are done, and how many there are."""
@@ -121,18 +121,19 @@ def check_set(
     # Files first, rows second: a photo added meanwhile then has a row, and is no leftover.
     present = list(store.files())
     info = queries.set_info(connection)
-    photos = queries.list_photos(connection)
+    photos = queries.stored_photos(connection)
+    named = [photo for photo in photos if is_digest(photo.sha256)]  # others fail a check below
     progress("catalogue", 0, 1)
     damage = _check_catalogue(connection)
     progress("catalogue", 1, 1)
     bytes_read = 0
-    for done, photo in enumerate(photos):
-        progress("photos", done, len(photos))
+    for done, photo in enumerate(named):
+        progress("photos", done, len(named))
         found = _check_photo(store, folder, photo)
         bytes_read += 0 if found else photo.byte_count
         damage += [found] if found else []
-    progress("photos", len(photos), len(photos))
-    expected = {store.path(photo.sha256) for photo in photos}
+    progress("photos", len(named), len(named))
+    expected = {store.path(photo.sha256) for photo in named}
     leftovers = [path.relative_to(folder).as_posix() for path in present if path not in expected]
     progress("leftovers", len(present), len(present))
     return VerifyReport(
@@ -163,7 +164,7 @@ def _check_catalogue(connection: Connection) -> list[Damage]:
     return damage
 
 
-def _check_photo(store: PhotoStore, folder: Path, photo: PhotoRecord) -> Damage | None:
+def _check_photo(store: PhotoStore, folder: Path, photo: StoredPhoto) -> Damage | None:
     path = store.path(photo.sha256)
 
     def damaged(kind: DamageKind, what: str) -> Damage:

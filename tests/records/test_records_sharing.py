@@ -1,0 +1,144 @@
+"""Several threads, several processes, and sets that can only be read."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import subprocess
+import sys
+import threading
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+from records_material import photo_of, specimen_of
+
+from loupebook.errors import SetBusy, SetError
+from loupebook.records.catalogue import Catalogue
+
+ADDER = """
+import sys
+from pathlib import Path
+from loupebook.records.catalogue import Catalogue
+from records_material import photo_of, specimen_of
+with Catalogue.open(Path(sys.argv[1]), wait_s=60) as catalogue:
+    print("ready", flush=True)
+    sys.stdin.readline()
+    me = sys.argv[2]
+    for number in range(int(sys.argv[3])):
+        photos = [photo_of((me, number, 0)), photo_of((me, number, 1))]
+        catalogue.add_specimen(specimen_of(f"{me}-{number}", marque="M"), photos, by=me)
+        catalogue.add_specimen(specimen_of("shared"), [photo_of((me, number))], by=me)
+"""
+
+
+def start(code: str, *arguments: object) -> subprocess.Popen[str]:
+    paths = os.pathsep.join([str(Path(__file__).parent), *filter(None, sys.path)])
+    return subprocess.Popen(
+        [sys.executable, "-c", code, *map(str, arguments)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        env=os.environ | {"PYTHONPATH": paths},
+    )
+
+
+def test_processes_adding_at_once_lose_nothing(tmp_path: Path) -> None:
+    each = 12
+    Catalogue.create(tmp_path / "set", name="S").close()
+    children = [start(ADDER, tmp_path / "set", name, each) for name in ("p", "q", "r")]
+    for child in children:
+        assert child.stdout is not None
+        assert child.stdout.readline() == "ready\n"
+    for child in children:
+        assert child.stdin is not None
+        child.stdin.write("go\n")
+        child.stdin.flush()
+    for child in children:
+        child.communicate(timeout=120)
+        assert child.returncode == 0
+    with Catalogue.open(tmp_path / "set") as catalogue:
+        assert len(catalogue.photos()) == 3 * each * 3
+        assert len(catalogue.photos("shared")) == 3 * each
+        assert catalogue.count_specimens() == 3 * each + 1
+        assert catalogue.marques() == ["M"]
+        assert catalogue.info().change_counter == 3 * each * 2
+        assert len(catalogue.events()) == 3 * each * 2
+        report = catalogue.verify()
+    assert report.ok
+    assert report.leftovers == ()
+
+
+def test_threads_share_one_catalogue(tmp_path: Path) -> None:
+    with Catalogue.create(tmp_path / "set", name="S", wait_s=60) as catalogue:
+
+        def add(number: int) -> int:
+            catalogue.add_specimen(specimen_of(f"S{number}"), [photo_of(number)], by="me")
+            catalogue.add_specimen(specimen_of("shared"), [photo_of(-number)], by="me")
+            return len(catalogue.facts())
+
+        with ThreadPoolExecutor(8) as pool:
+            seen = list(pool.map(add, range(1, 25)))
+        assert min(seen) >= 1
+        assert len(catalogue.photos("shared")) == 24
+        assert catalogue.info().change_counter == 48
+        assert catalogue.verify().ok
+
+
+def test_waiting_for_a_writer_ends_in_set_busy(tmp_path: Path) -> None:
+    with Catalogue.create(tmp_path / "set", name="S", wait_s=0.1) as catalogue:
+        catalogue.add_specimen(specimen_of("A"), [photo_of(1)], by="me")
+        other = sqlite3.connect(catalogue.folder / "catalogue.sqlite", isolation_level=None)
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(SetBusy, match="another process"):
+            catalogue.add_specimen(specimen_of("B"), [photo_of(2)], by="me")
+        assert [record.name for record in catalogue.specimens()] == ["A"]
+        other.execute("ROLLBACK")
+        other.close()
+        assert catalogue.add_specimen(specimen_of("B"), [photo_of(2)], by="me").created
+        assert catalogue.verify().leftovers == ()
+
+
+def test_a_reader_sees_one_state_while_others_write(tmp_path: Path) -> None:
+    with Catalogue.create(tmp_path / "set", name="S", wait_s=60) as catalogue:
+        stop = threading.Event()
+        torn: list[int] = []
+
+        def watch() -> None:
+            while not stop.is_set():
+                report = catalogue.verify()
+                if report.photos != 2 * report.specimens or not report.ok:
+                    torn.append(report.photos)
+
+        watcher = threading.Thread(target=watch)
+        watcher.start()
+        for number in range(15):
+            photos = [photo_of((number, 0)), photo_of((number, 1))]
+            catalogue.add_specimen(specimen_of(str(number)), photos, by="me")
+        stop.set()
+        watcher.join()
+        assert torn == []
+
+
+@pytest.mark.parametrize("open_elsewhere", [False, True])
+def test_a_set_that_can_only_be_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, open_elsewhere: bool
+) -> None:
+    # The tests may run as root, who may write everywhere; so the question is answered here.
+    writer = Catalogue.create(tmp_path / "set", name="S")
+    writer.add_specimen(specimen_of("A"), [photo_of(1)], by="me")
+    if not open_elsewhere:
+        writer.close()
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    with Catalogue.open(tmp_path / "set") as catalogue:
+        assert catalogue.read_only
+        assert len(catalogue.facts()) == 1
+        assert catalogue.verify().ok
+        with pytest.raises(SetError, match="only be read"):
+            catalogue.add_specimen(specimen_of("B"), [], by="me")
+    if not open_elsewhere:
+        assert sorted(p.name for p in (tmp_path / "set").iterdir()) == [
+            "catalogue.sqlite",
+            "photos",
+        ]
+    writer.close()
