@@ -161,8 +161,9 @@ def _glory(plan: BandPlan) -> list[Mark]:
         return []
     cx, cy = plan.width / 2, plan.height / 2
     edge = ellipse_points(cx, cy, plan.frame_width / 2 + 6.0, plan.height * 0.56)
-    fan = guilloche.rays(cx, cy, edge, count=120, share=0.5)
-    return [solid(polygon(edge), "accent"), Mark(fan, "tint"), *gilt_line(polygon(edge), 0.3),
+    base, top = ("dark", "foil") if plan.glory == "foil" else ("accent", "tint")
+    fan = guilloche.rays(cx, cy, edge, count=132, share=0.36 if plan.glory == "foil" else 0.5)
+    return [solid(polygon(edge), base), Mark(fan, top), *gilt_line(polygon(edge), 0.3),
             *gilt_line(band_outline(plan), 0.8, relief=0.5)]  # fmt: skip
 
 

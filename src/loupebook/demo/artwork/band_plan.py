@@ -59,6 +59,8 @@ class BandPlan:
         Relief of the highest emboss.
     wing_end : str
         ``square``, ``swallow`` or ``round``.
+    glory : str
+        Rays behind the frame: ``foil`` on dark, or ``tint`` on the accent colour.
     """
 
     marque: str
@@ -89,5 +91,6 @@ class BandPlan:
     radius_mm: float
     emboss_mm: float = 0.11
     wing_end: str = "square"
+    glory: str = "foil"
     missing_pearls: tuple[int, ...] = ()
     missing_leaves: tuple[int, ...] = ()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import skia
 
 from loupebook.demo.artwork import lettering
@@ -16,10 +18,9 @@ from loupebook.demo.artwork.model import Mark
 from loupebook.demo.artwork.ornaments import (
     drawn,
     emblem_marks,
-    gilded,
-    gilt_line,
     laurel,
     over,
+    raised,
     solid,
     star,
 )
@@ -51,16 +52,33 @@ def crown(x: float, y: float, w: float, points: int = 5) -> tuple[skia.Path, ski
     return joined([body, *balls]), joined(gems)
 
 
+def _metal(path: skia.Path, plate: str) -> list[Mark]:
+    return [Mark(path, plate), raised(path, 0.7)]
+
+
 def crest_marks(
     at: tuple[float, float], size: float, *, seed: int, kind: str, number: str = "",
-    ink: str = "dark", fill: str = "accent",
+    metal: str = "foil", pairs: int = 9, missing: Collection[int] = (),
 ) -> list[Mark]:
-    """Crest about `size` mm high; `number` is broken into its lower half where a seal wants it."""
+    """Crest about `size` mm high.
+
+    Parameters
+    ----------
+    kind : str
+        Emblem of the first quarter; `seed` says which.
+    number : str
+        Printed across the middle, as seals do; empty for none.
+    metal : str
+        Plate of crown, laurel and stars.
+    pairs, missing
+        Leaves of the laurel, and those left out.
+    """
+    ink, fill = "dark", "accent"
     x, y = at
     w, h = size * 0.60, size * 0.70
     sy = y + size * 0.12
     shield, fields = quarters(x, sy, w, h)
-    marks = laurel(x, sy, w * 0.70, h * 0.60, pairs=9, fill="foil", ink=ink, size=size * 0.15)
+    marks = laurel(x, sy, w * 0.70, h * 0.60, pairs=pairs, fill=metal, ink=ink, size=size * 0.15, missing=missing)
     marks += [solid(shield, "paper"), Mark(fields[1], fill), Mark(fields[2], fill)]
     for k, field in enumerate(fields):
         b = field.getBounds()
@@ -71,17 +89,17 @@ def crest_marks(
             marks += emblem_marks(subject, seed + k, at=(cx + shift, cy), size=s, ink=ink, fill=None,
                                   pitch=max(0.10, s / 26))  # fmt: skip
         elif k == 1:
-            marks += gilded(joined([star(cx, cy + d * s * 0.3, s * 0.17) for d in (-1, 0, 1)]))
+            marks += _metal(joined([star(cx, cy + d * s * 0.3, s * 0.17) for d in (-1, 0, 1)]), "paper" if metal != "foil" else metal)
         else:
             bars = joined([skia.Path.Rect(skia.Rect(b.left(), b.top() + b.height() * t, b.right(), b.top() + b.height() * (t + 0.09)))
                            for t in (0.15, 0.42, 0.69)])  # fmt: skip
-            marks += [Mark(skia.Op(bars, field, skia.PathOp.kIntersect_PathOp), "foil")]
+            marks += [Mark(skia.Op(bars, field, skia.PathOp.kIntersect_PathOp), "paper" if metal != "foil" else metal)]
     cross = joined([polygon([(x, sy - h / 2), (x, sy + h / 2)], closed=False),
                     polygon([(x - w / 2, sy), (x + w / 2, sy)], closed=False)])  # fmt: skip
     outline = frame_points("shield", x, sy, w, h)
-    marks += [drawn(cross, ink, 0.09), *gilt_line(polygon(outline), 0.30), drawn(polygon(offset(outline, 0.17)), ink, 0.06)]
+    marks += [drawn(cross, ink, 0.09), Mark(polygon(outline), metal, stroke=0.30), raised(polygon(outline), 0.6, 0.30), drawn(polygon(offset(outline, 0.17)), ink, 0.06)]
     body, gems = crown(x, sy - h / 2 - 0.02 * size, w * 0.86)
-    marks += [*gilded(body), drawn(body, ink, 0.06), over(gems, ink)]
+    marks += [*_metal(body, metal), drawn(body, ink, 0.06), over(gems, ink)]
     if number:
         text = lettering.line(number, "numerals", size * 0.105, at=(x, sy + 0.02 * h))
         bounds = text.getBounds()
