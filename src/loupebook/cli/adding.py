@@ -180,7 +180,7 @@ def _print_report(report: AddReport, *, as_json: bool) -> None:
         return
     for fault in report.faults:
         err.print(f"left out: {fault}", style="red", markup=False, soft_wrap=True)
-    for fault in report.marked:
+    for fault in report.remarks:
         err.print(str(fault), style="yellow", markup=False, soft_wrap=True)
     counts = report.to_dict()
     verb = "would be added" if report.dry_run else "added"

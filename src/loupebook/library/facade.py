@@ -41,12 +41,14 @@ from loupebook.library.results import (
 )
 from loupebook.library.thumbnails import ThumbnailCache
 from loupebook.library.upkeep import RebuildReport, SetCheck, check_set, rebuild_derived
-from loupebook.records import Catalogue, PhotoFacts
+from loupebook.records.catalogue import Catalogue
 from loupebook.records.manifest import read_manifest
 from loupebook.records.model import (
     Element,
+    EventRecord,
     IntakeState,
     Lighting,
+    PhotoFacts,
     PhotoRecord,
     SetInfo,
     SpecimenRecord,
@@ -174,6 +176,7 @@ class Library:
         standing: Standing | None = None,
         origin: str | None = None,
         state: IntakeState | None = None,
+        lighting: Lighting | None = None,
         text: str | None = None,
         offset: int = 0,
         limit: int | None = None,
@@ -186,10 +189,43 @@ class Library:
             standing=standing,
             origin=origin,
             state=state,
+            lighting=lighting,
             text=text,
             offset=offset,
             limit=limit,
         )
+
+    def count_specimens(
+        self,
+        *,
+        element: Element | None = None,
+        marque: str | None = None,
+        edition: str | None = None,
+        standing: Standing | None = None,
+        origin: str | None = None,
+        state: IntakeState | None = None,
+        lighting: Lighting | None = None,
+        text: str | None = None,
+    ) -> int:
+        """Return how many specimens pass every filter given, for paging."""
+        return self._catalogue.count_specimens(
+            element=element,
+            marque=marque,
+            edition=edition,
+            standing=standing,
+            origin=origin,
+            state=state,
+            lighting=lighting,
+            text=text,
+        )
+
+    def history(self, specimen: str) -> list[EventRecord]:
+        """Return who did what to a specimen and when, oldest first."""
+        return self._catalogue.events(specimen)
+
+    def photo_by_sha256(self, sha256: str) -> PhotoRecord | None:
+        """Return the photo with exactly these bytes, if the set holds it."""
+        return self._catalogue.photo_by_sha256(sha256)
 
     def specimen(self, name: str) -> SpecimenRecord:
         """Return one specimen.
@@ -329,6 +365,10 @@ class Library:
         """Put a withdrawn specimen back."""
         self._catalogue.reinstate(name, by=by)
 
+    def confirm(self, name: str, *, by: str, basis: str | None = None) -> None:
+        """Confirm a proposed specimen, from then on it is searched."""
+        self._catalogue.confirm(name, by=by, basis=basis)
+
     # ------------------------------------------------------------------ searching
 
     def encoder(self) -> Encoder:
@@ -439,18 +479,21 @@ class Library:
         shown = self._match_reports(
             [*result.matches, result.nearest_genuine, result.nearest_fake]
         )
-        encoder = self.encoder()
+        encoder = f"{self.encoder().name}@{self.encoder().fingerprint[:12]}"
+        info = self.info()
         return SearchReport(
             photo=name or (str(photo) if isinstance(photo, Path) else "query"),
-            set=self.info().name,
-            encoder=f"{encoder.name}@{encoder.fingerprint[:12]}",
+            set=info.name,
+            encoder=encoder,
             elapsed_ms=clock.total(),
             timings_ms=clock.laps,
             photo_check=check,
             matches=tuple(match for match in shown[:-2] if match is not None),
             nearest_genuine=shown[-2],
             nearest_fake=shown[-1],
-            reading=read_result(result, facts),
+            reading=read_result(
+                result, facts, encoder=encoder, set_version=info.change_counter
+            ),
             empty_reason=result.empty_reason,
             query_pixels=pixels,
         )

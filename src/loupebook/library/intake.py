@@ -14,12 +14,11 @@ from pathlib import Path
 from loupebook.errors import LoupebookError, PhotoError, RecordConflict, RecordInvalid
 from loupebook.imaging import check_photo, decode_photo
 from loupebook.library.results import AddReport, Fault
-from loupebook.records import Catalogue
-from loupebook.records.manifest import Manifest, ManifestRow
+from loupebook.records.catalogue import Catalogue
+from loupebook.records.manifest import Manifest
 from loupebook.records.model import (
     Lighting,
     NewPhoto,
-    Provenance,
     SpecimenRecord,
     View,
 )
@@ -71,26 +70,6 @@ def photo_files(paths: Sequence[Path]) -> Iterator[tuple[Path, str]]:
                     yield file, file.relative_to(path).as_posix()
         else:
             yield path, path.name
-
-
-def specimen_of_row(row: ManifestRow) -> SpecimenRecord:
-    """Return the specimen that a manifest row describes."""
-    return SpecimenRecord(
-        name=row.specimen,
-        element=row.element,
-        standing=row.standing,
-        marque=row.marque,
-        edition=row.edition,
-        origin=row.origin,
-        provenance=Provenance(
-            source=row.source,
-            confirmed_by=row.confirmed_by,
-            confirmed_on=row.confirmed_on,
-            basis=row.basis,
-        ),
-        serials=row.serials,
-        notes=row.notes,
-    )
 
 
 def prepare_photo(incoming: IncomingPhoto) -> tuple[NewPhoto, str | None]:
@@ -148,22 +127,23 @@ class Intake:
         self._added: list[int] = []
         self._known: list[str] = []
         self._faults: list[Fault] = []
-        self._marked: list[Fault] = []
+        self._remarks: list[Fault] = []
         self._specimens: dict[str, SpecimenRecord] = {}
-        self._would_add: set[str] = set()
+        self._rehearsed: set[str] = set()
 
     def fault(self, fault: Fault) -> None:
         """Note something left out."""
         self._faults.append(fault)
 
+    def remark(self, remark: Fault) -> None:
+        """Note something worth a look, for which nothing was left out."""
+        self._remarks.append(remark)
+
     def add(self, specimen: SpecimenRecord, incoming: IncomingPhoto, *, file: str) -> None:
         """Add one photo of one specimen; `file` names its manifest or itself in messages."""
         try:
             photo, failed_check = prepare_photo(incoming)
-            if self._dry_run:
-                new = self._rehearse(specimen, photo)
-            else:
-                new = self._record(specimen, photo)
+            new = self._record(specimen, photo)
         except PhotoError as exc:
             column = "path" if incoming.line is not None else None
             self._faults.append(Fault(file, str(exc), incoming.line, column))
@@ -178,46 +158,35 @@ class Intake:
         if not new:
             self._known.append(incoming.file_name)
         elif failed_check:
-            self._marked.append(
+            self._remarks.append(
                 Fault(incoming.file_name, f"kept and marked: {failed_check}", incoming.line)
             )
 
     def _record(self, specimen: SpecimenRecord, photo: NewPhoto) -> bool:
-        before = self._catalogue.photo_by_sha256(hashlib.sha256(photo.data).hexdigest())
-        _, records = self._catalogue.add_specimen(specimen, [photo], by=self._by)
-        if before is not None:
-            return False
-        self._added.extend(record.photo_id for record in records)
-        return True
-
-    def _rehearse(self, specimen: SpecimenRecord, photo: NewPhoto) -> bool:
-        digest = hashlib.sha256(photo.data).hexdigest()
-        earlier = self._specimens.get(specimen.name)
-        self._catalogue.rehearse(specimen, [photo])
-        if earlier is not None and (earlier.element, earlier.standing) != (
-            specimen.element,
-            specimen.standing,
-        ):
-            raise RecordConflict(
-                f"specimen {specimen.name!r} is {earlier.element}/{earlier.standing} in an "
-                f"earlier row and {specimen.element}/{specimen.standing} here",
-                field="standing",
-            )
-        if self._catalogue.photo_by_sha256(digest) is not None or digest in self._would_add:
-            return False
-        self._would_add.add(digest)
-        return True
+        """Hand one photo to the catalogue; say whether it is new."""
+        outcome = self._catalogue.add_specimen(
+            specimen, [photo], by=self._by, dry_run=self._dry_run
+        )
+        new = bool(outcome.new_photo_ids)
+        if self._dry_run:
+            # The catalogue forgets a rehearsed row at once, so twins are told apart here.
+            digest = hashlib.sha256(photo.data).hexdigest()
+            new = new and digest not in self._rehearsed
+            self._rehearsed.add(digest)
+        if new:
+            self._added.extend(sorted(outcome.new_photo_ids))
+        return new
 
     def report(self) -> AddReport:
         """Return what was done so far."""
         return AddReport(
-            added=tuple(self._added),
+            added=() if self._dry_run else tuple(self._added),
             known=tuple(self._known),
             faults=tuple(self._faults),
-            marked=tuple(self._marked),
+            remarks=tuple(self._remarks),
             specimens=tuple(self._specimens),
             dry_run=self._dry_run,
-            would_add=len(self._would_add),
+            would_add=len(self._added) if self._dry_run else 0,
         )
 
 
@@ -231,12 +200,16 @@ def add_manifest_rows(
 ) -> None:
     """Add every sound row of `manifest`; its faults and the rows' own go into the report."""
     for fault in manifest.faults:
-        intake.fault(Fault(str(fault.file), fault.message, fault.line, fault.column))
+        intake.fault(Fault(str(fault.file), fault.message, fault.line, fault.column or None))
+    for finding in manifest.findings:
+        intake.remark(
+            Fault(str(finding.file), finding.message, finding.line, finding.column or None)
+        )
     rows = [row for row in manifest.rows if only is None or _within(row.path, only)]
     for done, row in enumerate(rows):
         progress("Adding photos", done, len(rows))
         intake.add(
-            specimen_of_row(row),
+            row.record,
             IncomingPhoto(
                 source=row.path,
                 file_name=row.path_text,

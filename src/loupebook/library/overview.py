@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from loupebook.library.results import SetOverview
-from loupebook.records import Catalogue
+from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import Element, IntakeState, Standing
 
 

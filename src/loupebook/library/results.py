@@ -197,18 +197,21 @@ class AddReport:
         Files that stood in the set already, for the same specimen.
     faults : tuple of Fault
         Rows and files that were left out, each with the reason.
-    marked : tuple of Fault
-        Photos that were added and marked, because a photo check failed on them.
+    remarks : tuple of Fault
+        What is worth a look although nothing was left out for it: photos that were kept and
+        marked because a photo check failed, unknown columns of the manifest.
     specimens : tuple of str
         Specimens touched, in order.
     dry_run : bool
         Whether this only says what would be done.
+    would_add : int
+        How many photos a dry run found to be new.
     """
 
     added: tuple[int, ...] = ()
     known: tuple[str, ...] = ()
     faults: tuple[Fault, ...] = ()
-    marked: tuple[Fault, ...] = ()
+    remarks: tuple[Fault, ...] = ()
     specimens: tuple[str, ...] = ()
     dry_run: bool = False
     would_add: int = 0
@@ -225,7 +228,7 @@ class AddReport:
             "added": self.would_add if self.dry_run else len(self.added),
             "already_known": len(self.known),
             "failed": len(self.faults),
-            "marked": [fault.to_dict() for fault in self.marked],
+            "remarks": [fault.to_dict() for fault in self.remarks],
             "faults": [fault.to_dict() for fault in self.faults],
             "specimens": list(self.specimens),
         }

@@ -8,7 +8,7 @@ import tempfile
 from pathlib import Path
 
 from loupebook.imaging import decode_photo, thumbnail
-from loupebook.records import Catalogue
+from loupebook.records.catalogue import Catalogue
 
 THUMBNAIL_SIDE = 360
 """Longest side in px."""

@@ -8,7 +8,8 @@ from typing import Any
 
 from loupebook.errors import LoupebookError
 from loupebook.library.thumbnails import ThumbnailCache
-from loupebook.records import Catalogue, VerifyReport
+from loupebook.records.catalogue import Catalogue
+from loupebook.records.verify import VerifyReport
 from loupebook.search import Pending, Progress, ReadPhoto, SearchArm, SyncReport
 
 
@@ -74,7 +75,11 @@ class SetCheck:
 
     def lines(self) -> list[str]:
         """Return the report as lines of plain text, all damage included."""
-        lines = list(self.records.lines())
+        found = self.records
+        lines = [f"{found.specimens} specimens, {found.photos} photos checked"]
+        lines += [f"{damage.kind}: {damage.path}: {damage.message}" for damage in found.damage]
+        if found.leftovers:
+            lines.append(f"{len(found.leftovers)} files that no record refers to (harmless)")
         for name, arm in self.derived.items():
             if arm.ok:
                 lines.append(f"{name} index: fresh")

@@ -1,0 +1,36 @@
+"""Benchmark results as a table of text and as JSON: one place for all benchmark scripts."""
+
+from __future__ import annotations
+
+import json
+import platform
+import sys
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from rich.console import Console
+from rich.table import Table
+
+
+def print_table(title: str, rows: Sequence[Mapping[str, object]]) -> None:
+    """Print rows of like keys as one table."""
+    table = Table(title=title, title_justify="left")
+    for key in rows[0]:
+        table.add_column(str(key))
+    for row in rows:
+        table.add_row(*(_cell(value) for value in row.values()))
+    Console(width=160).print(table)
+
+
+def _cell(value: object) -> str:
+    return f"{value:.4g}" if isinstance(value, float) else str(value)
+
+
+def save_rows(path: Path, title: str, rows: Sequence[Mapping[str, object]]) -> None:
+    """Write the same rows as JSON, with what they were measured on."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    machine = {"python": sys.version.split()[0], "machine": platform.machine()}
+    path.write_text(
+        json.dumps({"title": title, "measured_on": machine, "rows": list(rows)}, indent=1),
+        encoding="utf-8",
+    )
