@@ -133,6 +133,24 @@ class EmbeddingArm:
             scores, found = index.search(vectors, limit * len(REFERENCE_WINDOWS), allowed=rows)
         return _best_of_each_photo(labels, origins, scores, found)[:limit]
 
+    def held_vectors(self) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+        """Return the whole-item vectors as they stand: photo ids (n,) and rows (n, dim).
+
+        Raises
+        ------
+        IndexDamaged
+            If the derived state cannot be used; :meth:`sync` makes it anew.
+        """
+        with self._lock:
+            store, labels = self._open(), self._current_labels()
+            whole = np.array([part == WHOLE.name for part in labels.parts], dtype=bool)
+            rows = np.empty((int(whole.sum()), store.dim), np.float32)
+            done = 0
+            for ids, vectors in store.vectors(labels.row_ids[whole]):
+                rows[done : done + len(ids)] = vectors
+                done += len(ids)
+            return labels.photo_ids[whole], rows
+
     def clear(self) -> None:
         """Delete the derived state."""
         with self._lock:

@@ -1,0 +1,80 @@
+"""One query's similarities and a set's calibration to a reading."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from loupebook.evidence.calibration import Calibration
+from loupebook.evidence.openset import judge_closeness
+from loupebook.evidence.reading import (
+    KNOWN_PRESS,
+    UNSEEN_PRESS,
+    Basis,
+    Strength,
+    reading_with_calibration,
+)
+from loupebook.evidence.set_calibration import difference_score
+from loupebook.evidence.stored import SetCalibration
+from loupebook.evidence.verbal import support_words
+
+
+def read_query(
+    calibration: SetCalibration,
+    *,
+    element: str,
+    encoder: str,
+    genuine: float | None,
+    fake: float | None,
+    nearest: str | None,
+) -> dict[str, Any]:
+    """Return the reading of one query.
+
+    Parameters
+    ----------
+    calibration : SetCalibration
+        Of the set that was searched, as it stands.
+    element : str
+        Element that the query is compared within.
+    encoder : str
+        Name and fingerprint of the encoder, for the basis.
+    genuine, fake : float or None
+        Similarity (cosine of the encoder that the calibration was made with) to the nearest
+        genuine and the nearest fake reference of that element; `None` where there is none.
+    nearest : str or None
+        Name of the nearest specimen.
+
+    Returns
+    -------
+    dict
+        See ``loupebook.evidence.reading``.
+    """
+    held = calibration.elements[element]
+    similar = [value for value in (genuine, fake) if value is not None]
+    closeness = judge_closeness(
+        max(similar, default=None), held.nearest, held.nearest_specimens.tolist()
+    )
+    score = None
+    if genuine is not None and fake is not None:
+        score = float(difference_score(genuine, fake))
+    return reading_with_calibration(
+        closeness=closeness,
+        basis=Basis(
+            held.genuine,
+            held.fake,
+            held.origins,
+            encoder,
+            calibration.made_from.set_version,
+            calibration.made_at,
+        ),
+        known_press=_strength(held.known, score, KNOWN_PRESS),
+        unseen_press=_strength(held.unseen, score, UNSEEN_PRESS),
+        element=element,
+        nearest=nearest,
+    )
+
+
+def _strength(fit: Calibration | None, score: float | None, copy: str) -> Strength | None:
+    if fit is None or score is None:
+        return None
+    value = float(fit.log10_lr(score))
+    return Strength(value, *fit.interval(score), support_words(value, copy=copy))
