@@ -1,0 +1,170 @@
+"""Materials under light: radiance towards the camera at every hit.
+
+Paper and leaf are Lambertian under a thin dielectric gloss; foil is a GGX conductor;
+holograms add the first orders of a grating; under UV-A, fluorescence shines over a dim
+violet reflection.
+"""
+
+from __future__ import annotations
+
+import torch
+from torch import Tensor
+
+from loupebook.demo.camera.colour import wavelength_rgb
+from loupebook.demo.camera.geometry import dot, unit
+from loupebook.demo.camera.lighting import (
+    Lamp,
+    diffuse_light,
+    make_lamps,
+    mirrored_light,
+    openness,
+    room,
+)
+from loupebook.demo.camera.optics import grating_wavelength, normal_reflectance, schlick
+from loupebook.demo.camera.scene import FINGER, RODS
+from loupebook.demo.camera.surfaces import MaterialBank, SurfaceBank
+from loupebook.demo.camera.texture_bank import TextureBank
+from loupebook.demo.camera.tracing import Hits, Scene, spread
+
+#: Refractive index of varnish, ink and leaf oil.
+VARNISH_INDEX = 1.5
+#: What a UV-A lamp shows of itself: visible violet per unit of its UV-A.
+VIOLET = (0.010, 0.004, 0.045)
+#: Fluorescence of lint, leaf and wood under UV-A, relative to their albedo.
+_DULL_GLOW = (0.010, 0.018, 0.020)
+
+
+def _footprint(scene: Scene, hits: Hits) -> Tensor:
+    """Width in mm that one picture px covers at each hit (geometric mean of both axes)."""
+    cosine = (-dot(hits.ray, hits.normal)).clamp(min=0.08)
+    return hits.distance / spread(scene["focal_px"]) * torch.rsqrt(cosine)
+
+
+def shade(
+    scene: Scene, hits: Hits, surfaces: SurfaceBank, coverage: TextureBank, materials: MaterialBank
+) -> tuple[Tensor, Tensor]:
+    """Radiance (3, B, H, W) and the item's coverage (B, H, W).
+
+    Parameters
+    ----------
+    scene : dict of Tensor
+        :meth:`SceneBatch.tensors`.
+    hits : Hits
+        What the rays met.
+    surfaces, coverage, materials
+        Printed surfaces, their coverage alone (for the shadow that paper throws on leaf),
+        and materials.
+    """
+    footprint = _footprint(scene, hits)
+    tile = materials.sample(
+        hits.material, hits.tile_x, hits.tile_y, footprint / hits.tile_scale
+    )
+    fine = materials.sample(
+        hits.material, hits.tile_x * 3.7 + 11, hits.tile_y * 3.7 + 5, 3.7 * footprint / hits.tile_scale
+    )  # fmt: skip
+    base = tile[:3] * hits.tint * (0.75 + 0.25 * fine[:3] / tile[:3].clamp(min=0.01)).clamp(0.4, 1.6)
+    on_rod = hits.what < RODS
+    slope_x, slope_y = tile[3] + 0.6 * fine[3], tile[4] + 0.6 * fine[4]
+    leaf_slope = torch.where(
+        on_rod,
+        slope_y * hits.along_u - slope_x * hits.along_v,
+        slope_x * hits.along_u - slope_y * hits.along_v,
+    )
+
+    which = hits.surface.clamp(min=0)
+    scale, wide, high = surfaces.sizes[which].unbind(-1)
+    x, y = (hits.artwork_x + wide / 2) * scale, (hits.artwork_y + high / 2) * scale
+    inside = (x > 0) & (y > 0) & (x < wide * scale) & (y < high * scale) & (hits.surface >= 0)
+    maps = surfaces.bank.sample(which, x, y, footprint * scale)
+    cover = maps[3].clamp(0, 1) * inside
+    paper_slope = maps[9] * hits.along_u + maps[10] * hits.along_v
+    normal = unit(hits.normal - torch.lerp(leaf_slope, paper_slope, cover))
+    facing = -dot(normal, hits.ray)
+    normal = unit(normal - hits.ray * (0.02 - facing).clamp(min=0))
+
+    lamps = make_lamps(scene, hits)
+    opened = openness(scene, hits, normal)
+    near = coverage.sample(which, x, y, footprint * scale + 0.7 * scale)[0]
+    under = (hits.surface >= 0) & (hits.normal[2] > -2)
+    opened = opened * torch.where(under, 1 - 0.55 * near.clamp(0, 1) * (1 - cover), 1.0)
+
+    albedo = torch.lerp(base, maps[:3], cover)
+    rough = torch.lerp(tile[5], maps[8], cover).clamp(0.05, 1)
+    metal = maps[4] * cover
+    visible = _reflect(scene, hits, lamps, normal, albedo, rough, metal, maps[5:8], opened)
+    visible = visible + _hologram(lamps, hits, normal, maps, maps[14] * cover)
+    if bool((scene["uv"] > 0).any()):
+        violet = visible * torch.tensor(VIOLET, device=visible.device)[:, None, None, None]
+        dull = torch.tensor(_DULL_GLOW, device=visible.device)[:, None, None, None]
+        glow = torch.lerp(base * dull, maps[11:14], cover)
+        received = (diffuse_light(lamps, normal) + room(scene, normal) * opened).mean(0)
+        visible = torch.where(spread(scene["uv"]) > 0, violet + glow * received, visible)
+    own = (hits.what == 0) | (hits.what >= RODS)
+    return visible, cover * own
+
+
+def _reflect(
+    scene: Scene,
+    hits: Hits,
+    lamps: list[Lamp],
+    normal: Tensor,
+    albedo: Tensor,
+    rough: Tensor,
+    metal: Tensor,
+    tint: Tensor,
+    opened: Tensor,
+) -> Tensor:
+    """Diffuse light, gloss and foil."""
+    cosine = (-dot(normal, hits.ray)).clamp(0.02, 1)
+    mirror = unit(hits.ray + 2 * cosine * normal)
+    alpha = (rough * rough).clamp(min=0.003)
+    light = diffuse_light(lamps, normal) + room(scene, normal) * opened
+    light = light + _bounce(scene, hits, normal, light)
+    gathered = mirrored_light(scene, lamps, hits, mirror, alpha, opened)
+    clear = torch.full_like(cosine, normal_reflectance(1.0, VARNISH_INDEX))
+    gloss = schlick(clear, cosine) * (1 - 0.65 * rough)
+    body = albedo * light * (1 - gloss) + gathered * gloss
+    foil = gathered * schlick(tint, cosine.expand_as(tint))
+    foil = foil * (0.35 + 0.65 * opened)
+    return torch.lerp(body, foil, metal)
+
+
+def _bounce(scene: Scene, hits: Hits, normal: Tensor, light: Tensor) -> Tensor:
+    """Light thrown up by the table on downward-facing sides, and the glow inside skin."""
+    height = (hits.point[2] - spread(scene["ground_z"])).clamp(min=0)
+    below = (0.5 - 0.5 * normal[2]) ** 2 * (1 - torch.exp(-height / 8.0))
+    ground = spread(scene["ground_tint"]) * 0.22
+    sent = room(scene, torch.stack([below * 0, below * 0, below * 0 + 1]))
+    kinds = scene["rod_kind"].float()
+    batch = torch.arange(kinds.shape[0], device=kinds.device)[:, None, None]
+    skin = (kinds[batch, hits.what.clamp(max=RODS - 1)] == FINGER) & (hits.what < RODS)
+    warm = torch.tensor((0.22, 0.06, 0.03), device=light.device)[:, None, None, None]
+    deep = torch.where(skin, 1.0, 0.0) * warm * light.mean(0)
+    return ground * sent * below * 1.5 + deep
+
+
+def _hologram(
+    lamps: list[Lamp], hits: Hits, normal: Tensor, maps: Tensor, amount: Tensor
+) -> Tensor:
+    """First and second orders of the grating for every lamp, smeared by the lamp's size."""
+    total = torch.zeros_like(normal)
+    if not bool((amount > 0.01).any()):
+        return total
+    groove = maps[16] * hits.along_u + maps[17] * hits.along_v
+    groove = unit(groove - dot(groove, normal) * normal)
+    along = torch.linalg.cross(normal, groove, dim=0)
+    sine_out = -dot(hits.ray, groove)
+    for lamp in lamps:
+        spot = torch.sqrt(lamp.solid / torch.pi)
+        stray = dot(lamp.towards - hits.ray, along)
+        width = 0.22 + spot
+        share = torch.exp(-((stray / width) ** 2)) * lamp.seen * amount
+        share = share * (dot(normal, lamp.towards) > 0) * lamp.solid.clamp(max=1.0)
+        for shift, weight in ((-0.6, 0.3), (0.0, 0.4), (0.6, 0.3)):
+            sine_in = dot(lamp.towards, groove) + shift * spot
+            for order, power in ((1, 1.0), (2, 0.35)):
+                colour = wavelength_rgb(
+                    grating_wavelength(maps[15], sine_in, sine_out, order)
+                )
+                total = total + colour * lamp.radiance * (share * weight * power * 1.6)
+    return total

@@ -1,0 +1,143 @@
+"""Batched shading in torch: the same code on CPU and GPU.
+
+Everything is vectorised over the scenes of a batch; loops run only over the few rods and
+lamps that a scene may have.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import torch
+import torch.nn.functional as functional
+from torch import Tensor
+
+from loupebook.demo.camera.focus import circle_of_confusion, focus_blur
+from loupebook.demo.camera.scene import SceneBatch
+from loupebook.demo.camera.shading import shade
+from loupebook.demo.camera.surfaces import SurfaceBank, material_bank, surface_texture
+from loupebook.demo.camera.texture_bank import TextureBank
+from loupebook.demo.camera.tracing import trace
+from loupebook.demo.surface import PrintedSurface
+from loupebook.errors import WorldInvalid
+
+
+#: Rays shaded together: as many as stay in a core's cache, or fill a GPU.
+_RAYS_AT_ONCE = {"cpu": 24_000, "cuda": 12_000_000}
+
+
+@dataclass(frozen=True, eq=False)
+class Exposure:
+    """What falls on the sensor, and what it shows.
+
+    Parameters
+    ----------
+    light : Tensor (B, 3, H, W)
+        Linear, exposed so that the item's mean is the scene's `exposure`.
+    item : Tensor (B, H, W)
+        How much of each pixel is the item.
+    artwork_mm : Tensor (B, 2, H, W)
+        Artwork position (x, y) in mm from its top left corner; meaningless off the item.
+    depth_mm : Tensor (B, H, W)
+        Distance along the view axis.
+    """
+
+    light: Tensor
+    item: Tensor
+    artwork_mm: Tensor
+    depth_mm: Tensor
+
+
+class TorchRenderer:
+    """Renders scenes of a fixed set of surfaces.
+
+    Parameters
+    ----------
+    surfaces : sequence of PrintedSurface
+        `SceneBatch.surface` counts in it.
+    device : str
+        ``cpu``, ``cuda`` or ``cuda:N``.
+    supersample : float
+        Rays per picture px along each edge, at least 1.
+
+    Raises
+    ------
+    WorldInvalid
+        No surfaces, or a supersampling below 1 or above 8.
+    """
+
+    def __init__(
+        self,
+        surfaces: Sequence[PrintedSurface],
+        *,
+        device: str = "cpu",
+        supersample: float = 1.0,
+    ) -> None:
+        if not 1 <= supersample <= 8:
+            raise WorldInvalid(f"supersample must be 1 to 8, not {supersample}")
+        self.device = device
+        self.supersample = supersample
+        self._surfaces = SurfaceBank(surfaces, device=device)
+        covers = [surface_texture(s)[..., 3:4] for s in surfaces]
+        self._coverage = TextureBank(covers, wrap=False, device=device)
+        self._materials = material_bank(device)
+        self._count = len(surfaces)
+
+    @torch.no_grad()
+    def expose(self, scenes: SceneBatch) -> Exposure:
+        """Render a batch to linear light with depth of field."""
+        if int(scenes.surface.max()) >= self._count or int(scenes.rod_surface.max()) >= self._count:
+            raise WorldInvalid("a scene asks for a surface that this renderer was not given")
+        fine = scenes.scaled(self.supersample)
+        planes, exact = self._render(fine)
+        size = (scenes.height, scenes.width)
+        if self.supersample > 1:
+            planes = functional.interpolate(planes, size, mode="area")
+        exact = functional.interpolate(exact, size, mode="nearest-exact")
+        depth = exact[:, 2:]
+        plain = scenes.tensors(self.device)
+        confusion = circle_of_confusion(
+            depth,
+            plain["focus_mm"][:, None, None, None],
+            plain["aperture_mm"][:, None, None, None],
+            plain["focal_px"][:, None, None, None],
+        )
+        sharp, item = planes[:, :3], planes[:, 3:]
+        level = _item_level(sharp, item)
+        blurred = focus_blur(sharp, confusion)
+        exposed = blurred * (plain["exposure"][:, None, None, None] / level)
+        return Exposure(exposed, item[:, 0], exact[:, :2], depth[:, 0])
+
+
+    def _render(self, scenes: SceneBatch) -> tuple[Tensor, Tensor]:
+        """Light and item (B, 4, H, W); artwork position and depth (B, 3, H, W)."""
+        scene = scenes.tensors(self.device)
+        rays = _RAYS_AT_ONCE[scene["eye"].device.type]
+        step = max(1, rays // (scenes.width * scenes.count))
+        planes, exact = [], []
+        for top in range(0, scenes.height, step):
+            rows = range(top, min(top + step, scenes.height))
+            hits = trace(scene, self._surfaces.sizes, rows, scenes.width)
+            light, item = shade(scene, hits, self._surfaces, self._coverage, self._materials)
+            _, wide, high = self._surfaces.sizes[hits.surface.clamp(min=0)].unbind(-1)
+            planes.append(torch.cat([light.movedim(0, 1).clamp(max=30.0), item[:, None]], 1))
+            exact.append(
+                torch.stack([hits.artwork_x + wide / 2, hits.artwork_y + high / 2, hits.depth], 1)
+            )
+        return torch.cat(planes, 2), torch.cat(exact, 2)
+
+
+def _item_level(light: Tensor, item: Tensor) -> Tensor:
+    """Brightness of the item that a phone meters for, highlights cut (B, 1, 1, 1).
+
+    The picture as a whole counts for a fifth, so that an item lost in the dark does not
+    blow up its surroundings.
+    """
+    grey = light.mean(1, keepdim=True)
+    area = item.sum((1, 2, 3), keepdim=True).clamp(min=1.0)
+    mean = (grey * item).sum((1, 2, 3), keepdim=True) / area
+    cut = torch.minimum(grey, 3 * mean)
+    mean = (cut * item).sum((1, 2, 3), keepdim=True) / area
+    whole = torch.minimum(grey, 4 * mean).mean((1, 2, 3), keepdim=True)
+    return (0.8 * mean + 0.2 * whole).clamp(min=1e-4)
