@@ -1,0 +1,202 @@
+"""A set of invented vectors whose truth is known: editions, presses, specimens, photos."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from loupebook.evidence.gather import drawn_queries, gather_scores
+from loupebook.evidence.judge import read_query
+from loupebook.evidence.set_calibration import calibrate_set, press_scores
+from loupebook.evidence.stored import (
+    MadeFrom,
+    SetCalibration,
+    calibration_path,
+    load_calibration,
+    save_calibration,
+)
+from loupebook.evidence.table import PhotoTable
+from loupebook.records.model import Element, IntakeState, Lighting, PhotoFacts, Standing, View
+
+MADE_FROM = MadeFrom("set-1", 7, "ab" * 32)
+
+
+def unit(rows: np.ndarray) -> np.ndarray:
+    return (rows / np.linalg.norm(rows, axis=-1, keepdims=True)).astype(np.float32)
+
+
+def invented_set(
+    *, editions: int = 6, genuine: int = 8, presses: int = 2, fakes: int = 4, photos: int = 2,
+    seed: int = 0, dim: int = 64,
+) -> tuple[np.ndarray, PhotoTable]:  # fmt: skip
+    """Editions far apart; each press leaves its own mark on the copies of an edition."""
+    rng = np.random.default_rng(seed)
+    vectors, facts = [], []
+
+    def specimen(name: str, centre: np.ndarray, standing: Standing, edition: int, origin) -> None:
+        own = centre + 0.35 * rng.normal(size=dim) / np.sqrt(dim)
+        for _ in range(photos):
+            vectors.append(own + 0.35 * rng.normal(size=dim) / np.sqrt(dim))
+            facts.append(
+                PhotoFacts(
+                    name, Element.BAND, standing, f"M{edition // 2}", f"E{edition}", origin,
+                    View.FACE, Lighting.DIFFUSE, IntakeState.CONFIRMED,
+                )
+            )  # fmt: skip
+
+    for edition in range(editions):
+        centre = rng.normal(size=dim) / np.sqrt(dim)
+        for n in range(genuine):
+            specimen(f"g{edition}-{n}", centre, Standing.GENUINE, edition, None)
+        for press in range(presses):
+            mark = centre + 0.7 * rng.normal(size=dim) / np.sqrt(dim)
+            for n in range(fakes):
+                specimen(
+                    f"f{edition}-{press}-{n}", mark, Standing.FAKE, edition, f"p{edition}-{press}"
+                )
+    return unit(np.array(vectors)), PhotoTable(np.arange(1, len(facts) + 1), tuple(facts))
+
+
+def brute(vectors: np.ndarray, table: PhotoTable, query: int, fake: bool, press: str) -> float:
+    asked = table.facts[query]
+    best = -np.inf
+    for other, fact in enumerate(table.facts):
+        if (fact.standing is Standing.FAKE) != fake or fact.specimen == asked.specimen:
+            continue
+        if press == "unseen" and fake and asked.origin is not None and fact.origin == asked.origin:
+            continue
+        best = max(best, float(vectors[query] @ vectors[other]))
+    return best
+
+
+def test_gathered_scores_against_plain_loops() -> None:
+    vectors, table = invented_set(editions=2, genuine=3, fakes=2)
+    scores = gather_scores(vectors, table)
+    for query in range(0, len(table), 3):
+        assert scores.genuine[query] == pytest.approx(
+            brute(vectors, table, query, False, "known"), abs=1e-6
+        )
+        assert scores.fake_known[query] == pytest.approx(
+            brute(vectors, table, query, True, "known"), abs=1e-6
+        )
+        assert scores.fake_unseen[query] == pytest.approx(
+            brute(vectors, table, query, True, "unseen"), abs=1e-6
+        )
+
+
+def test_fakes_of_unrecorded_origin_do_not_vouch_for_each_other() -> None:
+    vectors, table = invented_set(editions=1, presses=1)
+    blank = PhotoTable(table.photo_ids, tuple(fact._replace(origin=None) for fact in table.facts))
+    scores = gather_scores(vectors, blank)
+    assert np.isneginf(scores.fake_unseen[blank.fake]).all()
+    assert np.isfinite(scores.fake_known).all()
+
+
+def test_drawn_queries_take_whole_specimens() -> None:
+    _, table = invented_set(photos=3)
+    drawn = drawn_queries(table, 60)
+    assert 50 <= drawn.size <= 60
+    names = np.array(table.specimens)
+    assert set(np.flatnonzero(np.isin(names, names[drawn]))) == set(drawn.tolist())
+
+
+def test_known_and_unseen_presses_count_their_own_units() -> None:
+    vectors, table = invented_set()
+    made = calibrate_set(vectors, table)["band"]
+    assert (made.genuine, made.fake, made.origins) == (48, 48, 12)
+    assert made.known is not None
+    assert made.unseen is not None
+    assert made.known.copy_units == 48
+    assert made.unseen.copy_units == 12
+    assert made.unseen.upper <= np.log10(13)
+    assert made.figures["known"]["cllr"] < made.figures["unseen"]["cllr"]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_fresh_items_of_the_same_world_are_read_honestly(seed: int) -> None:
+    # Hold a third of the specimens back, calibrate on the rest, read the held-back ones.
+    vectors, table = invented_set(editions=10, genuine=12, fakes=6, seed=seed)
+    codes = table.specimen_codes
+    away = np.isin(codes, np.random.default_rng(seed).permutation(codes.max() + 1)[::3])
+    made = calibrate_set(vectors[~away], table.take(np.flatnonzero(~away)))["band"]
+    assert made.known is not None
+    values, label, _ = press_scores(
+        table, gather_scores(vectors, table, queries=np.flatnonzero(away)), press="known"
+    )
+    ratios = made.known.log10_lr(values)
+    assert (ratios[~label] > 1).mean() <= 0.02
+    assert (ratios[label] < -1).mean() <= 0.02
+    assert np.median(ratios[label]) > 0 > np.median(ratios[~label])
+
+
+def stored(vectors: np.ndarray, table: PhotoTable) -> SetCalibration:
+    return SetCalibration(MADE_FROM, "2026-01-01T00:00:00Z", calibrate_set(vectors, table))
+
+
+def test_reading_of_a_near_and_a_far_query() -> None:
+    calibration = stored(*invented_set())
+    asked = {"element": "band", "encoder": "lite0@0123", "nearest": "g0-1"}
+    near = read_query(calibration, genuine=0.85, fake=0.55, **asked)
+    assert near["close_reference"] is True
+    assert near["known_press"]["log10_lr"] > 0
+    assert near["known_press"]["low"] <= near["known_press"]["log10_lr"]
+    assert near["unseen_press"] is not None
+    assert near["basis"]["made_at"] == "2026-01-01T00:00:00Z"
+    far = read_query(calibration, genuine=0.1, fake=0.05, **asked)
+    assert far["close_reference"] is False
+    assert far["known_press"] is None
+    json.dumps([near, far])
+
+
+@pytest.mark.parametrize(
+    ("shape", "similar"),
+    [
+        ({"editions": 1, "genuine": 2, "presses": 1, "fakes": 1}, (0.8, 0.7)),  # 3 specimens
+        ({"presses": 0}, (0.8, None)),  # only genuine
+        ({"genuine": 0}, (None, 0.8)),  # only fakes
+        ({"photos": 1, "editions": 2, "genuine": 2, "presses": 1, "fakes": 1}, (0.8, 0.7)),
+        ({"editions": 1, "genuine": 1, "presses": 0, "photos": 1}, (0.8, None)),  # one photo
+    ],
+)
+def test_thin_sets_get_words_and_no_number(shape, similar) -> None:
+    calibration = stored(*invented_set(**shape))
+    reading = read_query(
+        calibration, element="band", encoder="x", genuine=similar[0], fake=similar[1], nearest="S"
+    )
+    assert reading["known_press"] is None
+    assert reading["unseen_press"] is None
+    assert reading["needs"]
+    assert reading["says"]
+
+
+def test_comes_back_from_disk_only_for_what_it_was_made_from(tmp_path: Path) -> None:
+    made = stored(*invented_set())
+    save_calibration(tmp_path, made)
+    back = load_calibration(tmp_path, MADE_FROM)
+    assert back is not None
+    assert back.elements["band"].to_dict() == made.elements["band"].to_dict()
+    for other in (
+        MadeFrom("set-2", 7, MADE_FROM.fingerprint),
+        MadeFrom("set-1", 8, MADE_FROM.fingerprint),
+        MadeFrom("set-1", 7, "cd" * 32),
+    ):
+        assert load_calibration(tmp_path, other) is None
+
+
+@pytest.mark.parametrize("damage", ["cut", "altered", "emptied", "gone"])
+def test_damaged_calibration_is_not_used(tmp_path: Path, damage: str) -> None:
+    save_calibration(tmp_path, stored(*invented_set()))
+    path = calibration_path(tmp_path, MADE_FROM.fingerprint)
+    content = path.read_bytes()
+    if damage == "cut":
+        path.write_bytes(content[:-20])
+    elif damage == "altered":
+        path.write_bytes(content.replace(b'"genuine": 48', b'"genuine": 49'))
+    elif damage == "emptied":
+        path.write_bytes(b"")
+    else:
+        path.unlink()
+    assert load_calibration(tmp_path, MADE_FROM) is None
