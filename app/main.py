@@ -21,9 +21,9 @@ st.set_page_config(page_title="Loupebook", page_icon=str(HERE / "mark.svg"), lay
 st.html(f"<style>{STYLE}</style>")
 page = st.navigation(
     [
-        st.Page("pages/examine.py", title="Examine", icon=":material/search:", default=True),
-        st.Page("pages/library.py", title="Library", icon=":material/grid_view:"),
-        st.Page("pages/add_specimens.py", title="Add specimens", icon=":material/add_a_photo:"),
+        st.Page("views/examine.py", title="Examine", icon=":material/search:", default=True),
+        st.Page("views/library.py", title="Library", icon=":material/grid_view:"),
+        st.Page("views/add_specimens.py", title="Add specimens", icon=":material/add_a_photo:"),
     ],
     position="top",
 )

@@ -98,5 +98,5 @@ def say_empty_set() -> None:
         "and several fakes of each design, each photographed in the same way."
     )
     st.page_link(
-        "pages/add_specimens.py", label="Add the first specimen", icon=":material/add_a_photo:"
+        "views/add_specimens.py", label="Add the first specimen", icon=":material/add_a_photo:"
     )

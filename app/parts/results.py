@@ -10,9 +10,14 @@ import streamlit as st
 from parts.pictures import csv_text
 from parts.plates import match_card, show_plates
 from parts.sheet import show_words
-from parts.words import NOT_SAID, plain
+from parts.words import plain
 
 PICKED = "picked"
+TITLES = {
+    True: "There is something close in this library",
+    False: "Nothing close in this library",
+    None: "Whether anything is close cannot be told",
+}
 
 if TYPE_CHECKING:
     from loupebook.library import Library, MatchReport, SearchReport
@@ -20,8 +25,14 @@ if TYPE_CHECKING:
 
 def say_reading(report: SearchReport) -> None:
     """Say what may be said of the answer: close, or nothing close."""
-    title = "What lies near" if report.reading["close"] else "Nothing close in this library"
-    show_words(title, str(report.reading["says"]), key="reading")
+    reading = report.reading
+    needs = [f"Missing: {need}" for need in reading["needs"]]
+    show_words(TITLES[reading["close_reference"]], str(reading["says"]), needs, key="reading")
+
+
+def say_limits(report: SearchReport) -> None:
+    """Say what the answer does not say; always on the page with it."""
+    show_words("What this does not say", str(report.reading["does_not_say"]), key="limits")
 
 
 def show_matches(library: Library, report: SearchReport, chosen: MatchReport | None) -> None:
@@ -55,15 +66,10 @@ def _pick(key: str) -> None:
 def offer_downloads(report: SearchReport) -> None:
     """Offer the answer as JSON and as CSV."""
     stem = "loupebook-results"
-    answer = report.to_dict() | {"does_not_say": NOT_SAID.replace("**", "")}
-    rows: list[dict[str, object]] = [
-        {"photo": report.photo, "set": report.set, "encoder": report.encoder} | match.to_dict()
-        for match in report.matches
-    ]
     with st.container(horizontal=True):
         st.download_button(
             "Results as JSON",
-            json.dumps(answer, ensure_ascii=False, indent=2),
+            json.dumps(report.to_dict(), ensure_ascii=False, indent=2),
             f"{stem}.json",
             "application/json",
             icon=":material/download:",
@@ -71,7 +77,7 @@ def offer_downloads(report: SearchReport) -> None:
         )
         st.download_button(
             "Results as CSV",
-            csv_text(rows),
+            csv_text(answer_rows(report)),
             f"{stem}.csv",
             "text/csv",
             icon=":material/download:",
@@ -80,3 +86,16 @@ def offer_downloads(report: SearchReport) -> None:
     st.caption(
         plain(f"Set {report.set}, encoder {report.encoder}, {report.elapsed_ms / 1000:.1f} s.")
     )
+
+
+def answer_rows(report: SearchReport) -> list[dict[str, object]]:
+    """Return the matches as table rows, each with the query, the set and the encoder."""
+    about = {"photo": report.photo, "set": report.set, "encoder": report.encoder}
+    rows = []
+    for match in report.matches:
+        row = {
+            "reference_photo" if name == "photo" else name: value
+            for name, value in match.to_dict().items()
+        }
+        rows.append(about | row)
+    return rows

@@ -44,9 +44,9 @@ def show_facts(
     _mount(key=key, data=data)
 
 
-def show_words(title: str, words: str, *, key: str) -> None:
-    """Show a heading and a sentence."""
-    _mount(key=key, data={"title": title, "summary": words})
+def show_words(title: str, words: str, notes: Sequence[str] = (), *, key: str) -> None:
+    """Show a heading, some sentences and what else is to be noted."""
+    _mount(key=key, data={"title": title, "summary": words, "notes": list(notes)})
 
 
 def show_advice(check: PhotoCheck, *, key: str, title: str = "Photo check") -> None:

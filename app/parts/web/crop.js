@@ -206,7 +206,7 @@ class Crop {
     const [w, h] = sideways ? [this.data.height, this.data.width] : [this.data.width, this.data.height];
     const style = getComputedStyle(this.bed);
     const room = this.bed.clientWidth - parseFloat(style.paddingLeft) - parseFloat(style.paddingRight);
-    const tall = clamp(window.innerHeight * 0.5, 200, 460);
+    const tall = clamp(window.innerHeight * 0.38, 190, 400);
     const scale = Math.min(room / w, tall / h);
     if (!(scale > 0)) return;
     [this.width, this.height] = [w * scale, h * scale];

@@ -106,7 +106,8 @@ class Viewer {
   pane(data, number) {
     const stage = el("div", { class: "stage" });
     const cross = el("div", { class: "cross" });
-    const glass = el("div", { class: "glass", "aria-label": data.alt, role: data.url ? "application" : "img" }, stage, cross);
+    const tag = el("div", { class: "tag", "aria-hidden": "true" }, badge(data.standing, data.short));
+    const glass = el("div", { class: "glass", "aria-label": data.alt, role: data.url ? "application" : "img" }, stage, cross, tag);
     const pane = { data, glass, stage, cross, offset: ONE, turn: data.turn ?? 0, img: null, reference: number > 0, touches: new Map() };
     if (data.url) {
       pane.img = el("img", { alt: "", src: data.url, draggable: "false", decoding: "async" });

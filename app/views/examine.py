@@ -10,7 +10,7 @@ from loupebook.errors import CropInvalid, PhotoError
 from parts.crop import outline_found, region_of, show_crop
 from parts.current_set import faults_shown, open_set, overview_of, say_empty_set, say_no_set
 from parts.intake import Handed, decoded, offer_photo
-from parts.results import offer_downloads, picked, say_reading, show_matches
+from parts.results import offer_downloads, picked, say_limits, say_reading, show_matches
 from parts.searching import choose_filters, clear_filters, search_kept
 from parts.sheet import show_advice
 from parts.viewer import show_comparison
@@ -60,7 +60,7 @@ def desk(photo: Handed) -> None:
         pixels = decoded(photo).pixels
         height, width = pixels.shape[:2]
         region = region_of(photo.sha256)
-        aside, main = st.columns([3, 7], gap="medium")
+        aside, main = st.container(key="desk").columns([1, 3], gap="medium")
         with aside:
             crop, advice = st.container(), st.container()
             with st.expander("Limit the search", icon=":material/filter_alt:"):
@@ -99,7 +99,7 @@ def show_answer(library: Library, report: SearchReport) -> None:
         show_comparison(library, report, chosen)
         show_matches(library, report, chosen)
         offer_downloads(report)
-    st.markdown(NOT_SAID)
+    say_limits(report)
 
 
 examine()

@@ -1,0 +1,131 @@
+"""The page Add specimens: photos, what lies near, the record, saving."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from app_driver import opened, shown, told, words
+from streamlit.testing.v1 import AppTest
+
+from conftest import as_bytes, draw_print
+from loupebook.library import Element, Library, Lighting, Standing, View
+
+
+@pytest.fixture
+def library(tmp_path: Path, photo_folder: Path, monkeypatch: pytest.MonkeyPatch) -> Library:
+    made = Library.create(tmp_path / "set", name="prints")
+    assert made.add_manifest(photo_folder / "manifest.csv", by="a curator").ok
+    told(monkeypatch, tmp_path / "set")
+    return made
+
+
+def with_photos(*photos: tuple[str, bytes]) -> AppTest:
+    at = opened("add")
+    for name, data in photos:
+        at.file_uploader[0].upload(name, data, "image/png")
+    at.run()
+    assert not at.exception
+    return at
+
+
+def fill(at: AppTest, *, person: str = "E. Example") -> AppTest:
+    fields = {field.label: field for field in at.text_input}
+    fields["Name of the specimen *"].set_value("S-77")
+    fields["Your name *"].set_value(person)
+    fields["Confirmed by"].set_value("F. Example")
+    next(radio for radio in at.radio if radio.label == "Element *").set_value(Element.CAP)
+    next(radio for radio in at.radio if radio.label == "Standing *").set_value(Standing.FAKE)
+    next(area for area in at.text_area if area.label == "Serial numbers").set_value(
+        "A 1 | left\nA 1"
+    )
+    return at.run()
+
+
+def save(at: AppTest) -> AppTest:
+    next(button for button in at.button if button.label.startswith("Save with")).click().run()
+    assert not at.exception
+    return at
+
+
+def test_without_a_set_the_page_says_how_to_get_one() -> None:
+    assert opened("add").header[0].value == "No set is open"
+
+
+def test_nothing_can_be_saved_without_a_photo_and_the_manifest_is_explained(
+    library: Library,
+) -> None:
+    at = opened("add")
+    assert next(button for button in at.button if button.label.startswith("Save")).disabled
+    assert "path,specimen,element,marque" in words(at)
+
+
+def test_each_photo_has_view_lighting_and_its_own_check(library: Library) -> None:
+    at = with_photos(("a.png", as_bytes(draw_print(40))), ("b.png", as_bytes(draw_print(41))))
+    assert sum(box.label == "View" for box in at.selectbox) == 2
+    assert sum(sheet["title"] == "Photo check" for sheet in shown(at, "sheet")) == 2
+    lighting = [box for box in at.selectbox if box.label == "Lighting"]
+    lighting[1].select(Lighting.UV_A).run()
+    assert any("UV-blocking glasses" in warning.value for warning in at.warning)
+
+
+def test_a_broken_file_is_left_out_with_its_name(library: Library) -> None:
+    at = with_photos(("broken.png", b"nothing"), ("a.png", as_bytes(draw_print(40))))
+    assert "broken\\.png" in at.error[0].value
+    assert any(button.label == "Save with 1 photo" for button in at.button)
+
+
+def test_the_nearest_references_show_during_entry(library: Library) -> None:
+    at = with_photos(("a.png", as_bytes(draw_print(40))))
+    near = next(grid for grid in shown(at, "plates") if grid["label"] == "Nearest known specimens")
+    assert near["cards"][0]["name"] == "S-0"
+    standing = next(radio for radio in at.radio if radio.label == "Standing *")
+    standing.set_value(Standing.GENUINE).run()
+    assert not any("You enter it as" in warning.value for warning in at.warning)
+    next(radio for radio in at.radio if radio.label == "Standing *").set_value(Standing.FAKE).run()
+    assert any("You enter it as **fake**" in warning.value for warning in at.warning)
+
+
+def test_a_file_that_stands_in_the_set_already_is_said(
+    library: Library, photo_folder: Path
+) -> None:
+    at = with_photos(("again.png", (photo_folder / "print1.png").read_bytes()))
+    assert any("This very file stands in the set already" in one.value for one in at.warning)
+
+
+def test_what_is_missing_is_listed_and_nothing_saved(library: Library) -> None:
+    at = save(with_photos(("a.png", as_bytes(draw_print(40)))))
+    said = at.error[0].value
+    for what in ("the name of the specimen", "its element", "its standing", "your name"):
+        assert what in said
+    assert library.overview().specimens == 6
+
+
+def test_a_complete_entry_is_saved_with_all_it_says_and_the_form_is_empty_again(
+    library: Library,
+) -> None:
+    at = with_photos(("a.png", as_bytes(draw_print(40))), ("b.png", as_bytes(draw_print(41))))
+    next(box for box in at.selectbox if box.label == "View").select(View.BACK)
+    save(fill(at))
+    record = library.specimen("S-77")
+    assert (record.element, record.standing) == (Element.CAP, Standing.FAKE)
+    assert [(serial.value, serial.place) for serial in record.serials] == [
+        ("A 1", "left"),
+        ("A 1", None),
+    ]
+    assert record.provenance.confirmed_by == "F. Example"
+    assert record.provenance.entered_by == "E. Example"
+    assert [photo.view for photo in library.photos("S-77")] == [View.BACK, View.FACE]
+    assert "2 photos added" in at.success[0].value
+    fields = {field.label: field.value for field in at.text_input}
+    assert fields["Name of the specimen *"] == ""
+    assert fields["Your name *"] == "E. Example"
+
+
+def test_a_conflict_is_said_and_the_entry_stays(library: Library) -> None:
+    at = fill(with_photos(("a.png", as_bytes(draw_print(40)))))
+    next(one for one in at.text_input if one.label == "Name of the specimen *").set_value("S-1")
+    save(at.run())
+    assert "1 photo left out" in at.error[0].value
+    assert {field.label: field.value for field in at.text_input}["Name of the specimen *"] == "S-1"
+    assert library.specimen("S-1").element is Element.BAND

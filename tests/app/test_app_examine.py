@@ -1,0 +1,210 @@
+"""The page Examine, state by state, driven without a browser."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+import numpy as np
+import pytest
+from app_driver import ToldLibrary, opened, shown, told, words
+from PIL import Image
+from streamlit.testing.v1 import AppTest
+
+from conftest import as_bytes, draw_print
+from loupebook.library import Box, Library
+
+
+@pytest.fixture
+def filled(tmp_path: Path, photo_folder: Path) -> Path:
+    folder = tmp_path / "set"
+    with Library.create(folder, name="Prints <b>*one*</b>", notice="rendered, invented") as made:
+        assert made.add_manifest(photo_folder / "manifest.csv", by="a curator").ok
+    return folder
+
+
+def hand_in(at: AppTest, data: bytes, name: str = "suspect.png") -> AppTest:
+    at.file_uploader[0].upload(name, data, "image/png").run()
+    assert not at.exception
+    return at
+
+
+def test_without_a_set_the_page_says_how_to_get_one() -> None:
+    at = opened()
+    assert at.header[0].value == "No set is open"
+    assert "loupebook demo" in words(at)
+    assert not at.file_uploader
+
+
+def test_a_set_named_but_missing_is_said_with_its_path(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("LOUPEBOOK_SET", str(tmp_path / "gone"))
+    at = opened()
+    assert "There is no set at" in at.error[0].value
+
+
+def test_an_empty_set_leads_to_adding(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    Library.create(tmp_path / "set", name="empty").close()
+    told(monkeypatch, tmp_path / "set")
+    at = opened()
+    assert at.header[0].value == "This set is empty"
+    assert [link.label for link in at.get("page_link")] == ["Add the first specimen"]
+
+
+def test_the_start_shows_set_notice_and_caution(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled)
+    at = opened()
+    head = shown(at, "masthead")[0]
+    assert head["set"] == "Prints <b>*one*</b>"
+    assert head["notice"] == "rendered, invented"
+    assert "never says that an item is genuine" in head["caution"]
+    assert "What this does not say" in words(at)
+
+
+def test_a_photo_lies_beside_nearest_genuine_and_nearest_fake(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled)
+    at = hand_in(opened(), as_bytes(draw_print(1)))
+    panes = shown(at, "viewer")[0]["panes"]
+    assert [pane["heading"] for pane in panes] == ["Your photo", "Nearest genuine", "Nearest fake"]
+    assert [pane["standing"] for pane in panes] == ["query", "genuine", "fake"]
+    assert all(pane["url"] for pane in panes)
+    captions = " ".join(panes[1]["facts"])
+    for part in ("Marque 0", "diffuse light", "scale not recorded", "told@000000000000"):
+        assert part in captions
+
+
+def test_cards_say_standing_by_word_and_carry_all_facts(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled)
+    at = hand_in(opened(), as_bytes(draw_print(1)))
+    cards = shown(at, "plates")[0]["cards"]
+    assert [card["name"] for card in cards] == [f"S-{number}" for number in range(6)]
+    assert [card["word"] for card in cards] == ["Genuine", "Genuine", "Fake"] * 2
+    assert cards[0]["figure"] == "Similarity 0.900"
+    assert cards[0]["facts"] == ["Marque 0, Edition 0", "band, face, diffuse light"]
+
+
+@pytest.mark.parametrize(
+    ("close", "title"),
+    [
+        (True, "There is something close in this library"),
+        (False, "Nothing close in this library"),
+        (None, "Whether anything is close cannot be told"),
+    ],
+)
+def test_close_not_close_and_unknown_have_their_own_words(
+    filled: Path, monkeypatch: pytest.MonkeyPatch, close: bool | None, title: str
+) -> None:
+    told(monkeypatch, filled, close=close)
+    at = hand_in(opened(), as_bytes(draw_print(1)))
+    sheets = {sheet["title"]: sheet for sheet in shown(at, "sheet")}
+    assert sheets[title]["notes"] == ["Missing: 4 more fake bands"]
+    assert sheets["What this does not say"]["summary"] == "The limits, told by the test."
+    assert shown(at, "viewer")
+
+
+def test_a_poor_photo_is_searched_all_the_same_with_advice(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled)
+    flat = Image.fromarray(np.full((60, 90, 3), 128, np.uint8))
+    at = hand_in(opened(), as_bytes(flat))
+    check = next(sheet for sheet in shown(at, "sheet") if sheet["title"] == "Photo check")
+    assert "searched all the same" in check["summary"]
+    assert all(item["advice"] for item in check["items"] if item["severity"] == "fail")
+    assert shown(at, "viewer")
+
+
+@pytest.mark.parametrize("data", [b"", b"not a picture", b"\xff\xd8\xff\xe0" + b"\0" * 40])
+def test_an_undecodable_file_is_said_and_nothing_searched(
+    filled: Path, monkeypatch: pytest.MonkeyPatch, data: bytes
+) -> None:
+    told(monkeypatch, filled)
+    at = hand_in(opened(), data, "broken.jpg")
+    assert at.error
+    assert "Nothing was searched" in words(at)
+    assert not shown(at, "viewer")
+    assert ToldLibrary.asked == []
+
+
+def test_filters_that_leave_nothing_can_be_cleared(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled)
+    at = hand_in(opened(), as_bytes(draw_print(1)))
+    at.selectbox(key="filter-marque").select("Marque 1")
+    at.selectbox(key="filter-standing").select("fake").run()
+    assert [card["name"] for card in shown(at, "plates")[0]["cards"]] == ["S-5"]
+    genuine = shown(at, "viewer")[0]["panes"][1]
+    assert "url" not in genuine
+    assert "No genuine reference" in genuine["missing"]
+
+    with Library.open(filled) as library:
+        library.withdraw("S-5", by="a curator", reason="tested")
+    at.run()
+    assert "No reference passes the filters" in at.warning[0].value
+    next(button for button in at.button if button.label == "Clear all filters").click().run()
+    assert len(shown(at, "plates")[0]["cards"]) == 5
+
+
+def test_uv_a_brings_the_caution_for_eyes_and_skin(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled)
+    at = hand_in(opened(), as_bytes(draw_print(1)))
+    assert "UV-A" not in " ".join(warning.value for warning in at.warning)
+    at.selectbox(key="filter-lighting").select("uv-a").run()
+    assert "wear UV-blocking glasses" in " ".join(warning.value for warning in at.warning)
+
+
+def test_a_rerun_does_not_search_again(filled: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    told(monkeypatch, filled)
+    at = hand_in(opened(), as_bytes(draw_print(1)))
+    assert len(ToldLibrary.asked) == 1
+    at.run()
+    assert len(ToldLibrary.asked) == 1
+
+
+def test_a_drawn_crop_reaches_the_search_in_pixels_of_the_turned_photo() -> None:
+    from parts.crop import Region
+
+    sent = {"corners": [[0, 0.5], [0.5, 0.5], [0.5, 1], [0, 1]], "turns": 1, "mode": "box"}
+    region = Region.of(sent)
+    assert region.arguments(400, 200) == {"quarter_turns": 1, "box": Box(0, 200, 100, 400)}
+    slanted = Region.of(sent | {"mode": "corners"})
+    assert slanted.arguments(400, 200)["corners"] == [(0, 200), (100, 200), (100, 400), (0, 400)]
+    assert Region().arguments(400, 200) == {"quarter_turns": 0}
+
+
+def test_results_can_be_taken_away_as_json_and_csv(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled)
+    at = hand_in(opened(), as_bytes(draw_print(1)), "=2+3.png")
+    labels = [button.label for button in at.get("download_button")]
+    assert labels == ["Results as JSON", "Results as CSV"]
+    _, report = at.session_state["answer"]
+
+    from parts.pictures import csv_text
+    from parts.results import answer_rows
+
+    rows = list(csv.DictReader(io.StringIO(csv_text(answer_rows(report)))))
+    assert [row["specimen"] for row in rows] == [f"S-{number}" for number in range(6)]
+    assert rows[1]["reference_photo"] == "print1.png"
+    # A spreadsheet must not run the name of a file as a formula.
+    assert rows[0]["photo"] == "'=2+3.png"
+
+
+def test_what_was_entered_is_never_markup() -> None:
+    from parts.words import plain
+
+    shown_text = plain("<img src=x> [a](http://b) **c** :smile: $d$")
+    for mark in "<>[]()*:$":
+        assert f"\\{mark}" in shown_text

@@ -1,0 +1,149 @@
+"""The page Library: browse, filter, page through, open, withdraw, reinstate, confirm."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from app_driver import opened, shown, told, words
+from streamlit.testing.v1 import AppTest
+
+from conftest import as_bytes, draw_print
+from loupebook.library import (
+    Element,
+    IncomingPhoto,
+    IntakeState,
+    Library,
+    Lighting,
+    Provenance,
+    Serial,
+    SpecimenRecord,
+    Standing,
+)
+
+
+def add(library: Library, number: int, **fields: object) -> None:
+    record = SpecimenRecord(
+        f"S-{number:02d}",
+        Element.SEAL if number % 2 else Element.BAND,
+        Standing.FAKE if number % 3 == 0 else Standing.GENUINE,
+        **fields,
+    )
+    photo = IncomingPhoto(as_bytes(draw_print(number, 64)), f"{number}.png")
+    assert library.add_specimen(record, [photo], by="a curator").ok
+
+
+@pytest.fixture
+def library(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Library:
+    made = Library.create(tmp_path / "set", name="prints")
+    for number in range(1, 31):
+        add(made, number, marque=f"Marque {number % 4}")
+    told(monkeypatch, tmp_path / "set")
+    return made
+
+
+def names(at: AppTest) -> list[str]:
+    return [card["name"] for card in shown(at, "plates")[0]["cards"]]
+
+
+def test_without_a_set_the_page_says_how_to_get_one() -> None:
+    assert opened("library").header[0].value == "No set is open"
+
+
+def test_the_list_is_paged_and_never_loads_everything(library: Library) -> None:
+    at = opened("library")
+    assert names(at) == [f"S-{number:02d}" for number in range(1, 25)]
+    assert "30 specimens, showing 1 to 24" in words(at)
+    at.get("pagination")[0].set_value(2).run()
+    assert names(at) == [f"S-{number:02d}" for number in range(25, 31)]
+
+
+def test_filters_and_text_narrow_the_list_and_go_back_to_the_first_page(library: Library) -> None:
+    at = opened("library")
+    at.get("pagination")[0].set_value(2).run()
+    at.selectbox(key="library-standing").select(Standing.FAKE).run()
+    assert names(at) == [f"S-{number:02d}" for number in range(3, 31, 3)]
+    at.selectbox(key="library-element").select(Element.SEAL).run()
+    assert names(at) == ["S-03", "S-09", "S-15", "S-21", "S-27"]
+    at.text_input(key="library-text").set_value("s-2").run()
+    assert names(at) == ["S-21", "S-27"]
+
+
+def test_the_lighting_filter_cautions_about_uv_a_and_can_leave_nothing(library: Library) -> None:
+    at = opened("library")
+    at.selectbox(key="library-lighting").select(Lighting.UV_A).run()
+    said = [warning.value for warning in at.warning]
+    assert any("UV-blocking glasses" in one for one in said)
+    assert any("No specimen passes" in one for one in said)
+    next(button for button in at.button if button.label == "Clear all filters").click().run()
+    assert len(names(at)) == 24
+
+
+def open_specimen(name: str) -> AppTest:
+    at = opened("library")
+    at.query_params["specimen"] = name
+    at.run()
+    assert not at.exception
+    return at
+
+
+def test_a_specimen_shows_photo_provenance_and_serials_as_plain_text(library: Library) -> None:
+    add(
+        library,
+        90,
+        edition="Second",
+        marque="Marque 1",
+        provenance=Provenance(source="<b>auction</b>", confirmed_by="B. Example", basis="letter"),
+        serials=(Serial("A 104882", "left"), Serial("104882", "crest")),
+    )
+    at = open_specimen("S-90")
+    record = next(sheet for sheet in shown(at, "sheet") if sheet["title"] == "S-90")
+    facts = dict(record["rows"])
+    assert record["standing"] == ["fake", "Fake"]
+    assert facts["Source"] == "<b>auction</b>"
+    assert facts["Serial numbers"] == "A 104882 (left)\n104882 (crest)"
+    assert facts["Print origin"] == "not recorded"
+    assert shown(at, "viewer")[0]["panes"][0]["url"]
+
+
+def test_withdrawing_needs_a_person_and_a_reason(library: Library) -> None:
+    at = open_specimen("S-02")
+    submit = next(button for button in at.button if button.label == "Withdraw")
+    submit.click().run()
+    assert "Give your name and the reason" in at.error[0].value
+    assert library.specimen("S-02").state is IntakeState.CONFIRMED
+
+
+def test_withdraw_and_reinstate_by_a_named_person(library: Library) -> None:
+    at = open_specimen("S-02")
+    person, reason = (
+        next(field for field in at.text_input if field.label == label)
+        for label in ("Your name", "Reason")
+    )
+    person.set_value("C. Example")
+    reason.set_value("mislabelled *box*")
+    next(button for button in at.button if button.label == "Withdraw").click().run()
+    assert library.specimen("S-02").withdrawn_reason == "mislabelled *box*"
+    assert "Withdrawn, not searched" in at.warning[0].value
+    assert [event.actor for event in library.history("S-02")][-1] == "C. Example"
+
+    # The name is remembered; only the button is left to press.
+    next(button for button in at.button if button.label == "Reinstate").click().run()
+    assert library.specimen("S-02").state is IntakeState.CONFIRMED
+
+
+def test_a_proposed_specimen_is_confirmed_by_a_second_person(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = Library.create(tmp_path / "two", name="two", two_person=True)
+    add(made, 1, state=IntakeState.PROPOSED)
+    told(monkeypatch, tmp_path / "two")
+    at = open_specimen("S-01")
+    for label, value in (("Your name", "D. Example"), ("On what grounds", "letter")):
+        next(field for field in at.text_input if field.label == label).set_value(value)
+    next(button for button in at.button if button.label == "Confirm").click().run()
+    assert made.specimen("S-01").state is IntakeState.CONFIRMED
+
+
+def test_an_unknown_name_in_the_address_is_said(library: Library) -> None:
+    assert "no specimen of that name" in open_specimen("S-99").warning[0].value
