@@ -7,6 +7,7 @@ item's own top left.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -137,7 +138,7 @@ class SearchReport:
             "encoder": self.encoder,
             "elapsed_ms": round(self.elapsed_ms, 1),
             "timings_ms": {name: round(value, 1) for name, value in self.timings_ms.items()},
-            "photo_check": self.photo_check.to_dict(),
+            "photo_check": json.loads(self.photo_check.to_json()),
             "matches": [match.to_dict() for match in self.matches],
             "nearest_genuine": self.nearest_genuine.to_dict() if self.nearest_genuine else None,
             "nearest_fake": self.nearest_fake.to_dict() if self.nearest_fake else None,
