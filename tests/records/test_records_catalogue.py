@@ -18,7 +18,7 @@ from loupebook.errors import (
     SetExists,
     SetNotFound,
 )
-from loupebook.records import catalogue as catalogue_module
+from loupebook.records import creation
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import (
     Camera,
@@ -111,7 +111,7 @@ def test_a_making_that_fails_leaves_no_set(tmp_path: Path, monkeypatch: pytest.M
         raise OSError(5, "Input/output error")
 
     with monkeypatch.context() as patch:
-        patch.setattr(catalogue_module, "_publish", crash)
+        patch.setattr(creation, "_publish", crash)
         with pytest.raises(SetError, match="Input/output"):
             Catalogue.create(tmp_path / "set", name="S")
     with pytest.raises(SetNotFound):

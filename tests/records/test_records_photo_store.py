@@ -76,11 +76,12 @@ def test_a_failed_write_leaves_no_file(store: PhotoStore, monkeypatch: pytest.Mo
     assert list(store.files()) == []
 
 
-def test_temporary_files_are_told_from_others(store: PhotoStore) -> None:
+def test_only_temporary_files_of_ours_are_removed(store: PhotoStore) -> None:
     store.put(b"photo")
     target = store.path(digest(b"photo"))
     left = target.with_name(f".{target.name}.0123456789abcdef.part")
     left.write_bytes(b"pho")
-    assert store.is_temporary(left)
-    assert not store.is_temporary(target)
-    assert not store.is_temporary(store.folder / left.name)
+    misplaced = store.folder / left.name
+    misplaced.write_bytes(b"pho")
+    assert store.remove_temporary() == [left]
+    assert list(store.files()) == sorted([misplaced, target])

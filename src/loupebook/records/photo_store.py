@@ -127,8 +127,28 @@ class PhotoStore:
             if path.is_symlink() or not path.is_dir():
                 yield path
 
-    def is_temporary(self, path: Path) -> bool:
-        """Return whether a path is a temporary file that a writer of ours left."""
+    def remove_temporary(self) -> list[Path]:
+        """Remove temporary files; call only while nobody else can be writing one.
+
+        Returns
+        -------
+        list of Path
+            What was removed.
+
+        Raises
+        ------
+        SetError
+            One of them cannot be removed.
+        """
+        abandoned = [path for path in self.files() if self._is_temporary(path)]
+        for path in abandoned:
+            try:
+                path.unlink(missing_ok=True)
+            except OSError as exc:
+                raise SetError(f"{path}: cannot be removed: {exc.strerror}") from exc
+        return abandoned
+
+    def _is_temporary(self, path: Path) -> bool:
         return bool(_TEMPORARY.fullmatch(path.name)) and path.parent.parent == self.folder
 
     def _state_of(self, target: Path, sha256: str) -> Stored:

@@ -7,26 +7,23 @@ queries, because entities would be several times slower for tens of thousands of
 from __future__ import annotations
 
 import json
-import unicodedata
 from collections import defaultdict
 from collections.abc import Iterable
-from typing import Any, NamedTuple, TypedDict
+from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, Select, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Select, func, select
 
 from loupebook.errors import RecordNotFound, SetDamaged
+from loupebook.records.filters import SpecimenFilter, filter_conditions, normal_name
 from loupebook.records.model import (
     EditionRecord,
-    Element,
     EventRecord,
     IntakeState,
-    Lighting,
     PhotoFacts,
     PhotoRecord,
     Serial,
     SetInfo,
     SpecimenRecord,
-    Standing,
 )
 from loupebook.records.rows import (
     ELEMENTS,
@@ -47,25 +44,7 @@ from loupebook.records.tables import (
     SetInfoRow,
     SpecimenRow,
 )
-from loupebook.records.text import read_choice, shown
-
-
-class SpecimenFilter(TypedDict, total=False):
-    """What specimens to list; a key that is absent or None does not restrict.
-
-    ``lighting`` asks for at least one photo lit so. ``text`` is looked for, whatever its
-    case, in the name, marque, edition, origin, source, notes and serials.
-    """
-
-    element: Element | str | None
-    standing: Standing | str | None
-    state: IntakeState | str | None
-    marque: str | None
-    edition: str | None
-    origin: str | None
-    lighting: Lighting | str | None
-    text: str | None
-
+from loupebook.records.text import shown
 
 _SPECIMEN_COLUMNS = (
     SpecimenRow.name,
@@ -107,7 +86,9 @@ def list_specimens(
     connection: Connection, wanted: SpecimenFilter, *, offset: int = 0, limit: int | None = None
 ) -> list[SpecimenRecord]:
     """Return specimens in the order of their names, with their serials."""
-    query = _named(select(*_SPECIMEN_COLUMNS).select_from(SpecimenRow)).where(*_conditions(wanted))
+    query = _named(select(*_SPECIMEN_COLUMNS).select_from(SpecimenRow)).where(
+        *filter_conditions(wanted)
+    )
     query = query.order_by(SpecimenRow.name).offset(offset).limit(limit)
     rows = connection.execute(query).all()
     serials = _serials(connection, [row.id for row in rows])
@@ -116,7 +97,7 @@ def list_specimens(
 
 def count_specimens(connection: Connection, wanted: SpecimenFilter) -> int:
     """Return how many specimens a filter leaves."""
-    query = _named(select(func.count()).select_from(SpecimenRow)).where(*_conditions(wanted))
+    query = _named(select(func.count()).select_from(SpecimenRow)).where(*filter_conditions(wanted))
     return int(connection.execute(query).scalar_one())
 
 
@@ -280,60 +261,11 @@ def list_events(connection: Connection, specimen: str | None) -> list[EventRecor
     return [EventRecord(*row) for row in connection.execute(query)]
 
 
-def normal_name(name: str) -> str:
-    """Return a name as it would be stored, for looking it up."""
-    return unicodedata.normalize("NFC", name).strip()
-
-
 def _named(query: Select[*tuple[Any, ...]]) -> Select[*tuple[Any, ...]]:
     return (
         query.outerjoin(MarqueRow, SpecimenRow.marque_id == MarqueRow.id)
         .outerjoin(EditionRow, SpecimenRow.edition_id == EditionRow.id)
         .outerjoin(PrintOriginRow, SpecimenRow.origin_id == PrintOriginRow.id)
-    )
-
-
-def _conditions(wanted: SpecimenFilter) -> list[ColumnElement[bool]]:
-    conditions: list[ColumnElement[bool]] = []
-    if (element := wanted.get("element")) is not None:
-        conditions.append(SpecimenRow.element == read_choice(Element, element, "element").value)
-    if (standing := wanted.get("standing")) is not None:
-        chosen = read_choice(Standing, standing, "standing")
-        conditions.append(SpecimenRow.standing == chosen.value)
-    if (state := wanted.get("state")) is not None:
-        conditions.append(SpecimenRow.state == read_choice(IntakeState, state, "state").value)
-    if (marque := wanted.get("marque")) is not None:
-        conditions.append(MarqueRow.name == normal_name(marque))
-    if (edition := wanted.get("edition")) is not None:
-        conditions.append(EditionRow.name == normal_name(edition))
-    if (origin := wanted.get("origin")) is not None:
-        conditions.append(PrintOriginRow.name == normal_name(origin))
-    if (lighting := wanted.get("lighting")) is not None:
-        lit = read_choice(Lighting, lighting, "lighting").value
-        conditions.append(
-            SpecimenRow.id.in_(select(PhotoRow.specimen_id).where(PhotoRow.lighting == lit))
-        )
-    if text := normal_name(wanted.get("text") or ""):
-        conditions.append(_mentions(text.casefold()))
-    return conditions
-
-
-def _mentions(needle: str) -> ColumnElement[bool]:
-    # instr() on our own casefold(): LIKE folds ASCII only and would read % and _.
-    searched = (
-        SpecimenRow.name,
-        MarqueRow.name,
-        EditionRow.name,
-        PrintOriginRow.name,
-        SpecimenRow.source,
-        SpecimenRow.notes,
-    )
-    with_serial = select(SerialRow.specimen_id).where(
-        func.instr(func.casefold(SerialRow.value), needle) > 0
-    )
-    return or_(
-        *(func.instr(func.casefold(column), needle) > 0 for column in searched),
-        SpecimenRow.id.in_(with_serial),
     )
 
 
