@@ -148,7 +148,7 @@ def test_a_crop_narrows_the_query(library: Library) -> None:
     corners = [(500.0, 300.0), (819.0, 300.0), (819.0, 619.0), (500.0, 619.0)]
     report = library.search(as_bytes(wide), corners=corners)
     assert report.matches[0].specimen == "S-1"
-    assert report.matches[0].similarity > 0.99
+    assert report.matches[0].similarity > 0.98
     with pytest.raises(CropInvalid):
         library.search(as_bytes(wide), corners=[(0.0, 0.0)] * 4)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
+from functools import cache
 from pathlib import Path
 from threading import RLock
 from types import TracebackType
@@ -381,7 +382,7 @@ class Library:
         """
         with self._lock:
             if self._encoder is None:
-                self._encoder = load_encoder(self._encoder_name)
+                self._encoder = _shared_encoder(self._encoder_name)
             return self._encoder
 
     def arms(self) -> list[SearchArm]:
@@ -578,6 +579,12 @@ class Library:
         """Check catalogue, photos and derived files; nothing is changed."""
         with self._lock:
             return check_set(self._catalogue, self.arms(), progress)
+
+
+@cache
+def _shared_encoder(name: str | None) -> Encoder:
+    """Load an encoder once a process: sets that use the same one share it."""
+    return load_encoder(name)
 
 
 class _Clock:

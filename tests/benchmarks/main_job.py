@@ -1,0 +1,218 @@
+"""Benchmarks of add and search on registry pictures."""
+
+from __future__ import annotations
+
+import io
+import json
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from statistics import median
+
+import numpy as np
+from PIL import Image
+from registry_pictures import distinct_openmoji, vendor_emoji
+
+from loupebook.encoders import load_encoder
+from loupebook.library import Library, SpecimenRecord, check_photo, decode_photo
+from loupebook.records.model import Element, Standing
+
+Row = dict[str, object]
+
+
+def _specimen(name: str) -> SpecimenRecord:
+    return SpecimenRecord(name=name, element=Element.SEAL, standing=Standing.GENUINE)
+
+
+def _jpeg(picture: Image.Image, quality: int) -> bytes:
+    target = io.BytesIO()
+    picture.save(target, "JPEG", quality=quality)
+    return target.getvalue()
+
+
+def _openmoji_set(work: Path, count: int) -> tuple[Path, list[Path]]:
+    """Build (once) a set of distinct OpenMoji pictures of 400 px; return it and the files."""
+    folder, photos = work / f"openmoji-{count}", work / f"openmoji-{count}-photos"
+    if not photos.is_dir():
+        photos.mkdir(parents=True)
+        for name, picture in distinct_openmoji(count):
+            picture.save(photos / f"{name}.png")
+    files = sorted(photos.glob("*.png"))
+    if not folder.is_dir():
+        with Library.create(folder) as library:
+            report = library.add_files([photos], _specimen, by="benchmark")
+            assert report.ok, report.faults[:3]
+            library.sync()
+    return folder, files
+
+
+def _timed(work: Callable[[], object], repeats: int) -> float:
+    """Return the median time of `work` in ms."""
+    times = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        work()
+        times.append((time.perf_counter() - start) * 1000)
+    return median(times)
+
+
+def time_one_search(work: Path) -> list[Row]:
+    """One search on 1,200 photos with a 12-megapixel JPEG, part by part (median of 15)."""
+    folder, files = _openmoji_set(work, 1200)
+    small = Image.open(files[5]).resize((3000, 3000))
+    frame = Image.new("RGB", (4000, 3000), (128, 128, 128))
+    frame.paste(small, (500, 0))
+    data = _jpeg(frame, 90)
+    rows: list[Row] = []
+    with Library.open(folder) as library:
+        encoder = library.encoder()
+        library.search(data)
+        reports = [library.search(data) for _ in range(15)]
+        for part in reports[0].timings_ms:
+            times = [report.timings_ms[part] for report in reports]
+            rows.append({"part": part, "ms": median(times)})
+        rows.append({"part": "whole search", "ms": median(r.elapsed_ms for r in reports)})
+        pixels = decode_photo(data).pixels
+        rows.append(
+            {"part": "of it: embed one view", "ms": _timed(lambda: encoder.embed([pixels]), 15)}
+        )
+        shown = [match.photo_id for match in reports[0].matches]
+
+        def render() -> None:
+            json.dumps(reports[0].to_dict())
+            for photo in shown:
+                library.thumbnail(photo)
+
+        rows.append({"part": "render (JSON, 10 thumbnails)", "ms": _timed(render, 15)})
+        rows.append({"part": "photo check alone", "ms": _timed(lambda: check_photo(pixels), 15)})
+    return rows
+
+
+def encoder_throughput(work: Path) -> list[Row]:
+    """Photos a second through `embed` beside the bare network on the same tensors."""
+    del work
+    encoder = load_encoder()
+    pictures = [np.asarray(picture) for _, picture in distinct_openmoji(64)]
+    tensors = [encoder.preprocess.batch(pictures[start : start + 16]) for start in (0, 16, 32, 48)]
+
+    def bare() -> None:
+        for batch in tensors:
+            encoder.embed_batch(batch)
+
+    bare()
+    bare_ms, embed_ms = _timed(bare, 7), _timed(lambda: encoder.embed(pictures), 7)
+    single = _timed(lambda: encoder.embed(pictures[:1]), 15)
+    return [
+        {"what": "bare network, photos/s", "value": 64_000 / bare_ms},
+        {"what": "embed, photos/s", "value": 64_000 / embed_ms},
+        {"what": "embed / bare (target >= 0.8)", "value": bare_ms / embed_ms},
+        {"what": "one photo, ms", "value": single},
+    ]
+
+
+_OPENING = """
+import resource, sys, time
+from pathlib import Path
+from loupebook.encoders import load_encoder
+from loupebook.library import Library
+import numpy as np
+load_encoder().embed([np.zeros((64, 64, 3), np.uint8)])
+start = time.perf_counter()
+library = Library.open(Path(sys.argv[1]))
+library._encoder = load_encoder()
+loaded = time.perf_counter()
+answer = library.search(Path(sys.argv[2]))
+done = time.perf_counter()
+again = library.search(Path(sys.argv[2]))
+assert answer.matches[0].similarity > 0.99
+peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+print(loaded - start, done - loaded, again.elapsed_ms / 1000, peak)
+"""
+
+
+def open_ten_thousand(work: Path) -> list[Row]:
+    """Open a set of 10,000 photos in a fresh process; model load is left out of the time."""
+    folder, photos = work / "ten-thousand", work / "ten-thousand-photos"
+    if not folder.is_dir():
+        shutil.rmtree(photos, ignore_errors=True)
+        photos.mkdir(parents=True)
+        rng = np.random.default_rng(1)
+        for number in range(10_000):
+            coarse = rng.integers(0, 256, (8, 8, 3), dtype=np.uint8)
+            picture = Image.fromarray(coarse).resize((256, 256), Image.Resampling.BICUBIC)
+            picture.save(photos / f"{number:05d}.jpg", quality=85)
+        start = time.perf_counter()
+        with Library.create(folder) as library:
+            assert library.add_files([photos], _specimen, by="benchmark").ok
+            added = time.perf_counter()
+            library.sync()
+        synced = time.perf_counter()
+        (work / "ten-thousand.txt").write_text(f"{added - start} {synced - added}")
+    times = [float(word) for word in (work / "ten-thousand.txt").read_text().split()]
+    query = photos / "00042.jpg"
+    done = subprocess.run(
+        [sys.executable, "-c", _OPENING, str(folder), str(query)],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    loaded, first, later, peak = (float(word) for word in done.stdout.split())
+    return [
+        {"what": "add 10,000 photos, s", "value": times[0]},
+        {"what": "index them, s", "value": times[1]},
+        {"what": "open (fingerprint of a second encoder included), s", "value": loaded},
+        {"what": "first answer after that (target < 2), s", "value": first},
+        {"what": "later answer, s", "value": later},
+        {"what": "peak memory, MiB", "value": peak},
+    ]
+
+
+def registry_self_retrieval(work: Path) -> list[Row]:
+    """Each of 1,200 pictures re-saved at quality 60, halved and turned: itself at rank 1?"""
+    folder, files = _openmoji_set(work, 1200)
+    rows: list[Row] = []
+    with Library.open(folder) as library:
+        same = min(
+            library.search(file.read_bytes(), k=1).matches[0].detail["scores"]["embedding"]
+            for file in files[:100]
+        )
+        rows.append({"change": "none, smallest cosine with itself (100 photos)", "value": same})
+        for turn in (90, 180, 270):
+            right = 0
+            for file in files:
+                picture = Image.open(file)
+                halved = picture.resize((picture.width // 2, picture.height // 2))
+                query = _jpeg(halved.rotate(turn, expand=True), 60)
+                right += library.search(query, k=1).matches[0].specimen == file.stem
+            rows.append(
+                {"change": f"q60, 50 %, {turn} degrees: share at rank 1", "value": right / len(files)}
+            )
+    rows.append({"change": "pictures", "value": len(files)})
+    return rows
+
+
+def across_vendors(work: Path) -> list[Row]:
+    """800 code points: Noto Emoji pictures as references, Twemoji pictures as queries."""
+    google, twitter = vendor_emoji("google", work), vendor_emoji("twitter", work)
+    names = sorted(set(google) & set(twitter))
+    names = [names[round(i)] for i in np.linspace(0, len(names) - 1, 800)]
+    folder = work / "vendors"
+    shutil.rmtree(folder, ignore_errors=True)
+    photos = work / "vendors-photos"
+    photos.mkdir(parents=True, exist_ok=True)
+    for name in names:
+        google[name].save(photos / f"{name}.png")
+    with Library.create(folder) as library:
+        assert library.add_files([photos], _specimen, by="benchmark").ok
+        ranks = []
+        for name in names:
+            matches = library.search(np.asarray(twitter[name]), k=10).matches
+            found = [match.specimen for match in matches]
+            ranks.append(found.index(name) if name in found else 99)
+    return [
+        {"code points": len(names), "recall@1": float(np.mean(np.array(ranks) == 0)),
+         "recall@10": float(np.mean(np.array(ranks) < 10))}
+    ]  # fmt: skip

@@ -1,0 +1,44 @@
+"""Kill -9 at random moments, many times."""
+
+from __future__ import annotations
+
+import random
+import shutil
+import tempfile
+from pathlib import Path
+
+from crash_child import add_photos_to, kill_at_random, write_photos
+
+from loupebook.library import Library
+
+Row = dict[str, object]
+
+
+def kill_fifty_times(work: Path) -> list[Row]:
+    """25 kills during add and 25 during rebuild; after each, one rebuild must mend all."""
+    work.mkdir(parents=True, exist_ok=True)
+    rng = random.Random(1)
+    rows: list[Row] = []
+    for what in ("add", "rebuild"):
+        folder = Path(tempfile.mkdtemp(dir=work))
+        manifest = write_photos(folder / "photos", 120)
+        set_folder = folder / "set"
+        with Library.create(set_folder) as library:
+            if what == "rebuild":
+                add_photos_to(library, manifest)
+        cut_short = lost = unsound = 0
+        recorded: set[str] = set()
+        for _ in range(25):
+            cut_short += kill_at_random(set_folder, what, manifest, rng.uniform(0.02, 2.5))
+            with Library.open(set_folder) as library:
+                now = {photo.sha256 for photo in library.photos()}
+                lost += len(recorded - now)
+                recorded = now
+                library.rebuild()
+                unsound += not library.verify().ok
+        rows.append(
+            {"killed during": what, "kills": 25, "cut short": cut_short, "photos at the end":
+             len(recorded), "confirmed photos lost": lost, "unsound after one rebuild": unsound}
+        )  # fmt: skip
+        shutil.rmtree(folder)
+    return rows
