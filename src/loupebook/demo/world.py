@@ -151,9 +151,7 @@ def _distinct_names(count: int, rng: np.random.Generator) -> tuple[str, ...]:
     return tuple(names)
 
 
-def _editions(
-    seed: int, number: int, marque: str, island: str, style: HouseStyle
-) -> list[Edition]:
+def _editions(seed: int, number: int, marque: str, island: str, style: HouseStyle) -> list[Edition]:
     rng = np.random.default_rng([seed, 1, number])
     first = design_band(marque, island, style, rng)
     second, changes = redesign_band(first, rng)
@@ -163,7 +161,9 @@ def _editions(
     seal = design_seal(marque, island, number, style, rng)
     cap = design_cap(marque, rng, first.radius_mm)
 
-    def named(suffix: str, element: Element, when: str, plan: Plan, said: tuple[str, ...] = ()) -> Edition:
+    def named(
+        suffix: str, element: Element, when: str, plan: Plan, said: tuple[str, ...] = ()
+    ) -> Edition:
         name = f"{marque} {suffix}"
         return Edition(name, marque, element, when, replace(plan, edition=name), said)
 
@@ -178,24 +178,44 @@ def _editions(
 def _house_origin(seed: int, place: int, edition: Edition, run: int) -> PrintOrigin:
     rng = np.random.default_rng([seed, 2, place, run])
     return PrintOrigin(
-        name=f"{edition.name}, house run {run + 1}", edition=edition.name, standing=Standing.GENUINE,
-        skill="house", plan=edition.plan, changes=(), press=house_press(rng, edition.element),
-        numbering=Numbering.UNIQUE, seed=int(rng.integers(1 << 30)),
-    )  # fmt: skip
+        name=f"{edition.name}, house run {run + 1}",
+        edition=edition.name,
+        standing=Standing.GENUINE,
+        skill="house",
+        plan=edition.plan,
+        changes=(),
+        press=house_press(rng, edition.element),
+        numbering=Numbering.UNIQUE,
+        seed=int(rng.integers(1 << 30)),
+    )
 
 
 def _fake_origin(seed: int, place: int, edition: Edition, k: int) -> PrintOrigin:
     rng = np.random.default_rng([seed, 3, place, k])
     skill = SKILLS[k % len(SKILLS)]
     plan, changes = _copied(edition.plan, skill, rng)
+    press = forger_press(rng, edition.element, skill)
     numbering = Numbering.UNIQUE
-    if edition.element is Element.SEAL:
-        numbering = (Numbering.ONE_FOR_ALL, Numbering.DISAGREEING, Numbering.ONE_FOR_ALL, Numbering.UNIQUE)[k % 4]
+    if isinstance(plan, SealPlan):
+        if plan.uv_number:
+            press = replace(press, uv=max(press.uv, 0.6))
+        numbering = (
+            Numbering.ONE_FOR_ALL,
+            Numbering.DISAGREEING,
+            Numbering.ONE_FOR_ALL,
+            Numbering.UNIQUE,
+        )[k % 4]
     return PrintOrigin(
-        name=f"{edition.name}, copy {'ABCDEFGH'[k]}", edition=edition.name, standing=Standing.FAKE,
-        skill=skill, plan=plan, changes=changes, press=forger_press(rng, edition.element, skill),
-        numbering=numbering, seed=int(rng.integers(1 << 30)),
-    )  # fmt: skip
+        name=f"{edition.name}, copy {'ABCDEFGH'[k]}",
+        edition=edition.name,
+        standing=Standing.FAKE,
+        skill=skill,
+        plan=plan,
+        changes=changes,
+        press=press,
+        numbering=numbering,
+        seed=int(rng.integers(1 << 30)),
+    )
 
 
 def _copied(plan: Plan, skill: str, rng: np.random.Generator) -> tuple[Plan, tuple[str, ...]]:
@@ -276,19 +296,30 @@ def print_specimen(
     if specimen_seed < 0:
         raise WorldInvalid(f"the seed of a specimen cannot be negative ({specimen_seed})")
     metadata = {
-        "marque": edition.marque, "edition": edition.name, "origin": origin.name,
-        "standing": origin.standing.value, "specimen_seed": specimen_seed, "notice": NOTICE,
-    }  # fmt: skip
+        "marque": edition.marque,
+        "edition": edition.name,
+        "origin": origin.name,
+        "standing": origin.standing.value,
+        "specimen_seed": specimen_seed,
+        "notice": NOTICE,
+    }
     if isinstance(origin.plan, CapPlan):
         return _cap_surface(origin.plan, origin, specimen_seed, px_per_mm, metadata)
     return print_artwork(
-        specimen_artwork(origin, specimen_seed), origin.press, px_per_mm=px_per_mm,
-        origin_seed=origin.seed, specimen_seed=specimen_seed, metadata=metadata,
-    )  # fmt: skip
+        specimen_artwork(origin, specimen_seed),
+        origin.press,
+        px_per_mm=px_per_mm,
+        origin_seed=origin.seed,
+        specimen_seed=specimen_seed,
+        metadata=metadata,
+    )
 
 
 def _cap_surface(
-    plan: CapPlan, origin: PrintOrigin, specimen_seed: int, px_per_mm: float,
+    plan: CapPlan,
+    origin: PrintOrigin,
+    specimen_seed: int,
+    px_per_mm: float,
     metadata: dict[str, object],
 ) -> PrintedSurface:
     if not 2 <= px_per_mm <= 60:
@@ -298,12 +329,23 @@ def _cap_surface(
     zero = np.broadcast_to(np.float32(0), shape)
     one = np.broadcast_to(np.float32(1), shape)
     return PrintedSurface(
-        element=Element.CAP, geometry="dome", px_per_mm=px_per_mm, albedo=maps.albedo, coverage=one,
-        metal=zero, metal_tint=np.broadcast_to(np.float32(1), (*shape, 3)), roughness=maps.roughness,
-        relief_mm=maps.relief_mm, fluorescence=np.broadcast_to(np.float32(0.004), (*shape, 3)),
-        hologram=zero, grating_pitch_um=one, grating_angle=zero, radius_mm=plan.radius_mm,
-        shoulder_mm=plan.shoulder_mm, metadata=metadata,
-    )  # fmt: skip
+        element=Element.CAP,
+        geometry="dome",
+        px_per_mm=px_per_mm,
+        albedo=maps.albedo,
+        coverage=one,
+        metal=zero,
+        metal_tint=np.broadcast_to(np.float32(1), (*shape, 3)),
+        roughness=maps.roughness,
+        relief_mm=maps.relief_mm,
+        fluorescence=np.broadcast_to(np.float32(0.004), (*shape, 3)),
+        hologram=zero,
+        grating_pitch_um=one,
+        grating_angle=zero,
+        radius_mm=plan.radius_mm,
+        shoulder_mm=plan.shoulder_mm,
+        metadata=metadata,
+    )
 
 
 def origin_difference(
@@ -314,5 +356,8 @@ def origin_difference(
         raise WorldInvalid("a cap is rolled, not printed: it has no artwork to compare")
     draw = {BandPlan: _band_artwork, SealPlan: _seal_artwork}[type(edition.plan)]
     return difference_mask(
-        draw(edition.plan), draw(origin.plan), origin.press, px_per_mm=px_per_mm  # type: ignore[arg-type]
+        draw(edition.plan),
+        draw(origin.plan),
+        origin.press,
+        px_per_mm=px_per_mm,  # type: ignore[arg-type]
     )

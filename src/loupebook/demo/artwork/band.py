@@ -89,11 +89,17 @@ def draw_band(plan: BandPlan) -> Artwork:
         _imprint(plan, wing),
     ]
     return Artwork(
-        element=Element.BAND, width=plan.width, height=plan.height, outline=band_outline(plan),
-        paper=plan.palette.paper, plates=band_plates(plan), parts=tuple(p for p in parts if p.marks),
-        emboss_mm=plan.emboss_mm, radius_mm=plan.radius_mm,
+        element=Element.BAND,
+        width=plan.width,
+        height=plan.height,
+        outline=band_outline(plan),
+        paper=plan.palette.paper,
+        plates=band_plates(plan),
+        parts=tuple(p for p in parts if p.marks),
+        emboss_mm=plan.emboss_mm,
+        radius_mm=plan.radius_mm,
         facts={"marque": plan.marque, "edition": plan.edition, "palette": plan.palette.name},
-    )  # fmt: skip
+    )
 
 
 def band_outline(plan: BandPlan, grow: float = 0.0) -> skia.Path:
@@ -103,7 +109,9 @@ def band_outline(plan: BandPlan, grow: float = 0.0) -> skia.Path:
     ends = {
         "square": [(left, -1.0), (left, 1.0)],
         "swallow": [(left, -1.0), (left + notch, 0.0), (left, 1.0)],
-        "round": [(left + half * (1 - math.cos(a)), math.sin(a)) for a in np.linspace(-1.57, 1.57, 17)],
+        "round": [
+            (left + half * (1 - math.cos(a)), math.sin(a)) for a in np.linspace(-1.57, 1.57, 17)
+        ],
     }[plan.wing_end]
     side = [(x, cy + s * (half + grow)) for x, s in ends]
     other = [(plan.width - x, y) for x, y in side[::-1]]
@@ -116,9 +124,16 @@ def band_outline(plan: BandPlan, grow: float = 0.0) -> skia.Path:
         y = cy + s * half
         reach = 0.62 * (plan.height / 2 - half)
         flank = cx - plan.frame_width / 2
-        curve = smooth([(flank - 6.5, y), (flank - 2.5, y + s * 0.22 * reach),
-                        (flank + 0.10 * plan.frame_width, y + s * reach), (cx, y + s * reach),
-                        (cx, y - s * 2), (flank - 6.5, y - s * 0.5)])  # fmt: skip
+        curve = smooth(
+            [
+                (flank - 6.5, y),
+                (flank - 2.5, y + s * 0.22 * reach),
+                (flank + 0.10 * plan.frame_width, y + s * reach),
+                (cx, y + s * reach),
+                (cx, y - s * 2),
+                (flank - 6.5, y - s * 0.5),
+            ]
+        )
         shoulders += [polygon(curve), mirrored(polygon(curve), cx)]
     return united([strip, centre, *shoulders])
 
@@ -135,8 +150,12 @@ def _ground(plan: BandPlan, wing: Wing) -> Part:
     area = (wing.left, wing.top + 1.5, cx, wing.bottom - 1.5)
     light = sum(plan.palette.ground) > 1.2
     bleed = band_outline(plan, 0.6)
-    tabs = joined([skia.Path.Rect(skia.Rect(-2, -2, TAB_MM, 60)),
-                   skia.Path.Rect(skia.Rect(plan.width - TAB_MM, -2, plan.width + 2, 60))])  # fmt: skip
+    tabs = joined(
+        [
+            skia.Path.Rect(skia.Rect(-2, -2, TAB_MM, 60)),
+            skia.Path.Rect(skia.Rect(plan.width - TAB_MM, -2, plan.width + 2, 60)),
+        ]
+    )
     marks = [solid(bleed, "ground")]
     if plan.ground == "moire":
         lines = guilloche.moire_ground(*area, pitch=0.34, swing=0.42, period=4.4)
@@ -146,7 +165,9 @@ def _ground(plan: BandPlan, wing: Wing) -> Part:
         lines = guilloche.lattice(*area, pitch=1.15)
     elif plan.ground == "waves":
         rows = np.arange(area[1] + 0.8, area[3], 1.6)
-        lines = joined([guilloche.wave_border(area[0], area[2], y, 0.75, period=2.1, lines=5) for y in rows])
+        lines = joined(
+            [guilloche.wave_border(area[0], area[2], y, 0.75, period=2.1, lines=5) for y in rows]
+        )
     else:
         lines = skia.Path()
     plate = "dark" if light else "tint"
@@ -163,8 +184,12 @@ def _glory(plan: BandPlan) -> list[Mark]:
     edge = ellipse_points(cx, cy, plan.frame_width / 2 + 6.0, plan.height * 0.56)
     base, top = ("dark", "foil") if plan.glory == "foil" else ("accent", "tint")
     fan = guilloche.rays(cx, cy, edge, count=132, share=0.36 if plan.glory == "foil" else 0.5)
-    return [solid(polygon(edge), base), Mark(fan, top), *gilt_line(polygon(edge), 0.3),
-            *gilt_line(band_outline(plan), 0.8, relief=0.5)]  # fmt: skip
+    return [
+        solid(polygon(edge), base),
+        Mark(fan, top),
+        *gilt_line(polygon(edge), 0.3),
+        *gilt_line(band_outline(plan), 0.8, relief=0.5),
+    ]
 
 
 def _borders(plan: BandPlan, wing: Wing) -> list[Part]:
@@ -173,30 +198,60 @@ def _borders(plan: BandPlan, wing: Wing) -> list[Part]:
     beads: list[Mark] = []
     micro: list[Mark] = []
     for s, edge in ((1, wing.top), (-1, wing.bottom)):
-        strip = skia.Path.Rect(skia.Rect(wing.left, min(edge - s, edge + 1.75 * s), cx, max(edge - s, edge + 1.75 * s)))
+        strip = skia.Path.Rect(
+            skia.Rect(wing.left, min(edge - s, edge + 1.75 * s), cx, max(edge - s, edge + 1.75 * s))
+        )
         rules.append(solid(strip, "dark"))
         for y, w in ((0.45, 0.26), (1.68, 0.20)):
             rules += gilt_line(_level(wing.left, cx, edge + s * y), w)
         rules.append(drawn(_level(wing.left, cx, edge + s * 1.90), "tint", 0.07, overprints=False))
         row = np.array([(wing.left + 0.4, edge + s * 1.08), (cx, edge + s * 1.08)])
         if plan.microtext and s == -1:
-            text = lettering.micro_lines(plan.microtext, "gothic", 0.36, length=wing.right - wing.left - 3)
-            path = lettering.line(text, "gothic", 0.36, at=((wing.left + wing.right) / 2, edge + s * 1.07))
+            text = lettering.micro_lines(
+                plan.microtext, "gothic", 0.36, length=wing.right - wing.left - 3
+            )
+            path = lettering.line(
+                text, "gothic", 0.36, at=((wing.left + wing.right) / 2, edge + s * 1.07)
+            )
             micro.append(Mark(path, "tint"))
-        elif s == 1:
-            beads += pearls(row, count=int((cx - wing.left) / 0.92), radius=0.25, ink="dark", closed=False)
+        if s == 1 or not plan.microtext:
+            beads += _border_motif(plan, wing.left, cx, edge + s * 1.07, row)
     end = _upright(wing.left, wing.top, wing.bottom)
     rules += gilt_line(end, 0.5)
     second = [Mark(m.path, m.plate, m.stroke, m.value, m.overprints) for m in micro]
     if second:
-        text = lettering.micro_lines(plan.microtext, "gothic", 0.36, length=wing.right - wing.left - 3)
+        text = lettering.micro_lines(
+            plan.microtext, "gothic", 0.36, length=wing.right - wing.left - 3
+        )
         at = (plan.width - (wing.left + wing.right) / 2, wing.bottom - 1.07)
         second.append(Mark(lettering.line(text, "gothic", 0.36, at=at), "tint"))
     return [
-        Part("borders", "dark border rules edged in foil along the wings", tuple(_both(plan, rules))),
-        Part("border-beads", "row of small foil beads along the upper border", tuple(_both(plan, beads))),
+        Part(
+            "borders", "dark border rules edged in foil along the wings", tuple(_both(plan, rules))
+        ),
+        Part(
+            "border-motif",
+            f"{plan.border} in foil along the upper border",
+            tuple(_both(plan, beads)),
+        ),
         Part("microtext", f"microtext along the lower border: {plan.microtext}", tuple(second)),
     ]
+
+
+def _border_motif(
+    plan: BandPlan, left: float, right: float, y: float, row: np.ndarray
+) -> list[Mark]:
+    if plan.border == "weave":
+        weave = guilloche.wave_border(left + 0.3, right, y, 0.46, period=1.5, lines=4)
+        return gilt_line(weave, 0.07)
+    if plan.border == "chain":
+        xs = np.arange(left + 0.8, right, 1.05)
+        lozenges = joined(
+            [polygon([(x - 0.42, y), (x, y - 0.3), (x + 0.42, y), (x, y + 0.3)]) for x in xs]
+        )
+        between = joined([circle(x + 0.525, y, 0.1) for x in xs])
+        return [*gilded(lozenges), drawn(lozenges, "dark", 0.05), *gilded(between)]
+    return pearls(row, count=int((right - left) / 0.92), radius=0.25, ink="dark", closed=False)
 
 
 def _wing_motifs(plan: BandPlan, wing: Wing) -> list[Part]:
@@ -208,34 +263,97 @@ def _wing_motifs(plan: BandPlan, wing: Wing) -> list[Part]:
     if plan.wing_motif == "coins":
         r = min(room * 0.96, (x1 - x0) / count / 2 * 0.94)
         return [
-            Part(f"coin-{side}-{k + 1}", f"gold medal with a head, {side} wing, number {k + 1}",
-                 tuple(coin(x if side == "left" else plan.width - x, cy, r,
-                            seed=plan.emblem_seed + 7 * k, ink="dark")))
-            for side in ("left", "right") for k, x in enumerate(xs)
-        ]  # fmt: skip
+            Part(
+                f"coin-{side}-{k + 1}",
+                f"gold medal with a head, {side} wing, number {k + 1}",
+                tuple(
+                    coin(
+                        x if side == "left" else plan.width - x,
+                        cy,
+                        r,
+                        seed=plan.emblem_seed + 7 * k,
+                        ink="dark",
+                    )
+                ),
+            )
+            for side in ("left", "right")
+            for k, x in enumerate(xs)
+        ]
     if plan.wing_motif == "scrolls":
         pieces = max(1, round((x1 - x0) / (room * 1.9)))
         size = min(room * 1.55, (x1 - x0) / pieces / 1.25)
         marks: list[Mark] = []
         for k in range(pieces):
             x = x0 + (k + 0.5) * (x1 - x0) / pieces - 0.55 * size
-            marks += scroll_marks((x, cy), size, fill="foil", ink="dark", flip=(1, -1 if k % 2 else 1))
+            marks += scroll_marks(
+                (x, cy), size, fill="foil", ink="dark", flip=(1, -1 if k % 2 else 1)
+            )
         return [Part("scrolls", "foil acanthus scrolls on the wings", tuple(_both(plan, marks)))]
     if plan.wing_motif == "stars":
         r = min(room * 0.62, (x1 - x0) / count / 2 * 0.8)
         body = joined([star(x, cy, r) for x in xs])
-        small = joined([star(x, cy, r * 0.34) for x in np.linspace(x0, x1, 2 * count + 1)[::2].tolist()])
+        small = joined(
+            [star(x, cy, r * 0.34) for x in np.linspace(x0, x1, 2 * count + 1)[::2].tolist()]
+        )
         marks = [*gilded(body), drawn(body, "dark", 0.07), *gilded(small)]
         return [Part("stars", f"{count} foil stars on each wing", tuple(_both(plan, marks)))]
     if plan.wing_motif == "rosettes":
         r = min(room, (x1 - x0) / count / 2)
         marks = []
         for x in xs:
-            marks += [solid(circle(x, cy, r), "dark"),
-                      drawn(guilloche.rosette(x, cy, r * 0.95, r * 0.30, petals=12, lines=6), "tint", 0.05, overprints=False),
-                      *gilt_line(circle(x, cy, r), 0.2), *gilded(star(x, cy, r * 0.3, 8))]  # fmt: skip
-        return [Part("rosettes", f"{count} lathe-work rosettes on each wing", tuple(_both(plan, marks)))]
+            marks += [
+                solid(circle(x, cy, r), "dark"),
+                drawn(
+                    guilloche.rosette(x, cy, r * 0.95, r * 0.30, petals=12, lines=6),
+                    "tint",
+                    0.05,
+                    overprints=False,
+                ),
+                *gilt_line(circle(x, cy, r), 0.2),
+                *gilded(star(x, cy, r * 0.3, 8)),
+            ]
+        return [
+            Part("rosettes", f"{count} lathe-work rosettes on each wing", tuple(_both(plan, marks)))
+        ]
+    if plan.wing_motif == "name":
+        return _wing_names(plan, x0, x1, cy, room)
     return _legends(plan, x0, x1, cy, room)
+
+
+def _wing_names(plan: BandPlan, x0: float, x1: float, cy: float, room: float) -> list[Part]:
+    parts = []
+    for side, x in (("left", (x0 + x1) / 2), ("right", plan.width - (x0 + x1) / 2)):
+        name = lettering.fitted(
+            plan.name,
+            plan.name_face,
+            min(4.6, room * 0.8),
+            at=(x, cy - 0.6),
+            width=(x1 - x0) * 0.9,
+            tracking=0.05,
+        )
+        under = lettering.fitted(
+            plan.wing_legend.split("|")[0 if side == "left" else 1],
+            plan.legend_face,
+            1.1,
+            at=(x, cy + room * 0.62),
+            width=(x1 - x0) * 0.6,
+            tracking=0.2,
+        )
+        panel = skia.Path.RRect(under.getBounds().makeOutset(0.7, 0.4), 0.4, 0.4)
+        marks = [
+            drawn(name, "dark", 0.5, overprints=False),
+            *gilded(name, relief=1.0),
+            drawn(name, "dark", 0.05),
+            solid(panel, "dark"),
+            *gilt_line(panel, 0.14),
+            *gilded(under),
+        ]
+        parts.append(
+            Part(
+                f"wing-name-{side}", f"{plan.name} in large foil letters, {side} wing", tuple(marks)
+            )
+        )
+    return parts
 
 
 def _legends(plan: BandPlan, x0: float, x1: float, cy: float, room: float) -> list[Part]:
@@ -243,12 +361,26 @@ def _legends(plan: BandPlan, x0: float, x1: float, cy: float, room: float) -> li
     parts = []
     for side, text in zip(("left", "right"), words, strict=True):
         x = (x0 + x1) / 2 if side == "left" else plan.width - (x0 + x1) / 2
-        path = lettering.fitted(text, plan.legend_face, min(2.6, room * 1.0), at=(x, cy), width=(x1 - x0) * 0.86, tracking=0.1)
+        path = lettering.fitted(
+            text,
+            plan.legend_face,
+            min(2.6, room * 1.0),
+            at=(x, cy),
+            width=(x1 - x0) * 0.86,
+            tracking=0.1,
+        )
         bounds = path.getBounds()
         plate = skia.Path.RRect(bounds.makeOutset(1.1, 0.75), 0.9, 0.9)
         inner = skia.Path.RRect(bounds.makeOutset(0.85, 0.5), 0.7, 0.7)
-        marks = [solid(plate, "dark"), *gilt_line(plate, 0.22), drawn(inner, "tint", 0.06, overprints=False), *gilded(path, relief=0.9)]
-        parts.append(Part(f"legend-{side}", f"{text} in foil on a dark label, {side} wing", tuple(marks)))
+        marks = [
+            solid(plate, "dark"),
+            *gilt_line(plate, 0.22),
+            drawn(inner, "tint", 0.06, overprints=False),
+            *gilded(path, relief=0.9),
+        ]
+        parts.append(
+            Part(f"legend-{side}", f"{text} in foil on a dark label, {side} wing", tuple(marks))
+        )
     return parts
 
 
@@ -257,20 +389,28 @@ def _joint_mark(plan: BandPlan, wing: Wing) -> Part:
     x, y = TAB_MM / 2, (wing.top + wing.bottom) / 2
     text = lettering.line(plan.monogram, plan.name_face, 2.6, at=(x, y))
     lines = guilloche.rosette(x, y, 2.3, 1.9, petals=10, lines=2)
-    return Part("uv-joint", "UV ink: monogram in a ring near the glue joint",
-                (over(text, "uv"), drawn(lines, "uv", 0.1)))  # fmt: skip
+    return Part(
+        "uv-joint",
+        "UV ink: monogram in a ring near the glue joint",
+        (over(text, "uv"), drawn(lines, "uv", 0.1)),
+    )
 
 
 def _imprint(plan: BandPlan, wing: Wing) -> Part:
     """What the demo says on its face."""
     x = plan.width - TAB_MM / 2
-    turned = lettering.line("INVENTED FOR A DEMONSTRATION", "gothic", 0.62, at=(0.0, 0.0), tracking=0.08)
+    turned = lettering.line(
+        "INVENTED FOR A DEMONSTRATION", "gothic", 0.62, at=(0.0, 0.0), tracking=0.08
+    )
     matrix = skia.Matrix.Translate(x, (wing.top + wing.bottom) / 2)
     matrix.preRotate(90)
     path = skia.Path()
     turned.transform(matrix, path)
-    return Part("imprint", "printer's imprint on the end tab: invented for a demonstration",
-                (over(path, "dark"),))  # fmt: skip
+    return Part(
+        "imprint",
+        "printer's imprint on the end tab: invented for a demonstration",
+        (over(path, "dark"),),
+    )
 
 
 def _level(left: float, right: float, y: float) -> skia.Path:
@@ -279,5 +419,3 @@ def _level(left: float, right: float, y: float) -> skia.Path:
 
 def _upright(x: float, top: float, bottom: float) -> skia.Path:
     return polygon([(x, top), (x, bottom)], closed=False)
-
-

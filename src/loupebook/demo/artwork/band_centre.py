@@ -40,7 +40,10 @@ def centre_parts(plan: BandPlan) -> list[Part]:
     """All parts of the middle, in drawing order."""
     if plan.layout == "nameplate":
         return [*_frame(plan), *_nameplate(plan)]
-    return [*_frame(plan), *_medallion(plan), *_ribbon(plan)]
+    if plan.layout == "crest":
+        return [*_frame(plan), *_arms(plan), *_ribbon(plan)]
+    ribbon_parts = [] if plan.wing_motif == "name" else _ribbon(plan)
+    return [*_frame(plan), *_medallion(plan), *ribbon_parts]
 
 
 def _middle(plan: BandPlan) -> tuple[float, float]:
@@ -54,12 +57,20 @@ def _frame(plan: BandPlan) -> list[Part]:
     outer = frame_points(plan.frame, cx, cy, width, height)
     edge, groove, inner = (polygon(offset(outer, -d)) for d in (0.0, 0.75, 1.75))
     frame_marks = [
-        solid(polygon(offset(outer, 0.25)), "dark"), *gilded(ring(edge, groove)),
-        drawn(polygon(offset(outer, -0.38)), "dark", 0.06), solid(groove, "accent"),
-        *gilt_line(inner, 0.18), drawn(groove, "dark", 0.08),
-    ]  # fmt: skip
-    beads = pearls(offset(outer, -1.24), count=plan.pearls, radius=0.36, ink="dark",
-                   missing=plan.missing_pearls)  # fmt: skip
+        solid(polygon(offset(outer, 0.25)), "dark"),
+        *gilded(ring(edge, groove)),
+        drawn(polygon(offset(outer, -0.38)), "dark", 0.06),
+        solid(groove, "accent"),
+        *gilt_line(inner, 0.18),
+        drawn(groove, "dark", 0.08),
+    ]
+    beads = pearls(
+        offset(outer, -1.24),
+        count=plan.pearls,
+        radius=0.36,
+        ink="dark",
+        missing=plan.missing_pearls,
+    )
     inside = offset(outer, -1.84)
     panel = polygon(inside)
     lines = guilloche.concentric(inside, cx, cy, count=22, inner=0.45)
@@ -74,7 +85,9 @@ def _frame(plan: BandPlan) -> list[Part]:
 def _medallion_size(plan: BandPlan) -> tuple[float, float]:
     """Half axes of the medallion in the frame."""
     height = plan.wing_height - 0.8 if plan.layout == "straight" else plan.height - 0.9
-    inset = {"oval": 1.9, "circle": 1.9, "shield": 2.9, "arch": 2.9, "octagon": 2.5}.get(plan.frame, 3.5)
+    inset = {"oval": 1.9, "circle": 1.9, "shield": 2.9, "arch": 2.9, "octagon": 2.5}.get(
+        plan.frame, 3.5
+    )
     ry = height / 2 - inset
     rx = (plan.frame_width - 0.9) / 2 - inset
     if plan.frame not in ("oval", "cartouche"):
@@ -90,35 +103,91 @@ def _medallion(plan: BandPlan) -> list[Part]:
     band = cap * 1.9
     field = ellipse_points(cx, cy, rx - band, ry - band)
     legend_ring = [
-        solid(polygon(rim), "ground"), *gilt_line(polygon(rim), 0.26),
+        solid(polygon(rim), "ground"),
+        *gilt_line(polygon(rim), 0.26),
         drawn(polygon(offset(rim, -0.28)), "dark", 0.05),
-    ]  # fmt: skip
-    parts = [Part("legend-ring", "coloured ring that carries the legend", tuple(legend_ring)),
-             *_ring_text(plan, rx, ry, cap, band), _field(plan, field)]  # fmt: skip
+    ]
+    parts = [
+        Part("legend-ring", "coloured ring that carries the legend", tuple(legend_ring)),
+        *_ring_text(plan, rx, ry, cap, band),
+        _field(plan, field),
+    ]
     inner = min(rx, ry) - band
     if plan.leaf_pairs:
-        branch = laurel(cx, cy, rx - band - 0.95, ry - band - 0.85, pairs=plan.leaf_pairs, fill="foil", ink="dark",
-                        size=max(1.0, inner * 0.30), missing=plan.missing_leaves)  # fmt: skip
-        parts.append(Part("laurel", f"laurel of {plan.leaf_pairs} leaf pairs a branch", tuple(branch)))
+        branch = laurel(
+            cx,
+            cy,
+            rx - band - 0.95,
+            ry - band - 0.85,
+            pairs=plan.leaf_pairs,
+            fill="foil",
+            ink="dark",
+            size=max(1.0, inner * 0.30),
+            missing=plan.missing_leaves,
+        )
+        parts.append(
+            Part("laurel", f"laurel of {plan.leaf_pairs} leaf pairs a branch", tuple(branch))
+        )
     size = inner * (1.62 if plan.leaf_pairs else 1.78)
     parts.append(_emblem(plan, cx, cy - 0.04 * size, size))
     return parts
 
 
+def _arms(plan: BandPlan) -> list[Part]:
+    """Large crest on a field of lines that fills the frame."""
+    cx, cy = _middle(plan)
+    rx, ry = plan.frame_width / 2 - 2.6, plan.height / 2 - 2.6
+    field = ellipse_points(cx, cy, rx * 0.94, ry * 0.96)
+    size = min(plan.height * 0.66, plan.frame_width * 0.80)
+    y = cy - 0.055 * plan.height
+    arms = crest_marks(
+        (cx, y),
+        size,
+        seed=plan.emblem_seed,
+        kind=plan.emblem,
+        pairs=plan.leaf_pairs,
+        missing=plan.missing_leaves,
+    )
+    return [
+        _field(plan, field),
+        Part(
+            "emblem", f"crest: quartered shield with {plan.emblem}, crown and laurel", tuple(arms)
+        ),
+    ]
+
+
 def _ring_text(plan: BandPlan, rx: float, ry: float, cap: float, band: float) -> list[Part]:
     cx, cy = _middle(plan)
     radius, stretch = ry - band / 2, (rx - band / 2) / (ry - band / 2)
-    top = lettering.arc(plan.top_legend, plan.legend_face, cap, centre=(cx, cy), radius=radius,
-                        middle=-math.pi / 2, tracking=0.16, stretch=stretch)  # fmt: skip
+    natural = lettering.text_width(plan.top_legend, plan.legend_face, cap, tracking=0.16)
+    cap *= min(1.0, 2.35 * radius * (1 + stretch) / 2 / natural)
+    top = lettering.arc(
+        plan.top_legend,
+        plan.legend_face,
+        cap,
+        centre=(cx, cy),
+        radius=radius,
+        middle=-math.pi / 2,
+        tracking=0.16,
+        stretch=stretch,
+    )
     light = sum(plan.palette.ground) > 1.2
     ink = "dark" if light else "foil"
     marks = [Mark(top, ink), raised(top, 0.7)]
     angles = [a * s for a in (0.0, 0.32, 0.64) for s in (1, -1)]
-    places = [(cx + s * (rx - band / 2) * math.cos(a), cy + radius * math.sin(a))
-              for a in angles for s in (-1, 1)]  # fmt: skip
+    places = [
+        (cx + s * (rx - band / 2) * math.cos(a), cy + radius * math.sin(a))
+        for a in angles
+        for s in (-1, 1)
+    ]
     end = abs(_legend_end(plan, radius, stretch, cap))
-    stars = joined([star(x, y, cap * (0.5 if y == cy else 0.3)) for x, y in places
-                    if math.asin(min(1.0, max(-1.0, (cy - y) / radius))) < end - 0.12])  # fmt: skip
+    stars = joined(
+        [
+            star(x, y, cap * (0.5 if y == cy else 0.3))
+            for x, y in places
+            if math.asin(min(1.0, max(-1.0, (cy - y) / radius))) < end - 0.17
+        ]
+    )
     marks += gilded(stars) if not light else [Mark(stars, "accent")]
     return [Part("ring-legend", f"legend on the ring: {plan.top_legend}", tuple(marks))]
 
@@ -135,7 +204,9 @@ def _field(plan: BandPlan, outline: np.ndarray) -> Part:
     rx, ry = float(np.ptp(outline[:, 0])) / 2, float(np.ptp(outline[:, 1])) / 2
     marks = [solid(path, "tint")]
     if plan.field == "rays":
-        marks.append(over(guilloche.rays(cx, cy, outline, count=72, share=0.42), "accent", tint=0.55))
+        marks.append(
+            over(guilloche.rays(cx, cy, outline, count=72, share=0.42), "accent", tint=0.55)
+        )
     elif plan.field == "rosette":
         lines = guilloche.rosette(cx, cy, ry * 0.98, ry * 0.2, petals=18, lines=10, stretch=rx / ry)
         marks.append(drawn(lines, "accent", 0.05))
@@ -143,9 +214,13 @@ def _field(plan: BandPlan, outline: np.ndarray) -> Part:
         clip = guilloche.engine_turned(cx - rx, cy - ry, cx + rx, cy + ry, pitch=0.7)
         marks.append(drawn(_within(clip, outline, cx, cy), "accent", 0.05))
     elif plan.field == "echo":
-        marks.append(drawn(guilloche.concentric(outline, cx, cy, count=26, inner=0.1), "accent", 0.05))
+        marks.append(
+            drawn(guilloche.concentric(outline, cx, cy, count=26, inner=0.1), "accent", 0.05)
+        )
     else:
-        spiro = guilloche.hypotrochoid(cx, cy, ry * 0.97, big=96, small=47, reach=0.94, stretch=rx / ry)
+        spiro = guilloche.hypotrochoid(
+            cx, cy, ry * 0.97, big=96, small=47, reach=0.94, stretch=rx / ry
+        )
         marks.append(drawn(spiro, "accent", 0.05))
     marks += [*gilt_line(path, 0.24), drawn(polygon(offset(outline, -0.3)), "dark", 0.06)]
     return Part("field", f"field behind the emblem filled with {plan.field} lines", tuple(marks))
@@ -167,15 +242,25 @@ def _within(lines: skia.Path, outline: np.ndarray, cx: float, cy: float) -> skia
 
 def _emblem(plan: BandPlan, x: float, y: float, size: float) -> Part:
     if plan.layout == "monogram":
-        path = lettering.fitted(plan.monogram, plan.name_face, size * 0.8, at=(x, y), width=size * 1.1)
-        marks = [drawn(path, "dark", 0.7, overprints=False), *gilded(path, relief=1.0), drawn(path, "dark", 0.06)]
+        path = lettering.fitted(
+            plan.monogram, plan.name_face, size * 0.8, at=(x, y), width=size * 1.1
+        )
+        marks = [
+            drawn(path, "dark", 0.7, overprints=False),
+            *gilded(path, relief=1.0),
+            drawn(path, "dark", 0.06),
+        ]
         return Part("emblem", f"monogram {plan.monogram} in foil", tuple(marks))
-    if plan.layout == "crest":
-        return Part("emblem", f"crest: quartered shield with {plan.emblem}, crowned",
-                    tuple(crest_marks((x, y), size, seed=plan.emblem_seed, kind=plan.emblem)))  # fmt: skip
     what = {"profile": "engraved head in profile"}.get(plan.emblem, f"engraved {plan.emblem}")
-    return Part("emblem", what, tuple(emblem_marks(plan.emblem, plan.emblem_seed, at=(x, y), size=size,
-                                                   ink="dark", fill="paper")))  # fmt: skip
+    return Part(
+        "emblem",
+        what,
+        tuple(
+            emblem_marks(
+                plan.emblem, plan.emblem_seed, at=(x, y), size=size, ink="dark", fill="paper"
+            )
+        ),
+    )
 
 
 def _ribbon(plan: BandPlan) -> list[Part]:
@@ -188,49 +273,118 @@ def _ribbon(plan: BandPlan) -> list[Part]:
     natural = lettering.text_width(plan.name, plan.name_face, cap, tracking=0.06)
     cap *= min(1.0, width * 0.86 / natural)
     width = min(width, natural + 5.0)
-    marks, radius = ribbon(cx, cy + drop, width, height, sag=0.055 * width, fill="paper", ink="dark",
-                           back="accent")  # fmt: skip
+    marks, radius = ribbon(
+        cx, cy + drop, width, height, sag=0.055 * width, fill="paper", ink="dark", back="accent"
+    )
     middle = cy + drop - radius
-    text = lettering.arc(plan.name, plan.name_face, cap, centre=(cx, middle), radius=radius,
-                         middle=math.pi / 2, tracking=0.06, inward=True)  # fmt: skip
-    name = [Mark(text, "accent" if light else "ground"), raised(text, 0.9), drawn(text, "dark", 0.06)]
-    return [Part("ribbon", "ribbon with folded ends across the foot of the frame", tuple(marks)),
-            Part("name", f"the name {plan.name} on the ribbon", tuple(name))]  # fmt: skip
+    text = lettering.arc(
+        plan.name,
+        plan.name_face,
+        cap,
+        centre=(cx, middle),
+        radius=radius,
+        middle=math.pi / 2,
+        tracking=0.06,
+        inward=True,
+    )
+    name = [
+        Mark(text, "accent" if light else "ground"),
+        raised(text, 0.9),
+        drawn(text, "dark", 0.06),
+    ]
+    return [
+        Part("ribbon", "ribbon with folded ends across the foot of the frame", tuple(marks)),
+        Part("name", f"the name {plan.name} on the ribbon", tuple(name)),
+    ]
 
 
 def _nameplate(plan: BandPlan) -> list[Part]:
     cx, cy = _middle(plan)
     w, h = plan.frame_width, plan.height
     plate = ellipse_points(cx, cy + 0.06 * h, w * 0.405, h * 0.185, 200)
-    box = np.column_stack([cx + np.sign(plate[:, 0] - cx) * np.abs((plate[:, 0] - cx) / (w * 0.405)) ** 0.55 * w * 0.405, plate[:, 1]])
+    box = np.column_stack(
+        [
+            cx
+            + np.sign(plate[:, 0] - cx)
+            * np.abs((plate[:, 0] - cx) / (w * 0.405)) ** 0.55
+            * w
+            * 0.405,
+            plate[:, 1],
+        ]
+    )
     path = polygon(box)
-    panel = [solid(path, "ground"), *gilt_line(path, 0.3), drawn(polygon(offset(box, -0.4)), "tint", 0.07, overprints=False)]
+    panel = [
+        solid(path, "ground"),
+        *gilt_line(path, 0.3),
+        drawn(polygon(offset(box, -0.4)), "tint", 0.07, overprints=False),
+    ]
     cap = h * 0.2
     natural = lettering.text_width(plan.name, plan.name_face, cap, tracking=0.03)
     cap *= min(1.0, w * 0.70 / natural)
     text = lettering.line(plan.name, plan.name_face, cap, at=(cx, cy + 0.06 * h), tracking=0.03)
     light = sum(plan.palette.ground) > 1.2
-    name = [drawn(text, "dark", 0.34, overprints=False),
-            *([Mark(text, "accent"), raised(text, 1.0)] if light else gilded(text, relief=1.0)), drawn(text, "dark", 0.05)]  # fmt: skip
+    name = [
+        drawn(text, "dark", 0.34, overprints=False),
+        *([Mark(text, "accent"), raised(text, 1.0)] if light else gilded(text, relief=1.0)),
+        drawn(text, "dark", 0.05),
+    ]
     size = h * 0.30
     top = cy - 0.5 * h + 2.3 + size / 2
     disc = ellipse_points(cx, top, size * 0.62, size * 0.56)
-    badge = [solid(polygon(disc), "tint"), over(guilloche.rays(cx, top, disc, count=48, share=0.4), "accent", tint=0.5),
-             *gilt_line(polygon(disc), 0.22), drawn(polygon(offset(disc, -0.25)), "dark", 0.05)]  # fmt: skip
+    badge = [
+        solid(polygon(disc), "tint"),
+        over(guilloche.rays(cx, top, disc, count=48, share=0.4), "accent", tint=0.5),
+        *gilt_line(polygon(disc), 0.22),
+        drawn(polygon(offset(disc, -0.25)), "dark", 0.05),
+    ]
     sides: list[Mark] = []
     for s in (-1, 1):
-        sides += scroll_marks((cx + s * size * 0.66, top + 0.1), size * 0.86, fill="foil", ink="dark", flip=(s, 1))
-    cap2 = min(1.5, h * 0.07)
-    low = lettering.fitted(plan.low_legend, plan.legend_face, cap2, at=(cx, cy + 0.325 * h), width=w * 0.52, tracking=0.12)
+        sides += scroll_marks(
+            (cx + s * size * 0.66, top + 0.1), size * 0.86, fill="foil", ink="dark", flip=(s, 1)
+        )
+    cap2 = min(1.4, h * 0.062)
+    low = lettering.fitted(
+        plan.low_legend,
+        plan.legend_face,
+        cap2,
+        at=(cx, cy + 0.30 * h),
+        width=w * 0.5,
+        tracking=0.12,
+    )
     legend = [drawn(low, "tint", 0.7, overprints=False), Mark(low, "dark"), raised(low, 0.5)]
     return [
         Part("nameplate", "coloured plate that carries the name", tuple(panel)),
         Part("name", f"the name {plan.name} large across the middle", tuple(name)),
         Part("side-scrolls", "foil acanthus scrolls beside the badge", tuple(sides)),
         Part("badge", "small rayed badge above the name", tuple(badge)),
-        Part("emblem", f"small engraved {plan.emblem} in the badge",
-             tuple(emblem_marks(plan.emblem, plan.emblem_seed, at=(cx, top), size=size * 0.98, ink="dark", fill="paper", pitch=0.12))),
+        Part(
+            "emblem",
+            f"small engraved {plan.emblem} in the badge",
+            tuple(
+                emblem_marks(
+                    plan.emblem,
+                    plan.emblem_seed,
+                    at=(cx, top),
+                    size=size * 0.98,
+                    ink="dark",
+                    fill="paper",
+                    pitch=0.12,
+                )
+            ),
+        ),
         Part("low-legend", f"legend under the name: {plan.low_legend}", tuple(legend)),
-        Part("low-dots", "three foil dots at the foot", tuple(gilded(joined(
-            [circle(cx + d, cy + 0.41 * h, 0.32 - 0.05 * abs(d)) for d in (-1.1, 0.0, 1.1)])))),
-    ]  # fmt: skip
+        Part(
+            "low-dots",
+            "three foil dots at the foot",
+            tuple(
+                gilded(
+                    joined(
+                        [
+                            circle(cx + d, cy + 0.41 * h, 0.32 - 0.05 * abs(d))
+                            for d in (-1.1, 0.0, 1.1)
+                        ]
+                    )
+                )
+            ),
+        ),
+    ]

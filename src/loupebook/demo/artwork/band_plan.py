@@ -11,6 +11,7 @@ from loupebook.demo.artwork.palette import Palette
 
 LAYOUTS = ("medallion", "nameplate", "straight", "crest", "monogram")
 WING_MOTIFS = ("coins", "scrolls", "stars", "legend", "rosettes")
+BORDERS = ("beads", "weave", "chain")
 GROUNDS = ("moire", "engine", "lattice", "waves", "plain")
 FIELDS = ("rays", "rosette", "engine", "echo", "lattice")
 
@@ -42,7 +43,7 @@ class BandPlan:
     name_face, legend_face : str
         Typefaces.
     ground, field, wing_motif : str
-        Patterns and motifs.
+        Patterns and motifs; ``name`` as a wing motif sets the name there in large letters.
     pearls : int
         Beads round the central frame.
     missing_pearls, missing_leaves : tuple of int
@@ -59,6 +60,8 @@ class BandPlan:
         Relief of the highest emboss.
     wing_end : str
         ``square``, ``swallow`` or ``round``.
+    border : str
+        One of :data:`BORDERS`.
     glory : str
         Rays behind the frame: ``foil`` on dark, or ``tint`` on the accent colour.
     """
@@ -91,6 +94,7 @@ class BandPlan:
     radius_mm: float
     emboss_mm: float = 0.11
     wing_end: str = "square"
+    border: str = "beads"
     glory: str = "foil"
     missing_pearls: tuple[int, ...] = ()
     missing_leaves: tuple[int, ...] = ()

@@ -106,8 +106,14 @@ def draw_cap(plan: CapPlan, px_per_mm: float, rng: np.random.Generator) -> CapMa
 
 
 def _lay_over(
-    under: tuple[Map, Map, Map], at: tuple[Map, Map], plan: CapPlan, px_per_mm: float,
-    rng: np.random.Generator, *, edge: float, thickness: float,
+    under: tuple[Map, Map, Map],
+    at: tuple[Map, Map],
+    plan: CapPlan,
+    px_per_mm: float,
+    rng: np.random.Generator,
+    *,
+    edge: float,
+    thickness: float,
 ) -> tuple[Map, Map, Map]:
     """One more piece of leaf whose edge runs at `edge` mm from about the pole."""
     x, y = at
@@ -126,9 +132,13 @@ def _lay_over(
     share = np.clip(inside * px_per_mm * 0.9 + 0.5, 0, 1)
     leaf = _leaf(x, y, plan, px_per_mm, rng, turn=float(rng.uniform(0, 2 * np.pi)))
     step = thickness * np.clip(inside / 0.10 + 0.5, 0, 1)
-    shadow = 1 - 0.42 * np.exp(-np.abs(np.minimum(inside, 0.4)) / 0.11) * (0.5 + 0.5 * (inside < 0.03))
+    shadow = 1 - 0.42 * np.exp(-np.abs(np.minimum(inside, 0.4)) / 0.11) * (
+        0.5 + 0.5 * (inside < 0.03)
+    )
     albedo = under[0] * (1 - share[..., None]) + leaf[0] * share[..., None]
-    gum = plan.glue * np.exp(-((inside / 0.55) ** 2)) * cloud(x.shape, 1.3 * px_per_mm, rng, lift=0.5)
+    gum = (
+        plan.glue * np.exp(-((inside / 0.55) ** 2)) * cloud(x.shape, 1.3 * px_per_mm, rng, lift=0.5)
+    )
     albedo = albedo * shadow[..., None] * (1 - 0.28 * np.clip(gum, 0, 1.2)[..., None])
     relief = under[1] * (1 - 0.75 * share) + step + leaf[1] * share
     rough = under[2] * (1 - share) + leaf[2] * share - 0.18 * gum
@@ -143,17 +153,24 @@ def _leaf(
     bend = 0.9 * cloud(x.shape, 5.5 * px_per_mm, rng)
     u = x * np.cos(a) + y * np.sin(a) + bend
     v = -x * np.sin(a) + y * np.cos(a) + 0.5 * bend
-    grain = cloud(x.shape, (0.9 * px_per_mm, 0.10 * px_per_mm), rng, turn=a)
+    grain = cloud(x.shape, (0.55 * px_per_mm, 0.10 * px_per_mm), rng, turn=a)
     mottle = cloud(x.shape, 2.4 * px_per_mm, rng)
     fine = cloud(x.shape, 0.09 * px_per_mm, rng)
     veins = _veins(u, v, plan, rng)
     bumps = np.clip(cloud(x.shape, 0.13 * px_per_mm, rng) - (1.9 - 1.1 * plan.tooth), 0, 1.5)
     tone = float(rng.normal(0, 0.055))
-    light = 1 + tone + 0.10 * grain + 0.13 * mottle + 0.05 * fine
+    cells = np.exp(-((cloud(x.shape, 0.30 * px_per_mm, rng) / 0.16) ** 2))
+    light = 1 + tone + 0.055 * grain + 0.10 * mottle + 0.05 * fine - 0.10 * plan.vein_depth * cells
     light = light * (1 - 0.42 * plan.vein_depth * veins) + 0.12 * plan.tooth * bumps
     warm = np.stack([0.02 * mottle, np.zeros_like(mottle), -0.03 * mottle], axis=-1)
     albedo = np.array(plan.leaf, np.float32) * (np.clip(light, 0.25, 2)[..., None] + warm)
-    relief = 0.075 * plan.vein_depth * veins + 0.010 * grain + 0.022 * bumps + 0.004 * fine
+    relief = (
+        0.075 * plan.vein_depth * veins
+        + 0.007 * grain
+        + 0.006 * cells
+        + 0.022 * bumps
+        + 0.004 * fine
+    )
     relief = relief + 0.045 * cloud(x.shape, 2.0 * px_per_mm, rng)
     rough = 0.56 - 0.27 * plan.oil + 0.06 * mottle + 0.05 * fine + 0.1 * veins
     return np.clip(albedo, 0.002, 1), relief, np.clip(rough, 0.15, 0.9)

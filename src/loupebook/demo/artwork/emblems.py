@@ -79,15 +79,25 @@ def profile(rng: np.random.Generator) -> Relief:
         height = np.where(raster(path) > 0.5, 0.78 + inflated(path, rim=0.06, height=lift), height)
         layers.append(path)
     eye = polygon(smooth([(0.270, 0.368), (0.290, 0.357), (0.318, 0.366), (0.292, 0.374)]))
-    lid = tapered(smooth([(0.262, 0.352), (0.29, 0.340), (0.33, 0.352)], closed=False),
-                  np.concatenate([np.linspace(0.004, 0.010, 12), np.linspace(0.010, 0.003, 13)]))
-    brow_line = tapered(smooth([(0.258, 0.318), (0.30, 0.298), (0.36, 0.318)], closed=False),
-                        np.concatenate([np.linspace(0.006, 0.014, 12), np.linspace(0.014, 0.003, 13)]))
-    mouth = tapered(smooth([(0.214, 0.573), (0.245, 0.570), (0.280, 0.580)], closed=False),
-                    np.concatenate([np.full(12, 0.008), np.linspace(0.008, 0.002, 13)]))
+    lid = tapered(
+        smooth([(0.262, 0.352), (0.29, 0.340), (0.33, 0.352)], closed=False),
+        np.concatenate([np.linspace(0.004, 0.010, 12), np.linspace(0.010, 0.003, 13)]),
+    )
+    brow_line = tapered(
+        smooth([(0.258, 0.318), (0.30, 0.298), (0.36, 0.318)], closed=False),
+        np.concatenate([np.linspace(0.006, 0.014, 12), np.linspace(0.014, 0.003, 13)]),
+    )
+    mouth = tapered(
+        smooth([(0.214, 0.573), (0.245, 0.570), (0.280, 0.580)], closed=False),
+        np.concatenate([np.full(12, 0.008), np.linspace(0.008, 0.002, 13)]),
+    )
     nostril = polygon(smooth([(0.226, 0.486), (0.243, 0.474), (0.252, 0.490), (0.240, 0.496)]))
-    ear = tapered(smooth([(0.50, 0.40), (0.545, 0.39), (0.56, 0.45), (0.525, 0.50), (0.51, 0.53)],
-                         closed=False), np.full(49, 0.010))
+    ear = tapered(
+        smooth(
+            [(0.50, 0.40), (0.545, 0.39), (0.56, 0.45), (0.525, 0.50), (0.51, 0.53)], closed=False
+        ),
+        np.full(49, 0.010),
+    )
     accents = joined([eye, lid, brow_line, mouth, nostril, ear, *extra])
     outline = united(layers)
     return Relief(ndimage.gaussian_filter(height, 0.8), raster(outline) > 0.5, outline, accents)
@@ -116,8 +126,10 @@ def _headgear(rng: np.random.Generator) -> tuple[list[tuple[skia.Path, float]], 
             (0.12, 0.235), (0.24, 0.235), (0.34, 0.165), (0.50, 0.200), (0.70, 0.240), (0.90, 0.300),
             (0.84, 0.170), (0.70, 0.060), (0.50, -0.01), (0.32, 0.02), (0.20, 0.13),
         ]))  # fmt: skip
-        lace = tapered(smooth([(0.15, 0.215), (0.34, 0.130), (0.60, 0.175), (0.87, 0.265)],
-                              closed=False), np.full(37, 0.016))
+        lace = tapered(
+            smooth([(0.15, 0.215), (0.34, 0.130), (0.60, 0.175), (0.87, 0.265)], closed=False),
+            np.full(37, 0.016),
+        )
         return [(hat, 0.35)], [lace]
     if kind == 2:  # coronet
         crown = polygon([
@@ -136,8 +148,10 @@ def _headgear(rng: np.random.Generator) -> tuple[list[tuple[skia.Path, float]], 
                                  (0.68 + 0.05 * k, 0.80)], closed=False), np.full(25, 0.010))
                  for k in range(3)]  # fmt: skip
         return [(hood, 0.35)], folds
-    band = tapered(smooth([(0.275, 0.235), (0.42, 0.175), (0.62, 0.215), (0.78, 0.33)],
-                          closed=False), np.full(37, 0.042))
+    band = tapered(
+        smooth([(0.275, 0.235), (0.42, 0.175), (0.62, 0.215), (0.78, 0.33)], closed=False),
+        np.full(37, 0.042),
+    )
     knot = polygon(smooth([(0.77, 0.31), (0.90, 0.28), (0.93, 0.36), (0.83, 0.37), (0.90, 0.48),
                            (0.84, 0.50), (0.77, 0.37)]))  # fmt: skip
     return [(joined([band, knot]), 0.22)], []
@@ -181,7 +195,9 @@ def ship(rng: np.random.Generator) -> Relief:
     for row in range(3):
         x = np.linspace(0.02 + 0.03 * row, 0.98 - 0.03 * row, 90)
         y = 0.87 + 0.045 * row + 0.012 * np.sin(x * 46 + row * 1.7)
-        waves.append(tapered(np.column_stack([x, y]), 0.009 * np.sin(np.linspace(0, np.pi, 90)) + 0.003))
+        waves.append(
+            tapered(np.column_stack([x, y]), 0.009 * np.sin(np.linspace(0, np.pi, 90)) + 0.003)
+        )
     ports = [circle(0.26 + 0.085 * k, 0.775, 0.012) for k in range(7)]
     return _relief(layers, joined([*rig, *waves, *ports]))
 
@@ -200,7 +216,9 @@ def palm(rng: np.random.Generator) -> Relief:
         mid = np.array([0.515 + 0.25 * np.cos(a), 0.34 + 0.30 * np.sin(a)])
         spine = smooth([(0.515, 0.38), tuple(mid), tuple(tip)], closed=False)
         s = np.linspace(0, 1, len(spine))
-        width = 0.085 * np.sin(np.pi * np.clip(s * 0.93 + 0.05, 0, 1)) * (0.8 + 0.2 * np.cos(s * 130))
+        width = (
+            0.085 * np.sin(np.pi * np.clip(s * 0.93 + 0.05, 0, 1)) * (0.8 + 0.2 * np.cos(s * 130))
+        )
         layers.append((tapered(spine, width), 0.035, 0.6, 0.2 + 0.02 * (k % 3)))
     nuts = [circle(0.495, 0.41, 0.022), circle(0.54, 0.415, 0.022), circle(0.517, 0.43, 0.02)]
     rings = [tapered(np.array([(0.473, y), (0.548, y - 0.012)]), [0.006, 0.006])
@@ -224,11 +242,14 @@ def sun(rng: np.random.Generator) -> Relief:
     face = []
     for side in (-1, 1):
         eye = polygon(smooth([(0.03, 0.455), (0.075, 0.44), (0.12, 0.458), (0.075, 0.468)]))
-        brow = tapered(smooth([(0.025, 0.425), (0.075, 0.400), (0.135, 0.425)], closed=False),
-                       np.full(25, 0.010))
+        brow = tapered(
+            smooth([(0.025, 0.425), (0.075, 0.400), (0.135, 0.425)], closed=False),
+            np.full(25, 0.010),
+        )
         face += [transformed(p, scale=(side, 1), move=(0.5, 0)) for p in (eye, brow)]
-    nose = tapered(smooth([(0.495, 0.44), (0.487, 0.53), (0.515, 0.542)], closed=False),
-                   np.full(25, 0.008))
+    nose = tapered(
+        smooth([(0.495, 0.44), (0.487, 0.53), (0.515, 0.542)], closed=False), np.full(25, 0.008)
+    )
     mouth = polygon(smooth([(0.44, 0.592), (0.48, 0.582), (0.5, 0.587), (0.52, 0.582),
                             (0.56, 0.592), (0.5, 0.612)]))  # fmt: skip
     return _relief(layers, joined([*face, nose, mouth, polygon_ring(0.5, 0.5, 0.243, 0.012)]))
@@ -254,35 +275,61 @@ def tower(rng: np.random.Generator) -> Relief:
     beams = []
     for side in (-1, 1):
         for k, slope in enumerate((-0.26, -0.02, 0.22)):
-            tip = np.array([(0.05, slope * 0.2), (0.44, slope - 0.028 + 0.01 * k), (0.44, slope + 0.028)])
+            tip = np.array(
+                [(0.05, slope * 0.2), (0.44, slope - 0.028 + 0.01 * k), (0.44, slope + 0.028)]
+            )
             beams.append(transformed(polygon(tip), scale=(side, 1), move=(0.5, 0.205)))
     layers += [(b, 0.05, 0.25, 0.05) for b in beams]
     stripes = [tapered(np.array([(0.425 - 0.05 * t, 0.36 + 0.44 * t), (0.575 + 0.05 * t, 0.33 + 0.44 * t)]),
                        [0.022, 0.022]) for t in np.linspace(0.05, 0.85, int(rng.integers(4, 6)))]  # fmt: skip
-    return _relief(layers, joined([*stripes, polygon([(0.48, 0.73), (0.52, 0.73), (0.52, 0.80), (0.48, 0.80)])]))
+    return _relief(
+        layers,
+        joined([*stripes, polygon([(0.48, 0.73), (0.52, 0.73), (0.52, 0.80), (0.48, 0.80)])]),
+    )
 
 
 def heron(rng: np.random.Generator) -> Relief:
     """Heron with raised wings."""
     body = polygon(smooth([(0.36, 0.56), (0.44, 0.46), (0.56, 0.46), (0.66, 0.56), (0.72, 0.72),
                            (0.58, 0.68), (0.46, 0.68)]))  # fmt: skip
-    neck = tapered(smooth([(0.44, 0.55), (0.36, 0.45), (0.43, 0.33), (0.38, 0.22), (0.30, 0.21)],
-                          closed=False), np.linspace(0.10, 0.05, 49))
+    neck = tapered(
+        smooth(
+            [(0.44, 0.55), (0.36, 0.45), (0.43, 0.33), (0.38, 0.22), (0.30, 0.21)], closed=False
+        ),
+        np.linspace(0.10, 0.05, 49),
+    )
     beak = polygon([(0.32, 0.185), (0.12, 0.235), (0.32, 0.235)])
-    crest = tapered(smooth([(0.36, 0.19), (0.46, 0.14), (0.54, 0.18)], closed=False),
-                    np.linspace(0.03, 0.004, 25))
+    crest = tapered(
+        smooth([(0.36, 0.19), (0.46, 0.14), (0.54, 0.18)], closed=False),
+        np.linspace(0.03, 0.004, 25),
+    )
     layers = [(neck, 0.05, 0.5, 0.3), (beak, 0.03, 0.3, 0.3), (crest, 0.02, 0.3, 0.3)]
     feathers = int(rng.integers(8, 11))
     for k in range(feathers):
         t = k / (feathers - 1)
-        shape = transformed(leaf_shape(0.46 - 0.1 * t, 0.24), turn=1.75 * (t - 1), move=(0.56, 0.50))
+        shape = transformed(
+            leaf_shape(0.46 - 0.1 * t, 0.24), turn=1.75 * (t - 1), move=(0.56, 0.50)
+        )
         layers.append((shape, 0.03, 0.4, 0.15 + 0.03 * k))
     layers.append((body, 0.10, 0.7, 0.3))
-    legs = [tapered(smooth([(0.50, 0.66), (0.48, 0.80), (0.50, 0.93)], closed=False), np.full(25, 0.016)),
-            tapered(smooth([(0.58, 0.66), (0.61, 0.80), (0.58, 0.93)], closed=False), np.full(25, 0.016))]
-    reeds = [tapered(smooth([(x, 0.96), (x + 0.02 * s, 0.80), (x + 0.07 * s, 0.66 + 0.1 * (k % 2))],
-                            closed=False), np.linspace(0.014, 0.003, 25))
-             for k, (x, s) in enumerate([(0.22, -1), (0.28, 1), (0.34, -1), (0.74, 1), (0.80, -1)])]
+    legs = [
+        tapered(
+            smooth([(0.50, 0.66), (0.48, 0.80), (0.50, 0.93)], closed=False), np.full(25, 0.016)
+        ),
+        tapered(
+            smooth([(0.58, 0.66), (0.61, 0.80), (0.58, 0.93)], closed=False), np.full(25, 0.016)
+        ),
+    ]
+    reeds = [
+        tapered(
+            smooth(
+                [(x, 0.96), (x + 0.02 * s, 0.80), (x + 0.07 * s, 0.66 + 0.1 * (k % 2))],
+                closed=False,
+            ),
+            np.linspace(0.014, 0.003, 25),
+        )
+        for k, (x, s) in enumerate([(0.22, -1), (0.28, 1), (0.34, -1), (0.74, 1), (0.80, -1)])
+    ]
     eye = circle(0.335, 0.208, 0.010)
     return _relief(layers, joined([*legs, *reeds, eye]))
 

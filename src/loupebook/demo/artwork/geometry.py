@@ -51,8 +51,10 @@ def smooth(points: npt.ArrayLike, *, closed: bool = True, per_span: int = 12) ->
     h00, h10 = 2 * t**3 - 3 * t**2 + 1, t**3 - 2 * t**2 + t
     h01, h11 = -2 * t**3 + 3 * t**2, t**3 - t**2
     curve = (
-        h00 * starts[:, None] + h10 * start_tangent[:, None]
-        + h01 * ends[:, None] + h11 * end_tangent[:, None]
+        h00 * starts[:, None]
+        + h10 * start_tangent[:, None]
+        + h01 * ends[:, None]
+        + h11 * end_tangent[:, None]
     ).reshape(-1, 2)
     return curve if closed else np.vstack([curve, p[-1:]])
 
@@ -66,7 +68,10 @@ def united(paths: Sequence[skia.Path]) -> skia.Path:
 
 
 def transformed(
-    path: skia.Path, *, scale: float | tuple[float, float] = 1.0, turn: float = 0.0,
+    path: skia.Path,
+    *,
+    scale: float | tuple[float, float] = 1.0,
+    turn: float = 0.0,
     move: tuple[float, float] = (0.0, 0.0),
 ) -> skia.Path:
     """Scale, then turn (radians), then move."""
@@ -122,13 +127,47 @@ def frame_points(kind: str, cx: float, cy: float, width: float, height: float) -
         r = 0.86 + 0.14 * np.abs(np.cos(2 * t)) ** 0.6
         return np.column_stack([cx + a * r * np.cos(t), cy + b * r * np.sin(t)])
     half = {
-        "shield": [(0, -1), (0.35, -0.93), (0.72, -0.98), (1, -0.88), (0.93, -0.55), (0.97, 0.0),
-                   (0.84, 0.46), (0.5, 0.78), (0.16, 0.93), (0, 1.0)],
-        "cartouche": [(0, -1), (0.3, -0.97), (0.5, -0.84), (0.62, -0.86), (0.8, -0.9),
-                      (0.97, -0.66), (0.9, -0.36), (1.0, 0), (0.9, 0.36), (0.97, 0.66),
-                      (0.8, 0.9), (0.62, 0.86), (0.5, 0.84), (0.3, 0.97), (0, 1)],
-        "arch": [(0, -1), (0.42, -0.93), (0.78, -0.7), (0.98, -0.34), (1, 0.2), (1, 0.62),
-                 (0.93, 0.86), (0.7, 0.93), (0.35, 0.96), (0, 1)],
+        "shield": [
+            (0, -1),
+            (0.35, -0.93),
+            (0.72, -0.98),
+            (1, -0.88),
+            (0.93, -0.55),
+            (0.97, 0.0),
+            (0.84, 0.46),
+            (0.5, 0.78),
+            (0.16, 0.93),
+            (0, 1.0),
+        ],
+        "cartouche": [
+            (0, -1),
+            (0.3, -0.97),
+            (0.5, -0.84),
+            (0.62, -0.86),
+            (0.8, -0.9),
+            (0.97, -0.66),
+            (0.9, -0.36),
+            (1.0, 0),
+            (0.9, 0.36),
+            (0.97, 0.66),
+            (0.8, 0.9),
+            (0.62, 0.86),
+            (0.5, 0.84),
+            (0.3, 0.97),
+            (0, 1),
+        ],
+        "arch": [
+            (0, -1),
+            (0.42, -0.93),
+            (0.78, -0.7),
+            (0.98, -0.34),
+            (1, 0.2),
+            (1, 0.62),
+            (0.93, 0.86),
+            (0.7, 0.93),
+            (0.35, 0.96),
+            (0, 1),
+        ],
     }[kind]
     right = np.array(half, dtype=float)
     left = right[-2:0:-1] * (-1, 1)

@@ -9,8 +9,15 @@ from loupebook.demo.artwork.geometry import Points, joined, polygon
 
 
 def rosette(
-    cx: float, cy: float, outer: float, inner: float, *, petals: int, lines: int,
-    twist: float = 1.0, stretch: float = 1.0,
+    cx: float,
+    cy: float,
+    outer: float,
+    inner: float,
+    *,
+    petals: int,
+    lines: int,
+    twist: float = 1.0,
+    stretch: float = 1.0,
 ) -> skia.Path:
     """Overlaid waved rings: each line a wave of `petals` lobes, `lines` of them in phase steps."""
     t = np.linspace(0, 2 * np.pi, 24 * petals + 1)
@@ -37,7 +44,13 @@ def hypotrochoid(
 
 
 def wave_border(
-    left: float, right: float, y: float, half: float, *, period: float, lines: int,
+    left: float,
+    right: float,
+    y: float,
+    half: float,
+    *,
+    period: float,
+    lines: int,
     weave: float = 2.0,
 ) -> skia.Path:
     """Band of interlaced waves along x, `half` mm to each side of `y`."""
@@ -54,16 +67,25 @@ def wave_border(
 
 
 def moire_ground(
-    left: float, top: float, right: float, bottom: float, *, pitch: float, swing: float,
-    period: float, phase: float = 0.0,
+    left: float,
+    top: float,
+    right: float,
+    bottom: float,
+    *,
+    pitch: float,
+    swing: float,
+    period: float,
+    phase: float = 0.0,
 ) -> skia.Path:
     """Ground of level waved lines whose swing drifts, as on bank paper."""
     x = np.linspace(left, right, max(24, int((right - left) / 0.16)))
     paths = []
     for k, y in enumerate(np.arange(top, bottom + pitch, pitch)):
         drift = phase + 0.34 * k
-        wave = swing * np.sin(2 * np.pi * x / period + drift) * np.cos(
-            2 * np.pi * x / (period * 5.3) + 0.11 * k
+        wave = (
+            swing
+            * np.sin(2 * np.pi * x / period + drift)
+            * np.cos(2 * np.pi * x / (period * 5.3) + 0.11 * k)
         )
         paths.append(polygon(np.column_stack([x, y + wave]), closed=False))
     return joined(paths)
@@ -81,9 +103,7 @@ def engine_turned(
     return joined(paths)
 
 
-def lattice(
-    left: float, top: float, right: float, bottom: float, *, pitch: float
-) -> skia.Path:
+def lattice(left: float, top: float, right: float, bottom: float, *, pitch: float) -> skia.Path:
     """Diagonal diaper of double lines."""
     paths = []
     span = bottom - top

@@ -87,7 +87,12 @@ def text_width(text: str, face: str, height: float, *, tracking: float = 0.0) ->
 
 
 def line(
-    text: str, face: str, height: float, *, at: tuple[float, float], tracking: float = 0.0,
+    text: str,
+    face: str,
+    height: float,
+    *,
+    at: tuple[float, float],
+    tracking: float = 0.0,
     squeeze: float = 1.0,
 ) -> skia.Path:
     """Text centred on `at` (the middle of the capitals), its widths times `squeeze`."""
@@ -96,13 +101,20 @@ def line(
     out = skia.Path()
     for letter, advance in zip(text, advances, strict=True):
         place = (at[0] + x * squeeze, at[1] + height / 2)
-        out.addPath(transformed(_glyph(face, letter)[0], scale=(scale * squeeze, scale), move=place))
+        out.addPath(
+            transformed(_glyph(face, letter)[0], scale=(scale * squeeze, scale), move=place)
+        )
         x += advance
     return out
 
 
 def fitted(
-    text: str, face: str, height: float, *, at: tuple[float, float], width: float,
+    text: str,
+    face: str,
+    height: float,
+    *,
+    at: tuple[float, float],
+    width: float,
     tracking: float = 0.0,
 ) -> skia.Path:
     """Like :func:`line`, made narrower or smaller so that it fits `width` mm."""
@@ -115,8 +127,16 @@ def fitted(
 
 
 def arc(
-    text: str, face: str, height: float, *, centre: tuple[float, float], radius: float,
-    middle: float, tracking: float = 0.0, inward: bool = False, stretch: float = 1.0,
+    text: str,
+    face: str,
+    height: float,
+    *,
+    centre: tuple[float, float],
+    radius: float,
+    middle: float,
+    tracking: float = 0.0,
+    inward: bool = False,
+    stretch: float = 1.0,
 ) -> skia.Path:
     """Text round a circle (or an ellipse, by `stretch` of its x axis).
 

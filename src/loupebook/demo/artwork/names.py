@@ -19,9 +19,11 @@ MARQUES = (
 )  # fmt: skip
 """The marques of the named demo."""
 
-_HEADS = "Bel Tor Os Kes Um Gal Fen Zeph Dov Cal Mir Vas Lun Quor Pell Ard Nav Sor Ith Wex".split()
-_HEARTS = "qua van tre dri bri de ni phi a lan mo ve so lo zi ru ne ka fe ly".split()
-_TAILS = "ra del lune vo alto moor carra relle neth drix wyn thane vale quist mar dane lor vaine".split()
+_HEADS = ["Bel", "Tor", "Os", "Kes", "Um", "Gal", "Fen", "Zeph", "Dov", "Cal", "Mir", "Vas", "Lun", "Quor", "Pell", "Ard", "Nav", "Sor", "Ith", "Wex"]
+_HEARTS = ["qua", "van", "tre", "dri", "bri", "de", "ni", "phi", "a", "lan", "mo", "ve", "so", "lo", "zi", "ru", "ne", "ka", "fe", "ly"]
+_TAILS = (
+    ["ra", "del", "lune", "vo", "alto", "moor", "carra", "relle", "neth", "drix", "wyn", "thane", "vale", "quist", "mar", "dane", "lor", "vaine"]
+)
 
 
 def invent_name(rng: np.random.Generator) -> str:

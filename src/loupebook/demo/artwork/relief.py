@@ -66,7 +66,9 @@ def unit_grid() -> tuple[Map, Map]:
     return x, y
 
 
-def shade_of(height: Map, *, depth: float = 0.16, light: tuple[float, float] = (-0.55, -0.65)) -> Map:
+def shade_of(
+    height: Map, *, depth: float = 0.16, light: tuple[float, float] = (-0.55, -0.65)
+) -> Map:
     """Darkness 0 to 1 of a relief lit from the upper left."""
     soft = ndimage.gaussian_filter(height, 1.2)
     gy, gx = np.gradient(soft * depth * GRID)
@@ -77,8 +79,15 @@ def shade_of(height: Map, *, depth: float = 0.16, light: tuple[float, float] = (
 
 
 def engrave(
-    height: Map, mask: npt.NDArray[np.bool_], dark: Map, *, pitch: float, lift: float = 0.05,
-    slant: float = 0.0, finest: float = 0.10, boldest: float = 0.86,
+    height: Map,
+    mask: npt.NDArray[np.bool_],
+    dark: Map,
+    *,
+    pitch: float,
+    lift: float = 0.05,
+    slant: float = 0.0,
+    finest: float = 0.10,
+    boldest: float = 0.86,
 ) -> skia.Path:
     """Swelling lines over a relief, in the unit square.
 

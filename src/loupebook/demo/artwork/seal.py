@@ -44,10 +44,13 @@ _CODE_WIDTH = (95 + barcode.QUIET_LEFT + barcode.QUIET_RIGHT) * barcode.X_DIMENS
 def seal_plates(plan: SealPlan) -> tuple[Plate, ...]:
     """Plates of a seal, in printing order."""
     p = plan.palette
+    # A pale ground would not carry lettering: the second colour takes its place.
+    main, second = (p.accent, p.dark) if sum(p.ground) > 1.2 else (p.ground, p.accent)
+    r, g, b = (0.55 * a + 0.45 * c for a, c in zip(main, p.paper, strict=True))
     return (
-        Plate("tint", PlateKind.INK, tuple(0.55 * a + 0.45 * b for a, b in zip(p.ground, p.paper, strict=True))),  # type: ignore[arg-type]
-        Plate("accent", PlateKind.INK, p.accent),
-        Plate("ground", PlateKind.INK, p.ground),
+        Plate("tint", PlateKind.INK, (r, g, b)),
+        Plate("accent", PlateKind.INK, second),
+        Plate("ground", PlateKind.INK, main),
         Plate("dark", PlateKind.INK, p.dark),
         Plate("serial", PlateKind.INK, SERIAL_RED),
         Plate("foil", PlateKind.FOIL, FOILS["silver"]),
@@ -65,29 +68,63 @@ def draw_seal(plan: SealPlan) -> Artwork:
     code_x = place(w - 4.2 - _CODE_WIDTH / 2)
     crest_x, text_x = place(16.5), place(51.0)
     parts = [
-        _ground(plan, crest_x), _border(plan), *_crest(plan, crest_x), *_title(plan, text_x),
-        *_vignette(plan, place(41.0), place(61.5)), *_code(plan, code_x), *_serials(plan, text_x, code_x),
-        *_uv(plan, place(51.0)), _imprint(plan, place(3.0)),
-    ]  # fmt: skip
+        _ground(plan, crest_x),
+        _border(plan),
+        *_crest(plan, crest_x),
+        *_title(plan, text_x),
+        *_vignette(plan, place(41.0), place(61.5)),
+        *_code(plan, code_x),
+        *_serials(plan, text_x, code_x),
+        *_uv(plan, place(51.0)),
+        _imprint(plan, place(3.0)),
+    ]
     return Artwork(
-        element=Element.SEAL, width=w, height=h, outline=skia.Path.Rect(skia.Rect(0, 0, w, h)),
-        paper=plan.palette.paper, plates=seal_plates(plan), parts=tuple(p for p in parts if p.marks),
+        element=Element.SEAL,
+        width=w,
+        height=h,
+        outline=skia.Path.Rect(skia.Rect(0, 0, w, h)),
+        paper=plan.palette.paper,
+        plates=seal_plates(plan),
+        parts=tuple(p for p in parts if p.marks),
         emboss_mm=0.05,
-        facts={"marque": plan.marque, "edition": plan.edition, "gtin": plan.gtin,
-               "serials": dict(plan.serials), "palette": plan.palette.name},
-    )  # fmt: skip
+        facts={
+            "marque": plan.marque,
+            "edition": plan.edition,
+            "gtin": plan.gtin,
+            "serials": dict(plan.serials),
+            "palette": plan.palette.name,
+        },
+    )
 
 
 def _ground(plan: SealPlan, crest_x: float) -> Part:
     w, h = plan.width, plan.height
     waves = guilloche.moire_ground(-1, 3.4, w + 1, h - 3.4, pitch=0.52, swing=0.9, period=9.0)
-    cross = guilloche.moire_ground(-1, 3.6, w + 1, h - 3.6, pitch=0.52, swing=-0.9, period=9.0, phase=1.3)
+    cross = guilloche.moire_ground(
+        -1, 3.6, w + 1, h - 3.6, pitch=0.52, swing=-0.9, period=9.0, phase=1.3
+    )
     big = guilloche.rosette(crest_x, h / 2, 12.6, 5.5, petals=plan.petals, lines=12)
-    mid = guilloche.rosette(w / 2 - (crest_x - w / 2) * 0.13, h / 2, 12.4, 3.0, petals=plan.petals + 5, lines=14, stretch=1.7)
-    marks = (over(skia.Path.Rect(skia.Rect(-1, -1, w + 1, h + 1)), "tint", tint=0.18),
-             drawn(waves, "tint", 0.07), drawn(cross, "accent", 0.05),
-             drawn(big, "ground", 0.06), drawn(mid, "tint", 0.08))  # fmt: skip
-    return Part("ground", f"{plan.palette.name} lathe-work ground with rosettes of {plan.petals} lobes", marks)
+    mid = guilloche.rosette(
+        w / 2 - (crest_x - w / 2) * 0.13,
+        h / 2,
+        12.4,
+        3.0,
+        petals=plan.petals + 5,
+        lines=14,
+        stretch=1.7,
+    )
+    marks = (
+        over(skia.Path.Rect(skia.Rect(-1, -1, w + 1, h + 1)), "tint", tint=0.18),
+        drawn(waves, "tint", 0.07),
+        drawn(cross, "accent", 0.05),
+        drawn(big, "ground", 0.06),
+        drawn(mid, "tint", 0.08),
+    )
+    return Part(
+        "ground",
+        f"{plan.palette.name} lathe-work ground with rosettes of {plan.petals} lobes",
+        marks,
+    )
 
 
 def _border(plan: SealPlan) -> Part:
@@ -97,50 +134,103 @@ def _border(plan: SealPlan) -> Part:
         strip = skia.Path.Rect(skia.Rect(-1, y - 1.25, w + 1, y + 1.25))
         weave = guilloche.wave_border(-1, w + 1, y, 1.0, period=2.8, lines=plan.border_lines)
         marks += [solid(strip, "ground"), reversed_out(weave, 0.07)]
-        marks += [drawn(polygon([(-1, y + d), (w + 1, y + d)], closed=False), "dark", 0.14) for d in (-1.36, 1.36)]
+        marks += [
+            drawn(polygon([(-1, y + d), (w + 1, y + d)], closed=False), "dark", 0.14)
+            for d in (-1.36, 1.36)
+        ]
     return Part("border", "woven wave border along both edges", tuple(marks))
 
 
 def _crest(plan: SealPlan, x: float) -> list[Part]:
     y = plan.height / 2 - 0.2
     disc = ellipse_points(x, y, 11.2, 11.2)
-    rim = [Mark(polygon(disc), "paper"), drawn(guilloche.rays(x, y, disc, count=90, share=0.12), "tint", 0.05),
-           drawn(polygon(disc), "dark", 0.22), drawn(polygon(offset(disc, -0.4)), "dark", 0.06)]  # fmt: skip
-    ring_text = lettering.arc(plan.body, plan.legend_face, 1.05, centre=(x, y), radius=10.0,
-                              middle=-math.pi / 2, tracking=0.14)  # fmt: skip
-    low = lettering.arc("· " + plan.island + " ·", plan.legend_face, 1.05, centre=(x, y), radius=10.0,
-                        middle=math.pi / 2, tracking=0.2, inward=True)  # fmt: skip
+    rim = [
+        Mark(polygon(disc), "paper"),
+        drawn(guilloche.rays(x, y, disc, count=90, share=0.12), "tint", 0.05),
+        drawn(polygon(disc), "dark", 0.22),
+        drawn(polygon(offset(disc, -0.4)), "dark", 0.06),
+    ]
+    ring_text = lettering.arc(
+        plan.body,
+        plan.legend_face,
+        1.05,
+        centre=(x, y),
+        radius=10.0,
+        middle=-math.pi / 2,
+        tracking=0.14,
+    )
+    low = lettering.arc(
+        "· " + plan.island + " ·",
+        plan.legend_face,
+        1.05,
+        centre=(x, y),
+        radius=10.0,
+        middle=math.pi / 2,
+        tracking=0.2,
+        inward=True,
+    )
     inner = polygon(ellipse_points(x, y, 9.1, 9.1))
     number = dict(plan.serials).get("crest", "")
-    arms = crest_marks((x, y - 0.6), 15.5, seed=plan.emblem_seed, kind=plan.emblem, number=number,
-                       metal="tint", pairs=plan.leaf_pairs, missing=plan.missing_leaves)  # fmt: skip
+    arms = crest_marks(
+        (x, y - 0.6),
+        15.5,
+        seed=plan.emblem_seed,
+        kind=plan.emblem,
+        number=number,
+        metal="tint",
+        pairs=plan.leaf_pairs,
+        missing=plan.missing_leaves,
+    )
     words = "crest: quartered shield, crown and laurel, with four digits of the number"
     return [
         Part("crest-rim", "round frame of the crest", (*rim, drawn(inner, "dark", 0.08))),
-        Part("crest-legend", f"legend round the crest: {plan.body}", (over(joined([ring_text, low]), "dark"),)),
+        Part(
+            "crest-legend",
+            f"legend round the crest: {plan.body}",
+            (over(joined([ring_text, low]), "dark"),),
+        ),
         Part("crest", words, tuple(arms)),
-    ]  # fmt: skip
+    ]
 
 
 def _title(plan: SealPlan, x: float) -> list[Part]:
     title = lettering.fitted(plan.title, plan.title_face, 2.9, at=(x, 6.4), width=41, tracking=0.06)
-    under = lettering.fitted(plan.body, plan.legend_face, 1.25, at=(x, 9.7), width=39, tracking=0.14)
+    under = lettering.fitted(
+        plan.body, plan.legend_face, 1.25, at=(x, 9.7), width=39, tracking=0.14
+    )
     rule = guilloche.wave_border(x - 19, x + 19, 11.4, 0.42, period=1.5, lines=3)
     return [
-        Part("title", f"title: {plan.title}",
-             (drawn(title, "paper", 0.5, overprints=False), Mark(title, "ground"), drawn(title, "dark", 0.07), raised(title))),
-        Part("body", f"issuing body: {plan.body}",
-             (drawn(under, "paper", 0.3, overprints=False), over(under, "dark"))),
+        Part(
+            "title",
+            f"title: {plan.title}",
+            (
+                drawn(title, "paper", 0.5, overprints=False),
+                Mark(title, "ground"),
+                drawn(title, "dark", 0.07),
+                raised(title),
+            ),
+        ),
+        Part(
+            "body",
+            f"issuing body: {plan.body}",
+            (drawn(under, "paper", 0.3, overprints=False), over(under, "dark")),
+        ),
         Part("rule", "fine woven rule under the title", (drawn(rule, "dark", 0.05),)),
-    ]  # fmt: skip
+    ]
 
 
 def _vignette(plan: SealPlan, x: float, holo_x: float) -> list[Part]:
     y = 18.4
     oval = ellipse_points(x, y, 8.4, 6.0)
-    sky = [Mark(polygon(oval), "paper"), drawn(guilloche.concentric(oval, x, y, count=16, inner=0.2), "tint", 0.06),
-           drawn(polygon(oval), "dark", 0.16), drawn(polygon(offset(oval, 0.75)), "dark", 0.07)]  # fmt: skip
-    scene = emblem_marks(plan.emblem, plan.emblem_seed, at=(x, y), size=10.2, ink="dark", fill="paper", pitch=0.15)
+    sky = [
+        Mark(polygon(oval), "paper"),
+        drawn(guilloche.concentric(oval, x, y, count=16, inner=0.2), "tint", 0.06),
+        drawn(polygon(oval), "dark", 0.16),
+        drawn(polygon(offset(oval, 0.75)), "dark", 0.07),
+    ]
+    scene = emblem_marks(
+        plan.emblem, plan.emblem_seed, at=(x, y), size=10.2, ink="dark", fill="paper", pitch=0.15
+    )
     parts = [
         Part("vignette", "oval behind the vignette", tuple(sky)),
         Part("emblem", f"engraved {plan.emblem} in an oval", tuple(scene)),
@@ -149,9 +239,18 @@ def _vignette(plan: SealPlan, x: float, holo_x: float) -> list[Part]:
         around = ellipse_points(x, y, 8.8, 6.4)
         length = float(np.hypot(*np.diff(around, axis=0).T).sum())
         text = lettering.micro_lines(plan.microtext, "gothic", 0.42, length=length * 0.88)
-        ring = lettering.arc(text, "gothic", 0.42, centre=(x, y), radius=6.38, middle=-math.pi / 2,
-                             stretch=8.78 / 6.38)  # fmt: skip
-        parts.append(Part("microtext", f"microtext round the oval: {plan.microtext}", (over(ring, "dark"),)))
+        ring = lettering.arc(
+            text,
+            "gothic",
+            0.42,
+            centre=(x, y),
+            radius=6.38,
+            middle=-math.pi / 2,
+            stretch=8.78 / 6.38,
+        )
+        parts.append(
+            Part("microtext", f"microtext round the oval: {plan.microtext}", (over(ring, "dark"),))
+        )
     return [*parts, _hologram(plan, holo_x, y)]
 
 
@@ -164,12 +263,17 @@ def _hologram(plan: SealPlan, x: float, y: float) -> Part:
         marks.append(Mark(inner, "hologram", grating=(1.05 + 0.16 * k, 0.5 + 0.9 * k)))
     for k in range(12):
         a = 2 * math.pi * k / 12
-        ray = polygon([(x, y), (x + 5.2 * math.cos(a), y + 5.2 * math.sin(a)),
-                       (x + 5.2 * math.cos(a + 0.2), y + 5.2 * math.sin(a + 0.2))])  # fmt: skip
+        ray = polygon(
+            [
+                (x, y),
+                (x + 5.2 * math.cos(a), y + 5.2 * math.sin(a)),
+                (x + 5.2 * math.cos(a + 0.2), y + 5.2 * math.sin(a + 0.2)),
+            ]
+        )
         cut = skia.Op(ray, patch, skia.PathOp.kIntersect_PathOp)
         marks.append(Mark(cut, "hologram", grating=(0.95 + 0.05 * k, a)))
     marks.append(Mark(star(x, y, 2.7, 8), "hologram", grating=(1.62, 0.4)))
-    letter = lettering.line(plan.island[0], plan.title_face, 2.2, at=(x, y))
+    letter = lettering.line(plan.island[0], "roman", 2.2, at=(x, y))
     marks += [Mark(letter, "hologram", grating=(0.88, 1.57)), drawn(patch, "dark", 0.05)]
     return Part("hologram", f"hologram patch, {plan.hologram} shape, with a star", tuple(marks))
 
@@ -180,12 +284,25 @@ def _code(plan: SealPlan, x: float) -> list[Part]:
     first = left + barcode.QUIET_LEFT * barcode.X_DIMENSION_MM
     panel = skia.Path.Rect(skia.Rect(left, top - 0.9, left + _CODE_WIDTH, top + height + 2.6))
     lines = barcode.bars(plan.gtin, left=first, top=top, height=height)
-    digits = joined([
-        lettering.line(text, "numerals", 1.45, at=(first + at * barcode.X_DIMENSION_MM, top + height + 1.25), tracking=0.25)
-        for text, at in ((plan.gtin[0], -5.5), (plan.gtin[1:7], 24.5), (plan.gtin[7:], 70.5))
-    ])  # fmt: skip
-    return [Part("barcode", f"EAN-13 bar code {plan.gtin}",
-                 (reversed_out(panel), over(lines, "dark"), over(digits, "dark")))]  # fmt: skip
+    digits = joined(
+        [
+            lettering.line(
+                text,
+                "numerals",
+                1.45,
+                at=(first + at * barcode.X_DIMENSION_MM, top + height + 1.25),
+                tracking=0.25,
+            )
+            for text, at in ((plan.gtin[0], -5.5), (plan.gtin[1:7], 24.5), (plan.gtin[7:], 70.5))
+        ]
+    )
+    return [
+        Part(
+            "barcode",
+            f"EAN-13 bar code {plan.gtin}",
+            (reversed_out(panel), over(lines, "dark"), over(digits, "dark")),
+        )
+    ]
 
 
 def _serials(plan: SealPlan, text_x: float, code_x: float) -> list[Part]:
@@ -193,9 +310,16 @@ def _serials(plan: SealPlan, text_x: float, code_x: float) -> list[Part]:
     parts = []
     for where, number in plan.serials:
         if where in places:
-            path = lettering.line(number, "numerals", 2.0 if where == "left" else 2.5, at=places[where], tracking=0.22)
-            parts.append(Part(f"serial-{where}", f"number {number}, printed {where}",
-                              (drawn(path, "paper", 0.4, overprints=False), over(path, "serial"))))  # fmt: skip
+            path = lettering.line(
+                number, "numerals", 2.0 if where == "left" else 2.5, at=places[where], tracking=0.22
+            )
+            parts.append(
+                Part(
+                    f"serial-{where}",
+                    f"number {number}, printed {where}",
+                    (drawn(path, "paper", 0.4, overprints=False), over(path, "serial")),
+                )
+            )
     return parts
 
 
@@ -203,20 +327,43 @@ def _uv(plan: SealPlan, x: float) -> list[Part]:
     y, size = plan.height / 2, 21.0
     shield, fields = quarters(x, y + 1.4, size * 0.62, size * 0.74)
     disc = ellipse_points(x, y, 17.0, 12.0)
-    lines = [drawn(shield, "uv", 0.35), over(fields[0], "uv", tint=0.35), over(fields[3], "uv", tint=0.35),
-             *[drawn(f, "uv", 0.18) for f in fields]]  # fmt: skip
-    arms = emblem_marks(plan.emblem, plan.emblem_seed, at=(x, y + 1.2), size=size * 0.46, ink="uv", fill=None, pitch=0.3, relief=0.0)
+    lines = [
+        drawn(shield, "uv", 0.35),
+        over(fields[0], "uv", tint=0.35),
+        over(fields[3], "uv", tint=0.35),
+        *[drawn(f, "uv", 0.18) for f in fields],
+    ]
+    arms = emblem_marks(
+        plan.emblem,
+        plan.emblem_seed,
+        at=(x, y + 1.2),
+        size=size * 0.46,
+        ink="uv",
+        fill=None,
+        pitch=0.3,
+        relief=0.0,
+    )
     lines += [m for m in arms if m.plate == "uv"]
-    wreath = laurel(x, y + 1.2, size * 0.43, size * 0.40, pairs=8, fill="uv", ink="uv", size=size * 0.10)
+    wreath = laurel(
+        x, y + 1.2, size * 0.43, size * 0.40, pairs=8, fill="uv", ink="uv", size=size * 0.10
+    )
     lines += [Mark(m.path, "uv", m.stroke, m.value, True) for m in wreath if m.plate == "uv"]
     rays = guilloche.rays(x, y, disc, count=plan.uv_rays, share=0.14)
-    words = lettering.line(plan.island, plan.legend_face, 2.2, at=(x, plan.height - 5.2), tracking=0.7)
-    parts = [Part("uv-rays", "UV ink: orange rays behind the crest", (over(rays, "uv-orange", tint=0.7),)),
-             Part("uv-crest", "UV ink: complete crest without a number", tuple(lines)),
-             Part("uv-island", "UV ink: name of the island", (over(words, "uv-orange"),))]  # fmt: skip
+    words = lettering.line(
+        plan.island, plan.legend_face, 2.2, at=(x, plan.height - 5.2), tracking=0.7
+    )
+    parts = [
+        Part(
+            "uv-rays", "UV ink: orange rays behind the crest", (over(rays, "uv-orange", tint=0.7),)
+        ),
+        Part("uv-crest", "UV ink: complete crest without a number", tuple(lines)),
+        Part("uv-island", "UV ink: name of the island", (over(words, "uv-orange"),)),
+    ]
     if plan.uv_number:
         number = lettering.line(plan.uv_number, "numerals", 2.6, at=(x, y + 3.0))
-        parts.append(Part("uv-number", "UV ink: a number inside the crest", (over(number, "uv-orange"),)))
+        parts.append(
+            Part("uv-number", "UV ink: a number inside the crest", (over(number, "uv-orange"),))
+        )
     return parts
 
 

@@ -13,7 +13,11 @@ Map = npt.NDArray[np.float32]
 
 
 def age_sheet(
-    albedo: Map, metal: Map, outline: Map, press: PressSettings, rng: np.random.Generator,
+    albedo: Map,
+    metal: Map,
+    outline: Map,
+    press: PressSettings,
+    rng: np.random.Generator,
     px_per_mm: float,
 ) -> tuple[Map, Map]:
     """Yellowing (even, and in clouds) and rubbing (edges and raised places first)."""
@@ -23,7 +27,14 @@ def age_sheet(
     yellow = np.array((0.02, 0.07, 0.22), np.float32) * age
     aged = albedo * (1 - np.clip(yellow * cloudy[..., None], 0, 0.6))
     edge = 1 - cv2.GaussianBlur(outline, (0, 0), max(0.5, 0.35 * px_per_mm))
-    scuffs = np.clip(cloud(outline.shape, (1.2 * px_per_mm, 0.07 * px_per_mm), rng, turn=float(rng.uniform(0, 3))) - 2.2, 0, 1)
+    scuffs = np.clip(
+        cloud(
+            outline.shape, (1.2 * px_per_mm, 0.07 * px_per_mm), rng, turn=float(rng.uniform(0, 3))
+        )
+        - 2.2,
+        0,
+        1,
+    )
     rub = np.clip(wear * (1.4 * edge + 1.2 * scuffs), 0, 0.8)
     worn = aged * (1 - rub[..., None]) + 0.62 * rub[..., None]
     return np.asarray(worn, np.float32), np.asarray(metal * (1 - rub), np.float32)
@@ -41,8 +52,12 @@ def fibre_glow(
         heading, bend = rng.uniform(0, 6.3), rng.uniform(-0.9, 0.9)
         steps = np.linspace(0, rng.uniform(1.5, 3.5) * px_per_mm, 9)
         angle = heading + bend * np.linspace(0, 1, 9)
-        points = np.column_stack([x + np.cumsum(np.gradient(steps) * np.cos(angle)),
-                                  y + np.cumsum(np.gradient(steps) * np.sin(angle))])  # fmt: skip
+        points = np.column_stack(
+            [
+                x + np.cumsum(np.gradient(steps) * np.cos(angle)),
+                y + np.cumsum(np.gradient(steps) * np.sin(angle)),
+            ]
+        )
         colour = tuple(0.55 * c for c in colours[int(rng.integers(3))])
         line = np.round(points * 16).astype(np.int32).reshape(-1, 1, 2)
         cv2.polylines(glow, [line], False, colour, max(1, round(0.07 * px_per_mm)), cv2.LINE_AA, 4)

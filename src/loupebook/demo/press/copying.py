@@ -43,7 +43,9 @@ def _mixed(palette: Palette, rng: np.random.Generator, by: float) -> Palette:
         r, g, b = (float(np.clip(c * np.exp(rng.normal(0, by)), 0.004, 0.95)) for c in colour)
         return (r, g, b)
 
-    return replace(palette, ground=off(palette.ground), accent=off(palette.accent), tint=off(palette.tint))
+    return replace(
+        palette, ground=off(palette.ground), accent=off(palette.accent), tint=off(palette.tint)
+    )
 
 
 def near_name_face(plan: BandPlan, rng: np.random.Generator) -> Altered[BandPlan]:
@@ -55,7 +57,7 @@ def near_name_face(plan: BandPlan, rng: np.random.Generator) -> Altered[BandPlan
 def near_legend_face(plan: BandPlan, rng: np.random.Generator) -> Altered[BandPlan]:
     """Set the legends in a near typeface."""
     del rng
-    if plan.layout == "nameplate" and plan.wing_motif != "legend":
+    if plan.layout == "crest" and plan.wing_motif not in ("legend", "name"):
         return None
     return replace(plan, legend_face=NEAR_FACE[plan.legend_face]), "legends set in a near typeface"
 
@@ -75,18 +77,22 @@ def invented_microtext(plan: BandPlan, rng: np.random.Generator) -> Altered[Band
 def fewer_pearls(plan: BandPlan, rng: np.random.Generator) -> Altered[BandPlan]:
     """Miscount the pearls of the frame."""
     by = int(rng.choice([-5, -4, -3, -2, 2, 3]))
-    return replace(plan, pearls=plan.pearls + by), f"{plan.pearls + by} pearls instead of {plan.pearls}"
+    return replace(
+        plan, pearls=plan.pearls + by
+    ), f"{plan.pearls + by} pearls instead of {plan.pearls}"
 
 
 def missing_pearls(plan: BandPlan, rng: np.random.Generator) -> Altered[BandPlan]:
     """Lose single pearls."""
-    lost = tuple(sorted(int(k) for k in rng.choice(plan.pearls, int(rng.integers(1, 4)), replace=False)))
+    lost = tuple(
+        sorted(int(k) for k in rng.choice(plan.pearls, int(rng.integers(1, 4)), replace=False))
+    )
     return replace(plan, missing_pearls=lost), f"{len(lost)} pearls missing from the frame"
 
 
 def missing_leaves(plan: BandPlan, rng: np.random.Generator) -> Altered[BandPlan]:
     """Lose leaves of the laurel."""
-    if plan.layout == "nameplate" or plan.layout == "crest" or plan.leaf_pairs == 0:
+    if plan.layout == "nameplate" or plan.leaf_pairs == 0:
         return None
     lost = tuple(int(k) for k in rng.choice(2 * plan.leaf_pairs, 2, replace=False))
     return replace(plan, missing_leaves=lost), "two leaf pairs missing from the laurel"
@@ -96,7 +102,13 @@ def other_field(plan: BandPlan, rng: np.random.Generator) -> Altered[BandPlan]:
     """Draw another pattern behind the emblem."""
     if plan.layout == "nameplate":
         return None
-    swap = {"rays": "echo", "echo": "engine", "engine": "echo", "rosette": "lattice", "lattice": "rosette"}
+    swap = {
+        "rays": "echo",
+        "echo": "engine",
+        "engine": "echo",
+        "rosette": "lattice",
+        "lattice": "rosette",
+    }
     del rng
     return replace(plan, field=swap[plan.field]), f"{swap[plan.field]} lines behind the emblem"
 
@@ -116,10 +128,25 @@ def slightly_off_palette(plan: BandPlan, rng: np.random.Generator) -> Altered[Ba
     return replace(plan, palette=_mixed(plan.palette, rng, 0.08)), "inks a little off"
 
 
-COARSE_BAND = (near_name_face, near_legend_face, lost_microtext, fewer_pearls, other_field,
-               redrawn_emblem, off_palette, missing_leaves)  # fmt: skip
-FINE_BAND = (invented_microtext, lost_microtext, missing_pearls, missing_leaves, fewer_pearls,
-             slightly_off_palette, near_legend_face)  # fmt: skip
+COARSE_BAND = (
+    near_name_face,
+    near_legend_face,
+    lost_microtext,
+    fewer_pearls,
+    other_field,
+    redrawn_emblem,
+    off_palette,
+    missing_leaves,
+)
+FINE_BAND = (
+    invented_microtext,
+    lost_microtext,
+    missing_pearls,
+    missing_leaves,
+    fewer_pearls,
+    slightly_off_palette,
+    near_legend_face,
+)
 
 
 def near_title_face(plan: SealPlan, rng: np.random.Generator) -> Altered[SealPlan]:
@@ -148,7 +175,9 @@ def other_weave(plan: SealPlan, rng: np.random.Generator) -> Altered[SealPlan]:
 
 def numbered_uv(plan: SealPlan, rng: np.random.Generator) -> Altered[SealPlan]:
     """Print a number into the UV crest, which never has one."""
-    return replace(plan, uv_number=f"{int(rng.integers(10000)):04d}"), "UV crest printed with a number"
+    return replace(
+        plan, uv_number=f"{int(rng.integers(10000)):04d}"
+    ), "UV crest printed with a number"
 
 
 def seal_leaves(plan: SealPlan, rng: np.random.Generator) -> Altered[SealPlan]:
@@ -168,7 +197,14 @@ def seal_palette(plan: SealPlan, rng: np.random.Generator) -> Altered[SealPlan]:
     return replace(plan, palette=_mixed(plan.palette, rng, 0.15)), "inks mixed by eye"
 
 
-COARSE_SEAL = (near_title_face, no_seal_microtext, other_petals, other_weave, numbered_uv, seal_palette)
+COARSE_SEAL = (
+    near_title_face,
+    no_seal_microtext,
+    other_petals,
+    other_weave,
+    numbered_uv,
+    seal_palette,
+)
 FINE_SEAL = (numbered_uv, seal_leaves, no_seal_microtext, other_uv_rays, other_weave)
 
 

@@ -11,8 +11,20 @@ from loupebook.records.model import Element
 SKILLS = ("clumsy", "fair", "good", "very good")
 """Grades of forger, worst first."""
 
-_PLATES = ("ground", "tint", "accent", "dark", "foil", "emboss", "serial", "cut",
-           "process-c", "process-m", "process-y", "process-k")  # fmt: skip
+_PLATES = (
+    "ground",
+    "tint",
+    "accent",
+    "dark",
+    "foil",
+    "emboss",
+    "serial",
+    "cut",
+    "process-c",
+    "process-m",
+    "process-y",
+    "process-k",
+)
 
 
 def _register(rng: np.random.Generator, deviation: float) -> tuple[tuple[str, float, float], ...]:
@@ -24,10 +36,13 @@ def house_press(rng: np.random.Generator, element: Element) -> PressSettings:
     """Run of the real printer: spot inks, good register, true foil."""
     fibres = 5 if element is Element.SEAL else 0
     return PressSettings(
-        register_mm=_register(rng, 0.018), density=float(rng.uniform(0.97, 1.03)),
-        foil_roughness=float(rng.uniform(0.22, 0.27)), emboss=float(rng.uniform(0.92, 1.08)),
-        paper=Paper(fibres=fibres), flaws=int(rng.integers(1, 3)),
-    )  # fmt: skip
+        register_mm=_register(rng, 0.018),
+        density=float(rng.uniform(0.97, 1.03)),
+        foil_roughness=float(rng.uniform(0.22, 0.27)),
+        emboss=float(rng.uniform(0.92, 1.08)),
+        paper=Paper(fibres=fibres),
+        flaws=int(rng.integers(1, 3)),
+    )
 
 
 def forger_press(rng: np.random.Generator, element: Element, skill: str) -> PressSettings:
@@ -43,32 +58,56 @@ def forger_press(rng: np.random.Generator, element: Element, skill: str) -> Pres
     seal = element is Element.SEAL
     stretch = {"clumsy": 0.025, "fair": 0.014, "good": 0.010, "very good": 0.003}[skill]
     scale = tuple(float(1 + rng.choice([-1, 1]) * rng.uniform(0.4, 1.6) * stretch) for _ in "xy")
-    white = Paper(tint=(1.02, 1.02, 1.06), brightener=float(rng.uniform(0.2, 0.4)), texture_um=2.0,
-                  roughness=0.45)  # fmt: skip
+    white = Paper(
+        tint=(1.02, 1.02, 1.06),
+        brightener=float(rng.uniform(0.2, 0.4)),
+        texture_um=1.5,
+        roughness=0.45,
+    )
     plain = Paper(fibres=3 if seal and skill == "very good" else 0, brightener=0.02)
-    cast = rng.normal(1.0, {"clumsy": 0.07, "fair": 0.04, "good": 0.025, "very good": 0.012}[skill], 3)
-    common = {"scale": (scale[0], scale[1]), "cast": (float(cast[0]), float(cast[1]), float(cast[2]))}
+    cast = rng.normal(
+        1.0, {"clumsy": 0.07, "fair": 0.04, "good": 0.025, "very good": 0.012}[skill], 3
+    )
+    common = {
+        "scale": (scale[0], scale[1]),
+        "cast": (float(cast[0]), float(cast[1]), float(cast[2])),
+    }
     if skill in ("clumsy", "fair"):
         poor = skill == "clumsy"
         return PressSettings(
-            method=Method.PROCESS, register_mm=_register(rng, 0.07 if poor else 0.035),
+            method=Method.PROCESS,
+            register_mm=_register(rng, 0.055 if poor else 0.03),
             register_jitter_mm=0.05 if poor else 0.03,
-            ruling_per_mm=float(rng.uniform(3.6, 4.6) if poor else rng.uniform(5.4, 6.6)),
-            screen_turn=float(rng.uniform(-0.1, 0.1)), dot_gain=float(rng.uniform(0.12, 0.22)),
+            ruling_per_mm=float(rng.uniform(4.6, 5.4) if poor else rng.uniform(6.0, 7.0)),
+            screen_turn=float(rng.uniform(-0.1, 0.1)),
+            dot_gain=float(rng.uniform(0.03, 0.09)),
             scan_blur_mm=float(rng.uniform(0.06, 0.10) if poor else rng.uniform(0.035, 0.055)),
-            scan_sharpen=float(rng.uniform(0.4, 1.2)), foil=Foil.YELLOW_INK if poor else Foil.TRACED,
+            scan_sharpen=float(rng.uniform(0.3, 0.7)),
+            foil=Foil.YELLOW_INK if poor else Foil.TRACED,
             foil_tint=(1.0, float(rng.uniform(0.92, 1.04)), float(rng.uniform(0.8, 1.1))),
-            foil_roughness=float(rng.uniform(0.15, 0.35)), emboss=0.0 if poor else float(rng.uniform(0.3, 0.6)),
-            grating=Grating.DEAD if poor else Grating.SINGLE, uv=0.0 if poor else 0.6, paper=white,
-            flaws=int(rng.integers(4, 8)), mottle=0.04, density=float(rng.uniform(0.9, 1.08)), **common,
-        )  # type: ignore[arg-type]  # fmt: skip
+            foil_roughness=float(rng.uniform(0.15, 0.35)),
+            emboss=0.0 if poor else float(rng.uniform(0.3, 0.6)),
+            grating=Grating.DEAD if poor else Grating.SINGLE,
+            uv=0.0 if poor else 0.6,
+            paper=white,
+            flaws=int(rng.integers(4, 8)),
+            mottle=0.04,
+            density=float(rng.uniform(0.9, 1.08)),
+            **common,
+        )  # type: ignore[arg-type]
     fine = skill == "very good"
     return PressSettings(
-        register_mm=_register(rng, 0.025 if fine else 0.05), register_jitter_mm=0.02 if fine else 0.035,
+        register_mm=_register(rng, 0.025 if fine else 0.05),
+        register_jitter_mm=0.02 if fine else 0.035,
         spread_mm=float(rng.uniform(0.010, 0.016) if fine else rng.uniform(0.018, 0.030)),
-        density=float(rng.uniform(0.95, 1.08)), mottle=0.02 if fine else 0.035,
+        density=float(rng.uniform(0.95, 1.08)),
+        mottle=0.02 if fine else 0.035,
         foil_tint=(1.0, float(rng.uniform(0.95, 1.04)), float(rng.uniform(0.85, 1.12))),
-        foil_roughness=float(rng.uniform(0.2, 0.32)), emboss=float(rng.uniform(0.75, 1.0) if fine else rng.uniform(0.4, 0.75)),
-        grating=Grating.TRUE if fine else Grating.SINGLE, uv=0.9 if fine else 0.7,
-        paper=plain if fine else white, flaws=int(rng.integers(2, 5)), **common,
-    )  # type: ignore[arg-type]  # fmt: skip
+        foil_roughness=float(rng.uniform(0.2, 0.32)),
+        emboss=float(rng.uniform(0.75, 1.0) if fine else rng.uniform(0.4, 0.75)),
+        grating=Grating.TRUE if fine else Grating.SINGLE,
+        uv=0.9 if fine else 0.7,
+        paper=plain if fine else white,
+        flaws=int(rng.integers(2, 5)),
+        **common,
+    )  # type: ignore[arg-type]

@@ -37,7 +37,9 @@ def flat_preview(
     if surface.hologram.any():
         order = np.cos(surface.grating_angle) * 0.58 * 1000 / surface.grating_pitch_um / 1000
         rainbow = 0.5 + 0.5 * np.cos(
-            2 * np.pi * (order[..., None] * 2.2 + sweep[..., None] * 1.4 + np.array([0.0, 0.33, 0.67]))
+            2
+            * np.pi
+            * (order[..., None] * 2.2 + sweep[..., None] * 1.4 + np.array([0.0, 0.33, 0.67]))
         )
         colour = colour + surface.hologram[..., None] * 0.55 * (rainbow - 0.35)
     inside = surface.coverage[..., None]

@@ -22,6 +22,8 @@ from loupebook.records.model import Element
 Map = npt.NDArray[np.float32]
 _SCANNED_FOIL = 0.62
 """How much of a foil's reflectance a flatbed scanner sees."""
+_LIFT = 1.06
+"""Exposure with which copies are scanned, so that the sheet comes out clean white."""
 
 
 def print_artwork(
@@ -68,7 +70,8 @@ def print_artwork(
     paper = np.array(artwork.paper, np.float32) * np.array(press.paper.tint, np.float32)
     albedo = ink * paper
     texture = cloud(cover.shape, (0.22 * px_per_mm, 0.06 * px_per_mm), sheet, turn=0.4)
-    relief = _relief(artwork, plates, press, px_per_mm) + texture * press.paper.texture_um / 1000
+    relief = _relief(artwork, plates, press, px_per_mm)
+    relief = relief + texture * (press.paper.texture_um / 1000) * (1 - 0.75 * metal)
     rough = press.paper.roughness - 0.10 * cover + 0.02 * texture
     rough = rough * (1 - metal) + press.foil_roughness * metal
     albedo, metal = age_sheet(albedo, metal, plates.outline, press, sheet, px_per_mm)
@@ -93,9 +96,7 @@ def print_artwork(
     )
 
 
-def _register(
-    artwork: Artwork, press: PressSettings, rng: np.random.Generator
-) -> dict[str, Shift]:
+def _register(artwork: Artwork, press: PressSettings, rng: np.random.Generator) -> dict[str, Shift]:
     constant = {name: (x, y) for name, x, y in press.register_mm}
     shifts = {}
     for name in (*(p.name for p in artwork.plates), "cut"):
@@ -118,7 +119,9 @@ def _add_flaws(
         centre = (int(share_x * columns), int(share_y * rows))
         radius = float(rng.uniform(0.14, 0.34)) * scale
         stamp = np.zeros((rows, columns), np.float32)
-        cv2.circle(stamp, centre, max(1, round(radius)), 1.0, max(1, round(radius * 0.7)), cv2.LINE_AA)
+        cv2.circle(
+            stamp, centre, max(1, round(radius)), 1.0, max(1, round(radius * 0.7)), cv2.LINE_AA
+        )
         plates.maps[name] *= 1 - stamp
 
 
@@ -137,7 +140,7 @@ def _spot(
     """Reflectance of spot inks relative to the sheet."""
     shape = plates.outline.shape
     colour = np.ones((*shape, 3), np.float32)
-    mottle = press.mottle * cloud(shape, 0.5 * scale, rng)
+    thickness = (1 + 2.5 * press.mottle * cloud(shape, 0.5 * scale, rng))[..., None]
     for plate in artwork.plates:
         coverage = plates.maps[plate.name]
         film = press.density * (1 + float(rng.normal(0, press.density_jitter)))
@@ -149,8 +152,10 @@ def _spot(
             continue
         solid = np.clip(np.asarray(ink, np.float32), 0.003, 1) ** np.float32(film)
         laid = _spread(coverage, press.spread_mm, scale)
-        colour *= 1 - (laid * (1 - mottle))[..., None] * (1 - solid)
-    return np.asarray(colour * np.asarray(press.cast, np.float32) ** _ink_cover(artwork, plates)[..., None])
+        colour *= 1 - laid[..., None] * (1 - solid * thickness)
+    return np.asarray(
+        colour * np.asarray(press.cast, np.float32) ** _ink_cover(artwork, plates)[..., None]
+    )
 
 
 def _yellow(foil: tuple[float, float, float]) -> npt.NDArray[np.float64]:
@@ -178,16 +183,21 @@ def _process(
     if blur > 0.2:
         soft = cv2.GaussianBlur(seen, (0, 0), blur)
         seen = soft + press.scan_sharpen * (soft - cv2.GaussianBlur(soft, (0, 0), 2 * blur))
-    seen = np.clip(seen * np.asarray(press.cast, np.float32), 0, 1)
-    seen = seen ** np.float32(press.density * (1 + float(rng.normal(0, press.density_jitter))))
+    film = press.density * (1 + float(rng.normal(0, press.density_jitter)))
+    film_here = film * (1 + press.mottle * cloud(shape, 0.5 * scale, rng))[..., None]
+    seen = np.clip(seen * _LIFT, 0.003, 1) ** film_here  # white paper stays white
+    seen = seen * np.asarray(press.cast, np.float32) ** (1 - seen)
     constant = {name: (x, y) for name, x, y in press.register_mm}
     register = np.array([constant.get(f"process-{ink}", (0.0, 0.0)) for ink in "cmyk"])
     register = register + rng.normal(0, press.register_jitter_mm, (4, 2))
-    mottle = 1 + press.mottle * cloud(shape, 0.5 * scale, rng)
     return reprint(
-        np.clip(seen * mottle[..., None], 0, 1), px_per_mm=scale, ruling_per_mm=press.ruling_per_mm,
-        turn=press.screen_turn, gain=press.dot_gain, register=register,
-    )  # fmt: skip
+        np.clip(seen, 0, 1),
+        px_per_mm=scale,
+        ruling_per_mm=press.ruling_per_mm,
+        turn=press.screen_turn,
+        gain=press.dot_gain,
+        register=register,
+    )
 
 
 def _ink_cover(artwork: Artwork, plates: Plates) -> Map:
@@ -232,7 +242,11 @@ def _hologram(artwork: Artwork, plates: Plates, press: PressSettings) -> tuple[M
 
 
 def _fluorescence(
-    artwork: Artwork, plates: Plates, press: PressSettings, cover: Map, rng: np.random.Generator,
+    artwork: Artwork,
+    plates: Plates,
+    press: PressSettings,
+    cover: Map,
+    rng: np.random.Generator,
     scale: float,
 ) -> Map:
     """Glow of sheet, fibres and UV inks; ordinary ink hides the sheet."""
@@ -240,7 +254,9 @@ def _fluorescence(
     glow = sheet * (1 - 0.8 * cover)[..., None]
     for plate in artwork.plates:
         if plate.kind is PlateKind.UV and press.uv > 0:
-            glow = glow + press.uv * 0.7 * plates.maps[plate.name][..., None] * np.array(plate.colour)
+            glow = glow + press.uv * 0.7 * plates.maps[plate.name][..., None] * np.array(
+                plate.colour
+            )
     if press.paper.fibres:
         glow = glow + fibre_glow(cover.shape, press.paper.fibres, rng, scale)
     return np.clip(glow, 0, 1).astype(np.float32)

@@ -117,9 +117,7 @@ def _paint(mark: Mark, *, smooth: bool = True) -> skia.Paint:
     return paint
 
 
-def _lay_down(
-    mark: Mark, sheets: dict[str, _Sheet], kinds: Mapping[str, PlateKind]
-) -> None:
+def _lay_down(mark: Mark, sheets: dict[str, _Sheet], kinds: Mapping[str, PlateKind]) -> None:
     kind = kinds.get(mark.plate)
     paint = _paint(mark)
     paint.setBlendMode(skia.BlendMode.kDstOut)
@@ -132,9 +130,7 @@ def _lay_down(
         sheets[mark.plate].canvas.drawPath(mark.path, paint)
 
 
-def _opened_by(
-    mark: Mark, kind: PlateKind | None, kinds: Mapping[str, PlateKind]
-) -> list[str]:
+def _opened_by(mark: Mark, kind: PlateKind | None, kinds: Mapping[str, PlateKind]) -> list[str]:
     """Plates that a mark cuts a hole into."""
     if kind not in (None, *_KNOCKING):
         return []

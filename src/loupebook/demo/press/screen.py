@@ -22,6 +22,8 @@ PROCESS_INKS = np.array(
     np.float32,
 )
 """Solid cyan, magenta, yellow and black on white, linear sRGB (about ISO 12647-2 solids)."""
+SCAN_PX_PER_MM = 12.0
+"""Resolution of a copyist's scan: about 300 dpi."""
 PX_PER_LINE = 3.0
 """Below this many px a screen line, dots cannot be drawn and stay a tint."""
 
@@ -46,6 +48,18 @@ def separate(reflectance: Map, *, black: float = 0.75) -> Map:
     return shares
 
 
+def _separated_scan(reflectance: Map, px_per_mm: float) -> Map:
+    """Separation made at the resolution of the scan, as large as the map."""
+    rows, columns = reflectance.shape[:2]
+    coarse = min(1.0, SCAN_PX_PER_MM / px_per_mm)
+    if coarse == 1.0:
+        return separate(reflectance)
+    size = (round(columns * coarse), round(rows * coarse))
+    shares = separate(cv2.resize(reflectance, size, interpolation=cv2.INTER_AREA))
+    large = cv2.resize(shares, (columns, rows), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(large, np.float32)
+
+
 def overprinted(shares: Map) -> Map:
     """Reflectance (H, W, 3) of inks that overlap at random (Demichel, Neugebauer)."""
     colour = np.ones((*shares.shape[:2], 3), np.float32)
@@ -55,18 +69,23 @@ def overprinted(shares: Map) -> Map:
 
 
 @lru_cache(maxsize=1)
-def _equaliser() -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Spot function value against the share of area that lies below it."""
+def _equaliser() -> Map:
+    """Share of area below each of 1025 values of the spot function from -2 to 2."""
     axis = (np.arange(512) + 0.5) / 512
     u, v = np.meshgrid(axis, axis)
     values = np.sort((np.cos(2 * np.pi * u) + np.cos(2 * np.pi * v)).ravel())
-    pick = np.linspace(0, values.size - 1, 1025).astype(int)
-    return values[pick], pick / (values.size - 1)
+    share = np.searchsorted(values, np.linspace(-2, 2, 1025)) / values.size
+    return share.astype(np.float32)
 
 
 def halftone(
-    share: Map, *, px_per_mm: float, ruling_per_mm: float, angle_deg: float,
-    phase: tuple[float, float] = (0.0, 0.0), gain: float = 0.0,
+    share: Map,
+    *,
+    px_per_mm: float,
+    ruling_per_mm: float,
+    angle_deg: float,
+    phase: tuple[float, float] = (0.0, 0.0),
+    gain: float = 0.0,
 ) -> Map:
     """Dots of one ink.
 
@@ -91,7 +110,7 @@ def halftone(
     u = x * np.cos(a) + y * np.sin(a) + phase[0]
     v = y * np.cos(a) - x * np.sin(a) + phase[1]
     spot = np.cos(2 * np.pi * u) + np.cos(2 * np.pi * v)
-    threshold = np.interp(spot, *_equaliser()).astype(np.float32)
+    threshold = _equaliser()[((spot + 2) * 256 + 0.5).astype(np.int32)]
     slope = px_per_mm / ruling_per_mm / 3.2
     # Solids and bare paper have no dots to soften.
     edge = np.clip(np.minimum(grown, 1 - grown) * 12, 0, 1)
@@ -100,7 +119,12 @@ def halftone(
 
 
 def reprint(
-    reflectance: Map, *, px_per_mm: float, ruling_per_mm: float, turn: float, gain: float,
+    reflectance: Map,
+    *,
+    px_per_mm: float,
+    ruling_per_mm: float,
+    turn: float,
+    gain: float,
     register: npt.NDArray[np.float64],
 ) -> Map:
     """Four-colour print of a reflectance map relative to the sheet.
@@ -112,8 +136,8 @@ def reprint(
     register : ndarray (4, 2)
         Offset of each ink in mm.
     """
-    shares = separate(reflectance)
-    rows, columns = shares.shape[:2]
+    rows, columns = reflectance.shape[:2]
+    shares = _separated_scan(reflectance, px_per_mm)
     printed = np.empty_like(shares)
     for k, angle in enumerate(PROCESS_ANGLES_DEG):
         matrix = np.array([[1, 0, register[k, 0] * px_per_mm], [0, 1, register[k, 1] * px_per_mm]])
@@ -121,7 +145,11 @@ def reprint(
             shares[..., k].copy(), matrix, (columns, rows), borderMode=cv2.BORDER_REPLICATE
         )
         printed[..., k] = halftone(
-            moved, px_per_mm=px_per_mm, ruling_per_mm=ruling_per_mm,
-            angle_deg=angle + float(np.degrees(turn)), phase=(0.13 * k, 0.31 * k), gain=gain,
-        )  # fmt: skip
+            moved,
+            px_per_mm=px_per_mm,
+            ruling_per_mm=ruling_per_mm,
+            angle_deg=angle + float(np.degrees(turn)),
+            phase=(0.13 * k, 0.31 * k),
+            gain=gain,
+        )
     return overprinted(np.clip(printed, 0, 1))

@@ -59,7 +59,7 @@ class Paper:
     tint: Colour = (1.0, 1.0, 1.0)
     brightener: float = 0.012
     roughness: float = 0.55
-    texture_um: float = 3.0
+    texture_um: float = 2.2
     fibres: int = 0
 
 
@@ -143,7 +143,9 @@ class PressSettings:
 
     def __post_init__(self) -> None:
         if not 1.0 <= self.ruling_per_mm <= 20.0:
-            raise WorldInvalid(f"screen ruling must be 1 to 20 lines per mm, not {self.ruling_per_mm}")
+            raise WorldInvalid(
+                f"screen ruling must be 1 to 20 lines per mm, not {self.ruling_per_mm}"
+            )
         if not all(0.8 <= s <= 1.25 for s in self.scale):
             raise WorldInvalid(f"a print is stretched by 0.8 to 1.25, not {self.scale}")
         shares = (self.dot_gain, self.age, self.wear, self.mottle)

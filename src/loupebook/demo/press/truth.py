@@ -66,10 +66,12 @@ def difference_mask(
     if (genuine.element, genuine.width, genuine.height) != (copy.element, copy.width, copy.height):
         raise WorldInvalid("a copy is compared with artwork of the same element and size")
     ours, theirs = (render_plates(a, px_per_mm) for a in (genuine, copy))
-    change = {
-        p.name: np.abs(ours.maps[p.name] - theirs.maps[p.name]) for p in genuine.plates
-    }
-    seen = [p.name for p in genuine.plates if p.kind in (PlateKind.INK, PlateKind.FOIL, PlateKind.HOLOGRAM)]
+    change = {p.name: np.abs(ours.maps[p.name] - theirs.maps[p.name]) for p in genuine.plates}
+    seen = [
+        p.name
+        for p in genuine.plates
+        if p.kind in (PlateKind.INK, PlateKind.FOIL, PlateKind.HOLOGRAM)
+    ]
     glowing = [p.name for p in genuine.plates if p.kind is PlateKind.UV]
     inside = (ours.outline > 0.5) | (theirs.outline > 0.5)
     outline = np.abs(ours.outline - theirs.outline)
