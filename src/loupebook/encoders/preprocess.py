@@ -89,7 +89,9 @@ class Preprocess:
         import torch
         from torch.nn.functional import interpolate
 
-        source = torch.from_numpy(np.ascontiguousarray(picture)).permute(2, 0, 1)[None]
+        # A copy, since a turned picture of one px counts as contiguous and yet has negative
+        # strides, which torch refuses.
+        source = torch.from_numpy(picture.copy()).permute(2, 0, 1)[None]
         size = self._scaled(picture.shape[0], picture.shape[1])
         if size != tuple(source.shape[-2:]):
             source = interpolate(
