@@ -30,51 +30,36 @@ from loupebook.demo.artwork.model import Artwork
 from loupebook.demo.artwork.names import ISLAND, MARQUES, NOTICE, invent_island, invent_name
 from loupebook.demo.artwork.seal import draw_seal
 from loupebook.demo.artwork.seal_plan import SealPlan
-from loupebook.demo.press.copying import (
-    COARSE_BAND,
-    COARSE_CAP,
-    COARSE_SEAL,
-    FINE_BAND,
-    FINE_CAP,
-    FINE_SEAL,
-    alter,
-)
-from loupebook.demo.press.origin import Numbering, Plan, PrintOrigin
-from loupebook.demo.press.presses import SKILLS, forger_press, house_press
+from loupebook.demo.press.edition import Edition
+from loupebook.demo.press.origin import Plan, PrintOrigin
 from loupebook.demo.press.printing import print_artwork
+from loupebook.demo.press.runs import fake_origin, house_origin, specimen_serials
 from loupebook.demo.press.truth import TRUTH_PX_PER_MM, Difference, difference_mask
 from loupebook.demo.surface import PrintedSurface
 from loupebook.errors import WorldInvalid
-from loupebook.records.model import Element, Serial, Standing
+from loupebook.records.model import Element, Serial
 
 DEMO_SEED = 20_261
 FAKES_PER_EDITION = 4
 
 
 @dataclass(frozen=True)
-class Edition:
-    """A design of one element of one marque.
+class Specimen:
+    """One physical object of an origin.
 
     Parameters
     ----------
-    name, marque : str
-        Names; the edition's is unique in its world.
-    element : Element
-        Band, seal or cap.
-    years : str
-        In force, as ``1994–2006``.
-    plan : BandPlan, SealPlan or CapPlan
-        What genuine items are made from.
-    changes : tuple of str
-        What a redesign changed, in plain words; empty for a first edition.
+    name : str
+        Unique in its world.
+    seed : int
+        Which specimen; hand it to :func:`print_specimen`.
+    serials : tuple of Serial
+        Numbers printed on it, place by place; empty for bands and caps.
     """
 
     name: str
-    marque: str
-    element: Element
-    years: str
-    plan: Plan
-    changes: tuple[str, ...] = ()
+    seed: int
+    serials: tuple[Serial, ...]
 
 
 class World:
@@ -134,13 +119,28 @@ class World:
     def origins(self, edition: Edition) -> tuple[PrintOrigin, ...]:
         """Print origins of an edition: two runs of the house, then fakes, worst first."""
         place = self.editions.index(edition)
-        house = [_house_origin(self.seed, place, edition, run) for run in range(2)]
-        fakes = [_fake_origin(self.seed, place, edition, k) for k in range(FAKES_PER_EDITION)]
+        house = [house_origin(self.seed, place, edition, run) for run in range(2)]
+        fakes = [fake_origin(self.seed, place, edition, k) for k in range(FAKES_PER_EDITION)]
         return (*house, *fakes)
+
+    def specimens(self, origin: PrintOrigin, count: int, *, first: int = 0) -> tuple[Specimen, ...]:
+        """Specimens `first` to `first + count - 1` of an origin.
+
+        Raises
+        ------
+        WorldInvalid
+            A negative count or first number.
+        """
+        if count < 0 or first < 0:
+            raise WorldInvalid(f"specimens are counted from 0 up, not {count} from {first}")
+        return tuple(
+            Specimen(f"{origin.name}, no. {k + 1}", k, specimen_serials(origin, k))
+            for k in range(first, first + count)
+        )
 
 
 def demo_world() -> World:
-    """The world of the ten named marques."""
+    """Return the world of the ten named marques."""
     return World(DEMO_SEED, marques=MARQUES)
 
 
@@ -175,77 +175,6 @@ def _editions(seed: int, number: int, marque: str, island: str, style: HouseStyl
     ]
 
 
-def _house_origin(seed: int, place: int, edition: Edition, run: int) -> PrintOrigin:
-    rng = np.random.default_rng([seed, 2, place, run])
-    return PrintOrigin(
-        name=f"{edition.name}, house run {run + 1}",
-        edition=edition.name,
-        standing=Standing.GENUINE,
-        skill="house",
-        plan=edition.plan,
-        changes=(),
-        press=house_press(rng, edition.element),
-        numbering=Numbering.UNIQUE,
-        seed=int(rng.integers(1 << 30)),
-    )
-
-
-def _fake_origin(seed: int, place: int, edition: Edition, k: int) -> PrintOrigin:
-    rng = np.random.default_rng([seed, 3, place, k])
-    skill = SKILLS[k % len(SKILLS)]
-    plan, changes = _copied(edition.plan, skill, rng)
-    press = forger_press(rng, edition.element, skill)
-    numbering = Numbering.UNIQUE
-    if isinstance(plan, SealPlan):
-        if plan.uv_number:
-            press = replace(press, uv=max(press.uv, 0.6))
-        numbering = (
-            Numbering.ONE_FOR_ALL,
-            Numbering.DISAGREEING,
-            Numbering.ONE_FOR_ALL,
-            Numbering.UNIQUE,
-        )[k % 4]
-    return PrintOrigin(
-        name=f"{edition.name}, copy {'ABCDEFGH'[k]}",
-        edition=edition.name,
-        standing=Standing.FAKE,
-        skill=skill,
-        plan=plan,
-        changes=changes,
-        press=press,
-        numbering=numbering,
-        seed=int(rng.integers(1 << 30)),
-    )
-
-
-def _copied(plan: Plan, skill: str, rng: np.random.Generator) -> tuple[Plan, tuple[str, ...]]:
-    """Plan of a copy. A scan keeps the drawing, so screened copies change little in it."""
-    coarse = skill in ("clumsy", "good")
-    count = {"clumsy": 3, "fair": 1, "good": 3, "very good": 2}[skill]
-    if isinstance(plan, BandPlan):
-        return alter(plan, COARSE_BAND if coarse else FINE_BAND, count, rng)
-    if isinstance(plan, SealPlan):
-        return alter(plan, COARSE_SEAL if coarse else FINE_SEAL, count, rng)
-    return alter(plan, COARSE_CAP if coarse else FINE_CAP, min(count, 2), rng)
-
-
-def specimen_serials(origin: PrintOrigin, specimen_seed: int) -> tuple[Serial, ...]:
-    """Numbers on one seal, place by place; none on bands and caps."""
-    if not isinstance(origin.plan, SealPlan):
-        return ()
-    one = origin.numbering is Numbering.ONE_FOR_ALL
-    rng = np.random.default_rng([origin.seed, 4, 0 if one else specimen_seed])
-    left, right = _number(rng), _number(rng)
-    if origin.numbering is not Numbering.DISAGREEING:
-        right = left
-    return (Serial(left, "left"), Serial(right, "right"), Serial(left[-4:], "crest"))
-
-
-def _number(rng: np.random.Generator) -> str:
-    letters = "".join(str(c) for c in rng.choice(list("ABDEFHKLMNPRTVXY"), 2))
-    return f"{letters} {int(rng.integers(100_000_000)):08d}"
-
-
 def specimen_artwork(origin: PrintOrigin, specimen_seed: int = 0) -> Artwork:
     """Artwork of one specimen of an origin, seals with their numbers.
 
@@ -254,12 +183,11 @@ def specimen_artwork(origin: PrintOrigin, specimen_seed: int = 0) -> Artwork:
     WorldInvalid
         Caps have no artwork.
     """
-    if isinstance(origin.plan, CapPlan):
-        raise WorldInvalid("a cap is rolled, not printed: it has no artwork")
-    if isinstance(origin.plan, BandPlan):
-        return _band_artwork(origin.plan)
-    serials = tuple((s.place or "", s.value) for s in specimen_serials(origin, specimen_seed))
-    return _seal_artwork(replace(origin.plan, serials=serials))
+    plan = origin.plan
+    if isinstance(plan, SealPlan):
+        numbers = specimen_serials(origin, specimen_seed)
+        plan = replace(plan, serials=tuple((n.place or "", n.value) for n in numbers))
+    return _plain_artwork(plan)
 
 
 @lru_cache(maxsize=8)
@@ -295,7 +223,7 @@ def print_specimen(
         raise WorldInvalid(f"{origin.name!r} prints {origin.edition!r}, not {edition.name!r}")
     if specimen_seed < 0:
         raise WorldInvalid(f"the seed of a specimen cannot be negative ({specimen_seed})")
-    metadata = {
+    metadata: dict[str, object] = {
         "marque": edition.marque,
         "edition": edition.name,
         "origin": origin.name,
@@ -352,12 +280,14 @@ def origin_difference(
     edition: Edition, origin: PrintOrigin, *, px_per_mm: float = TRUTH_PX_PER_MM
 ) -> Difference:
     """Where an origin's design differs from the genuine edition (numbers left out)."""
-    if isinstance(edition.plan, CapPlan) or isinstance(origin.plan, CapPlan):
-        raise WorldInvalid("a cap is rolled, not printed: it has no artwork to compare")
-    draw = {BandPlan: _band_artwork, SealPlan: _seal_artwork}[type(edition.plan)]
-    return difference_mask(
-        draw(edition.plan),
-        draw(origin.plan),
-        origin.press,
-        px_per_mm=px_per_mm,  # type: ignore[arg-type]
-    )
+    ours, theirs = (_plain_artwork(plan) for plan in (edition.plan, origin.plan))
+    return difference_mask(ours, theirs, origin.press, px_per_mm=px_per_mm)
+
+
+def _plain_artwork(plan: Plan) -> Artwork:
+    """Artwork as the plan has it, seals without numbers."""
+    if isinstance(plan, BandPlan):
+        return _band_artwork(plan)
+    if isinstance(plan, SealPlan):
+        return _seal_artwork(plan)
+    raise WorldInvalid("a cap is rolled, not printed: it has no artwork")

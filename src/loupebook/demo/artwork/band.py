@@ -7,7 +7,6 @@ the glue joint carries a mark in UV ink.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import skia
@@ -15,8 +14,8 @@ import skia
 from loupebook.demo.artwork import guilloche, lettering
 from loupebook.demo.artwork.band_centre import centre_parts
 from loupebook.demo.artwork.band_plan import BandPlan
+from loupebook.demo.artwork.band_wings import Wing, border_parts, both_wings, wing_motifs
 from loupebook.demo.artwork.geometry import (
-    circle,
     ellipse_points,
     frame,
     joined,
@@ -25,40 +24,13 @@ from loupebook.demo.artwork.geometry import (
     smooth,
     united,
 )
+from loupebook.demo.artwork.marks import drawn, gilt_line, over, reversed_out, solid
 from loupebook.demo.artwork.model import Artwork, Mark, Part, Plate, PlateKind
-from loupebook.demo.artwork.ornaments import (
-    coin,
-    drawn,
-    gilded,
-    gilt_line,
-    over,
-    pearls,
-    reversed_out,
-    scroll_marks,
-    solid,
-    star,
-)
-from loupebook.demo.artwork.palette import FOILS
+from loupebook.demo.artwork.palette import FOILS, UV_GREEN
 from loupebook.records.model import Element
 
-UV_GREEN = (0.22, 0.85, 0.18)
 TAB_MM = 5.0
 """Plain paper at each end, under the overlap."""
-
-
-@dataclass(frozen=True)
-class Wing:
-    """Strip between the end tab and the frame, on the left side."""
-
-    left: float
-    right: float
-    top: float
-    bottom: float
-
-    @property
-    def middle(self) -> tuple[float, float]:
-        """Its centre in mm."""
-        return (self.left + self.right) / 2, (self.top + self.bottom) / 2
 
 
 def band_plates(plan: BandPlan) -> tuple[Plate, ...]:
@@ -82,8 +54,8 @@ def draw_band(plan: BandPlan) -> Artwork:
     wing = Wing(TAB_MM, cx - plan.frame_width / 2 + 1.0, cy - half, cy + half)
     parts = [
         _ground(plan, wing),
-        *_borders(plan, wing),
-        *_wing_motifs(plan, wing),
+        *border_parts(plan, wing),
+        *wing_motifs(plan, wing),
         *centre_parts(plan),
         _joint_mark(plan, wing),
         _imprint(plan, wing),
@@ -138,13 +110,6 @@ def band_outline(plan: BandPlan, grow: float = 0.0) -> skia.Path:
     return united([strip, centre, *shoulders])
 
 
-def _both(plan: BandPlan, marks: list[Mark]) -> list[Mark]:
-    """Marks of the left wing, and their mirror images on the right."""
-    cx = plan.width / 2
-    twin = [Mark(mirrored(m.path, cx), m.plate, m.stroke, m.value, m.overprints) for m in marks]
-    return marks + twin
-
-
 def _ground(plan: BandPlan, wing: Wing) -> Part:
     cx = plan.width / 2
     area = (wing.left, wing.top + 1.5, cx, wing.bottom - 1.5)
@@ -171,7 +136,7 @@ def _ground(plan: BandPlan, wing: Wing) -> Part:
     else:
         lines = skia.Path()
     plate = "dark" if light else "tint"
-    marks += _both(plan, [drawn(lines, plate, 0.055, overprints=light)])
+    marks += both_wings(plan, [drawn(lines, plate, 0.055, overprints=light)])
     marks += [*_glory(plan), reversed_out(tabs)]
     return Part("ground", f"{plan.palette.name} wings with {plan.ground} ground", tuple(marks))
 
@@ -192,198 +157,6 @@ def _glory(plan: BandPlan) -> list[Mark]:
     ]
 
 
-def _borders(plan: BandPlan, wing: Wing) -> list[Part]:
-    cx = plan.width / 2
-    rules: list[Mark] = []
-    beads: list[Mark] = []
-    micro: list[Mark] = []
-    for s, edge in ((1, wing.top), (-1, wing.bottom)):
-        strip = skia.Path.Rect(
-            skia.Rect(wing.left, min(edge - s, edge + 1.75 * s), cx, max(edge - s, edge + 1.75 * s))
-        )
-        rules.append(solid(strip, "dark"))
-        for y, w in ((0.45, 0.26), (1.68, 0.20)):
-            rules += gilt_line(_level(wing.left, cx, edge + s * y), w)
-        rules.append(drawn(_level(wing.left, cx, edge + s * 1.90), "tint", 0.07, overprints=False))
-        row = np.array([(wing.left + 0.4, edge + s * 1.08), (cx, edge + s * 1.08)])
-        if plan.microtext and s == -1:
-            text = lettering.micro_lines(
-                plan.microtext, "gothic", 0.36, length=wing.right - wing.left - 3
-            )
-            path = lettering.line(
-                text, "gothic", 0.36, at=((wing.left + wing.right) / 2, edge + s * 1.07)
-            )
-            micro.append(Mark(path, "tint"))
-        if s == 1 or not plan.microtext:
-            beads += _border_motif(plan, wing.left, cx, edge + s * 1.07, row)
-    end = _upright(wing.left, wing.top, wing.bottom)
-    rules += gilt_line(end, 0.5)
-    second = [Mark(m.path, m.plate, m.stroke, m.value, m.overprints) for m in micro]
-    if second:
-        text = lettering.micro_lines(
-            plan.microtext, "gothic", 0.36, length=wing.right - wing.left - 3
-        )
-        at = (plan.width - (wing.left + wing.right) / 2, wing.bottom - 1.07)
-        second.append(Mark(lettering.line(text, "gothic", 0.36, at=at), "tint"))
-    return [
-        Part(
-            "borders", "dark border rules edged in foil along the wings", tuple(_both(plan, rules))
-        ),
-        Part(
-            "border-motif",
-            f"{plan.border} in foil along the upper border",
-            tuple(_both(plan, beads)),
-        ),
-        Part("microtext", f"microtext along the lower border: {plan.microtext}", tuple(second)),
-    ]
-
-
-def _border_motif(
-    plan: BandPlan, left: float, right: float, y: float, row: np.ndarray
-) -> list[Mark]:
-    if plan.border == "weave":
-        weave = guilloche.wave_border(left + 0.3, right, y, 0.46, period=1.5, lines=4)
-        return gilt_line(weave, 0.07)
-    if plan.border == "chain":
-        xs = np.arange(left + 0.8, right, 1.05)
-        lozenges = joined(
-            [polygon([(x - 0.42, y), (x, y - 0.3), (x + 0.42, y), (x, y + 0.3)]) for x in xs]
-        )
-        between = joined([circle(x + 0.525, y, 0.1) for x in xs])
-        return [*gilded(lozenges), drawn(lozenges, "dark", 0.05), *gilded(between)]
-    return pearls(row, count=int((right - left) / 0.92), radius=0.25, ink="dark", closed=False)
-
-
-def _wing_motifs(plan: BandPlan, wing: Wing) -> list[Part]:
-    x0, x1 = wing.left + 1.0, wing.right - 0.6
-    cy = (wing.top + wing.bottom) / 2
-    room = (wing.bottom - wing.top) / 2 - 2.1
-    count = plan.coins
-    xs = np.linspace(x0, x1, 2 * count + 1)[1::2].tolist()
-    if plan.wing_motif == "coins":
-        r = min(room * 0.96, (x1 - x0) / count / 2 * 0.94)
-        return [
-            Part(
-                f"coin-{side}-{k + 1}",
-                f"gold medal with a head, {side} wing, number {k + 1}",
-                tuple(
-                    coin(
-                        x if side == "left" else plan.width - x,
-                        cy,
-                        r,
-                        seed=plan.emblem_seed + 7 * k,
-                        ink="dark",
-                    )
-                ),
-            )
-            for side in ("left", "right")
-            for k, x in enumerate(xs)
-        ]
-    if plan.wing_motif == "scrolls":
-        pieces = max(1, round((x1 - x0) / (room * 1.9)))
-        size = min(room * 1.55, (x1 - x0) / pieces / 1.25)
-        marks: list[Mark] = []
-        for k in range(pieces):
-            x = x0 + (k + 0.5) * (x1 - x0) / pieces - 0.55 * size
-            marks += scroll_marks(
-                (x, cy), size, fill="foil", ink="dark", flip=(1, -1 if k % 2 else 1)
-            )
-        return [Part("scrolls", "foil acanthus scrolls on the wings", tuple(_both(plan, marks)))]
-    if plan.wing_motif == "stars":
-        r = min(room * 0.62, (x1 - x0) / count / 2 * 0.8)
-        body = joined([star(x, cy, r) for x in xs])
-        small = joined(
-            [star(x, cy, r * 0.34) for x in np.linspace(x0, x1, 2 * count + 1)[::2].tolist()]
-        )
-        marks = [*gilded(body), drawn(body, "dark", 0.07), *gilded(small)]
-        return [Part("stars", f"{count} foil stars on each wing", tuple(_both(plan, marks)))]
-    if plan.wing_motif == "rosettes":
-        r = min(room, (x1 - x0) / count / 2)
-        marks = []
-        for x in xs:
-            marks += [
-                solid(circle(x, cy, r), "dark"),
-                drawn(
-                    guilloche.rosette(x, cy, r * 0.95, r * 0.30, petals=12, lines=6),
-                    "tint",
-                    0.05,
-                    overprints=False,
-                ),
-                *gilt_line(circle(x, cy, r), 0.2),
-                *gilded(star(x, cy, r * 0.3, 8)),
-            ]
-        return [
-            Part("rosettes", f"{count} lathe-work rosettes on each wing", tuple(_both(plan, marks)))
-        ]
-    if plan.wing_motif == "name":
-        return _wing_names(plan, x0, x1, cy, room)
-    return _legends(plan, x0, x1, cy, room)
-
-
-def _wing_names(plan: BandPlan, x0: float, x1: float, cy: float, room: float) -> list[Part]:
-    parts = []
-    for side, x in (("left", (x0 + x1) / 2), ("right", plan.width - (x0 + x1) / 2)):
-        name = lettering.fitted(
-            plan.name,
-            plan.name_face,
-            min(4.6, room * 0.8),
-            at=(x, cy - 0.6),
-            width=(x1 - x0) * 0.9,
-            tracking=0.05,
-        )
-        under = lettering.fitted(
-            plan.wing_legend.split("|")[0 if side == "left" else 1],
-            plan.legend_face,
-            1.1,
-            at=(x, cy + room * 0.62),
-            width=(x1 - x0) * 0.6,
-            tracking=0.2,
-        )
-        panel = skia.Path.RRect(under.getBounds().makeOutset(0.7, 0.4), 0.4, 0.4)
-        marks = [
-            drawn(name, "dark", 0.5, overprints=False),
-            *gilded(name, relief=1.0),
-            drawn(name, "dark", 0.05),
-            solid(panel, "dark"),
-            *gilt_line(panel, 0.14),
-            *gilded(under),
-        ]
-        parts.append(
-            Part(
-                f"wing-name-{side}", f"{plan.name} in large foil letters, {side} wing", tuple(marks)
-            )
-        )
-    return parts
-
-
-def _legends(plan: BandPlan, x0: float, x1: float, cy: float, room: float) -> list[Part]:
-    words = plan.wing_legend.split("|")
-    parts = []
-    for side, text in zip(("left", "right"), words, strict=True):
-        x = (x0 + x1) / 2 if side == "left" else plan.width - (x0 + x1) / 2
-        path = lettering.fitted(
-            text,
-            plan.legend_face,
-            min(2.6, room * 1.0),
-            at=(x, cy),
-            width=(x1 - x0) * 0.86,
-            tracking=0.1,
-        )
-        bounds = path.getBounds()
-        plate = skia.Path.RRect(bounds.makeOutset(1.1, 0.75), 0.9, 0.9)
-        inner = skia.Path.RRect(bounds.makeOutset(0.85, 0.5), 0.7, 0.7)
-        marks = [
-            solid(plate, "dark"),
-            *gilt_line(plate, 0.22),
-            drawn(inner, "tint", 0.06, overprints=False),
-            *gilded(path, relief=0.9),
-        ]
-        parts.append(
-            Part(f"legend-{side}", f"{text} in foil on a dark label, {side} wing", tuple(marks))
-        )
-    return parts
-
-
 def _joint_mark(plan: BandPlan, wing: Wing) -> Part:
     """UV mark near the glue joint."""
     x, y = TAB_MM / 2, (wing.top + wing.bottom) / 2
@@ -397,7 +170,7 @@ def _joint_mark(plan: BandPlan, wing: Wing) -> Part:
 
 
 def _imprint(plan: BandPlan, wing: Wing) -> Part:
-    """What the demo says on its face."""
+    """Say on its face that the item is invented."""
     x = plan.width - TAB_MM / 2
     turned = lettering.line(
         "INVENTED FOR A DEMONSTRATION", "gothic", 0.62, at=(0.0, 0.0), tracking=0.08
@@ -411,11 +184,3 @@ def _imprint(plan: BandPlan, wing: Wing) -> Part:
         "printer's imprint on the end tab: invented for a demonstration",
         (over(path, "dark"),),
     )
-
-
-def _level(left: float, right: float, y: float) -> skia.Path:
-    return polygon([(left, y), (right, y)], closed=False)
-
-
-def _upright(x: float, top: float, bottom: float) -> skia.Path:
-    return polygon([(x, top), (x, bottom)], closed=False)

@@ -88,7 +88,7 @@ def map_size_mm(plan: CapPlan) -> float:
 
 
 def draw_cap(plan: CapPlan, px_per_mm: float, rng: np.random.Generator) -> CapMaps:
-    """Maps of one head; `rng` makes this specimen's leaves."""
+    """Roll one head; `rng` makes this specimen's leaves."""
     size = round(map_size_mm(plan) * px_per_mm)
     axis = ((np.arange(size) + 0.5) / px_per_mm - size / px_per_mm / 2).astype(np.float32)
     x, y = np.meshgrid(axis, axis)

@@ -7,6 +7,7 @@ from collections.abc import Collection
 import skia
 
 from loupebook.demo.artwork import lettering
+from loupebook.demo.artwork.foliage import laurel
 from loupebook.demo.artwork.geometry import (
     circle,
     frame_points,
@@ -14,16 +15,9 @@ from loupebook.demo.artwork.geometry import (
     offset,
     polygon,
 )
+from loupebook.demo.artwork.marks import drawn, over, raised, solid
 from loupebook.demo.artwork.model import Mark
-from loupebook.demo.artwork.ornaments import (
-    drawn,
-    emblem_marks,
-    laurel,
-    over,
-    raised,
-    solid,
-    star,
-)
+from loupebook.demo.artwork.ornaments import emblem_marks, star
 
 
 def quarters(x: float, y: float, w: float, h: float) -> tuple[skia.Path, list[skia.Path]]:

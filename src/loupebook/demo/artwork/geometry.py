@@ -204,7 +204,7 @@ def along(points: Points, *, closed: bool, step: float) -> tuple[Points, npt.NDA
 
 
 def offset(points: Points, by: float) -> Points:
-    """Closed clockwise outline moved outwards by `by` mm along its normals (small `by`)."""
+    """Move a closed clockwise outline outwards by `by` mm along its normals (small `by`)."""
     tangent = np.roll(points, -1, 0) - np.roll(points, 1, 0)
     tangent /= np.hypot(*tangent.T)[:, None] + 1e-12
     return points + by * np.column_stack([tangent[:, 1], -tangent[:, 0]])
@@ -225,3 +225,12 @@ def dots(centres: Points, radius: float) -> skia.Path:
     for x, y in centres.tolist():
         path.addCircle(x, y, radius)
     return path
+
+
+def leaf_shape(length: float, plump: float = 0.36) -> skia.Path:
+    """Pointed leaf from the origin along +x."""
+    t = np.linspace(0, np.pi, 14)
+    s = (1 - np.cos(t)) / 2
+    half = 0.5 * plump * length * np.sin(t) ** 1.2 * (1.15 - 0.3 * s)
+    return polygon(np.vstack([np.column_stack([s * length, -half]),
+                              np.column_stack([s * length, half])[::-1]]))  # fmt: skip

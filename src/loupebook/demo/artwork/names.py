@@ -10,7 +10,10 @@ import numpy as np
 
 ISLAND = "YSMARIN"
 BODY = "LEAF WARDENS OF YSMARIN"
-NOTICE = "Invented for a demonstration: no such island, body or maker exists. Rendered, not photographed."
+NOTICE = (
+    "Invented for a demonstration: no such island, body or maker exists. "
+    "Rendered, not photographed."
+)
 MICROTEXT = "YSMARIN IS INVENTED · LEAF WARDENS · "
 
 MARQUES = (
@@ -19,11 +22,70 @@ MARQUES = (
 )  # fmt: skip
 """The marques of the named demo."""
 
-_HEADS = ["Bel", "Tor", "Os", "Kes", "Um", "Gal", "Fen", "Zeph", "Dov", "Cal", "Mir", "Vas", "Lun", "Quor", "Pell", "Ard", "Nav", "Sor", "Ith", "Wex"]
-_HEARTS = ["qua", "van", "tre", "dri", "bri", "de", "ni", "phi", "a", "lan", "mo", "ve", "so", "lo", "zi", "ru", "ne", "ka", "fe", "ly"]
-_TAILS = (
-    ["ra", "del", "lune", "vo", "alto", "moor", "carra", "relle", "neth", "drix", "wyn", "thane", "vale", "quist", "mar", "dane", "lor", "vaine"]
-)
+_HEADS = [
+    "Bel",
+    "Tor",
+    "Os",
+    "Kes",
+    "Um",
+    "Gal",
+    "Fen",
+    "Zeph",
+    "Dov",
+    "Cal",
+    "Mir",
+    "Vas",
+    "Lun",
+    "Quor",
+    "Pell",
+    "Ard",
+    "Nav",
+    "Sor",
+    "Ith",
+    "Wex",
+]
+_HEARTS = [
+    "qua",
+    "van",
+    "tre",
+    "dri",
+    "bri",
+    "de",
+    "ni",
+    "phi",
+    "a",
+    "lan",
+    "mo",
+    "ve",
+    "so",
+    "lo",
+    "zi",
+    "ru",
+    "ne",
+    "ka",
+    "fe",
+    "ly",
+]
+_TAILS = [
+    "ra",
+    "del",
+    "lune",
+    "vo",
+    "alto",
+    "moor",
+    "carra",
+    "relle",
+    "neth",
+    "drix",
+    "wyn",
+    "thane",
+    "vale",
+    "quist",
+    "mar",
+    "dane",
+    "lor",
+    "vaine",
+]
 
 
 def invent_name(rng: np.random.Generator) -> str:

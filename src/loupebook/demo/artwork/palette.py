@@ -26,6 +26,8 @@ FOILS: dict[str, Colour] = {
     "antique-gold": (0.74, 0.52, 0.22),
 }
 """Normal reflectances of stamping foils, linear sRGB (about those of the metals)."""
+UV_GREEN, UV_ORANGE = (0.22, 0.85, 0.18), (0.90, 0.30, 0.06)
+"""Emission of the house's two UV inks, linear sRGB."""
 
 
 @dataclass(frozen=True)

@@ -105,7 +105,7 @@ class _Sheet:
         self.canvas.translate(-artwork.width / 2, -artwork.height / 2)
 
     def coverage(self) -> Map:
-        """What was drawn, 0 to 1."""
+        """Return what was drawn, 0 to 1."""
         return self.pixels.astype(np.float32) / 255
 
 
