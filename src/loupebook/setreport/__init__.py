@@ -1,0 +1,24 @@
+"""A set to its quality report: what is wrong with it, and what to photograph next.
+
+One file a section under ``sections``; each takes a :class:`ReportContext` and returns a
+:class:`Section` of findings, every one with the action that mends it. Sections do not depend
+on each other, except the work list, which orders what the others found. The specimen is the
+unit of counting, never the photo.
+"""
+
+from loupebook.setreport.context import ReportContext
+from loupebook.setreport.html import render_html
+from loupebook.setreport.model import Action, Finding, Section, SetReport, Table
+from loupebook.setreport.report import SECTIONS, report_on_set
+
+__all__ = [
+    "SECTIONS",
+    "Action",
+    "Finding",
+    "ReportContext",
+    "Section",
+    "SetReport",
+    "Table",
+    "render_html",
+    "report_on_set",
+]

@@ -1,0 +1,100 @@
+"""What the sections of a report work on: a set as it stands, read once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loupebook.evidence.table import PhotoTable
+from loupebook.records.model import PhotoRecord, SetInfo, SpecimenRecord
+from loupebook.search import Pending, Progress, ReadPhoto, no_progress
+from loupebook.setreport.copies import CopyPair, find_copies
+from loupebook.setreport.traits import PhotoTraits, read_traits
+
+
+@dataclass(frozen=True)
+class ReportContext:
+    """A set as it stands.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the set; derived files of the report lie under ``derived/setreport``.
+    info : SetInfo
+        What the set says of itself.
+    specimens : tuple of SpecimenRecord
+        Confirmed specimens.
+    photos : mapping
+        Row id to record, of their photos.
+    table : PhotoTable
+        Facts of the photos that have vectors.
+    vectors : ndarray, shape (n, dim)
+        Their unit vectors, in the order of the table.
+    encoder, fingerprint : str
+        Name of the encoder for people, and what identifies its vectors.
+    read : callable
+        Row id to pixels.
+    pending : mapping
+        Arm name to what separated its derived state from the catalogue before the report
+        brought it up to date.
+    progress : callable
+        Called with (what, done, total).
+    """
+
+    folder: Path
+    info: SetInfo
+    specimens: tuple[SpecimenRecord, ...]
+    photos: Mapping[int, PhotoRecord]
+    table: PhotoTable
+    vectors: NDArray[np.float32]
+    encoder: str
+    fingerprint: str
+    read: ReadPhoto
+    pending: Mapping[str, Pending] = field(default_factory=dict)
+    progress: Progress = no_progress
+
+    @property
+    def derived(self) -> Path:
+        """Where the report keeps what it can make again."""
+        return self.folder / "derived" / "setreport"
+
+    @cached_property
+    def traits(self) -> Mapping[int, PhotoTraits]:
+        """What the pixels of each photo show beside the item; read once, kept by hash."""
+        return read_traits(
+            self.derived / "traits.sqlite",
+            {photo: record.sha256 for photo, record in self.photos.items()},
+            self.read,
+            self.progress,
+        )
+
+    @cached_property
+    def copies(self) -> list[CopyPair]:
+        """All pairs of photos that are the same picture."""
+        return find_copies(
+            {photo: record.sha256 for photo, record in self.photos.items()},
+            self.traits,
+            self.table.photo_ids,
+            self.vectors,
+            self.read,
+            self.derived / "pairs.sqlite",
+            self.progress,
+        )
+
+    @cached_property
+    def by_name(self) -> Mapping[str, SpecimenRecord]:
+        """Name to specimen."""
+        return {specimen.name: specimen for specimen in self.specimens}
+
+    @cached_property
+    def photos_of(self) -> Mapping[str, tuple[PhotoRecord, ...]]:
+        """Name of specimen to its photos."""
+        held: dict[str, list[PhotoRecord]] = {}
+        for photo in self.photos.values():
+            held.setdefault(photo.specimen, []).append(photo)
+        return {name: tuple(photos) for name, photos in held.items()}

@@ -1,0 +1,196 @@
+"""All pairs of photos in a set that are the same picture.
+
+Proposed by equal pixels, near perceptual hashes and near embeddings, and decided by
+``pairs``. Every decision is kept by the hashes of both photos, so that a report that was
+stopped goes on where it was, and the next one decides new pairs only.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Mapping
+from contextlib import closing
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loupebook.errors import LoupebookError
+from loupebook.evidence.gather import similarity_blocks
+from loupebook.search import Progress, ReadPhoto
+from loupebook.setreport.pairs import PairCheck, Prepared, check_pair, hash_pairs, prepare
+from loupebook.setreport.traits import PhotoTraits
+
+VERSION = 1
+NEIGHBOURS = 4
+"""Nearest photos by embedding that are proposed for each photo."""
+LEAST_COSINE = 0.75
+MOST_BY_HASH = 8
+"""Photos proposed by hash for each photo, nearest first: a set of like prints on one
+background has many near hashes."""
+_PREPARED = 1500
+_SAVE_EVERY = 200
+
+
+@dataclass(frozen=True)
+class CopyPair:
+    """Two photos that are the same picture.
+
+    Parameters
+    ----------
+    one, other : int
+        Row ids, ``one < other``.
+    exact : bool
+        Whether the decoded pixels are equal.
+    check : PairCheck
+        What the decision rests on.
+    """
+
+    one: int
+    other: int
+    exact: bool
+    check: PairCheck
+
+
+def find_copies(
+    photos: Mapping[int, str],
+    traits: Mapping[int, PhotoTraits],
+    vector_ids: NDArray[np.int64],
+    vectors: NDArray[np.float32],
+    read: ReadPhoto,
+    store: Path,
+    progress: Progress,
+) -> list[CopyPair]:
+    """Return all pairs of photos that are the same picture.
+
+    Parameters
+    ----------
+    photos : mapping
+        Row id to SHA-256 of the bytes.
+    traits : mapping
+        Row id to traits.
+    vector_ids, vectors : ndarray
+        Row ids and their unit vectors.
+    read : callable
+        Row id to pixels.
+    store : Path
+        SQLite file that keeps decisions; a cache.
+    progress : callable
+        Called with (what, done, total).
+    """
+    ids = sorted(traits)
+    exact = _exact_pairs(ids, traits)
+    proposed = _by_hash(ids, traits) | _by_embedding(vector_ids, vectors, set(ids), progress)
+    wanted = sorted(proposed - exact)
+    try:
+        checks = _decide(wanted, photos, read, store, progress)
+    except sqlite3.DatabaseError:
+        store.unlink(missing_ok=True)
+        checks = _decide(wanted, photos, read, store, progress)
+    found = [CopyPair(*pair, True, PairCheck(True, 0, 1.0, 1.0, 1.0)) for pair in sorted(exact)]
+    return found + [
+        CopyPair(*pair, False, check)
+        for pair, check in zip(wanted, checks, strict=True)
+        if check.same
+    ]
+
+
+def _exact_pairs(ids: Iterable[int], traits: Mapping[int, PhotoTraits]) -> set[tuple[int, int]]:
+    held: dict[str, list[int]] = {}
+    for photo in ids:
+        held.setdefault(traits[photo].pixel_sha256, []).append(photo)
+    return {
+        (group[i], group[j])
+        for group in held.values()
+        for i in range(len(group))
+        for j in range(i + 1, len(group))
+    }
+
+
+def _by_hash(ids: list[int], traits: Mapping[int, PhotoTraits]) -> set[tuple[int, int]]:
+    hashes = np.array([int(traits[photo].perceptual_hash, 16) for photo in ids], dtype=np.uint64)
+    near: dict[int, list[tuple[int, int]]] = {}
+    for i, j in hash_pairs(hashes):
+        apart = int(np.bitwise_count(hashes[i] ^ hashes[j]))
+        near.setdefault(i, []).append((apart, j))
+        near.setdefault(j, []).append((apart, i))
+    return {
+        (min(ids[i], ids[j]), max(ids[i], ids[j]))
+        for i, found in near.items()
+        for _, j in sorted(found)[:MOST_BY_HASH]
+    }
+
+
+def _by_embedding(
+    vector_ids: NDArray[np.int64],
+    vectors: NDArray[np.float32],
+    wanted: set[int],
+    progress: Progress,
+) -> set[tuple[int, int]]:
+    found: set[tuple[int, int]] = set()
+    count = len(vectors)
+    k = min(NEIGHBOURS, count - 1)
+    if k < 1:
+        return found
+    everyone = np.arange(count)
+    for block, similarity in similarity_blocks(
+        vectors, everyone, everyone, progress=progress, what="Proposing pairs"
+    ):
+        nearest = np.argpartition(-similarity, k - 1, axis=1)[:, :k]
+        for row, position in enumerate(block.tolist()):
+            for other in nearest[row].tolist():
+                pair = sorted((int(vector_ids[position]), int(vector_ids[other])))
+                if similarity[row, other] >= LEAST_COSINE and wanted.issuperset(pair):
+                    found.add((pair[0], pair[1]))
+    return found
+
+
+def _decide(
+    pairs: list[tuple[int, int]],
+    photos: Mapping[int, str],
+    read: ReadPhoto,
+    path: Path,
+    progress: Progress,
+) -> list[PairCheck]:
+    @lru_cache(maxsize=_PREPARED)
+    def ready(photo: int) -> Prepared | None:
+        try:
+            return prepare(read(photo))
+        except LoupebookError:
+            return None
+
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with closing(sqlite3.connect(path, timeout=30.0)) as store:
+        table = f"pairs_{VERSION}"
+        store.execute(
+            f"CREATE TABLE IF NOT EXISTS {table} (one TEXT, other TEXT, same INTEGER, "
+            "inliers INTEGER, overlap REAL, coarse REAL, fine REAL, PRIMARY KEY (one, other))"
+        )
+        kept = {
+            (row[0], row[1]): PairCheck(bool(row[2]), *row[3:])
+            for row in store.execute(f"SELECT * FROM {table}")
+        }
+        checks = []
+        for done, pair in enumerate(pairs, start=1):
+            one, other = sorted(pair, key=lambda photo: photos[photo])
+            key = (photos[one], photos[other])
+            if key not in kept:
+                check = kept[key] = _check(ready(one), ready(other))
+                store.execute(
+                    f"INSERT OR REPLACE INTO {table} VALUES (?,?,?,?,?,?,?)",
+                    (*key, int(check.same), check.inliers, check.overlap, check.coarse, check.fine),
+                )
+            if done % _SAVE_EVERY == 0 or done == len(pairs):
+                store.commit()
+                progress("Checking pairs", done, len(pairs))
+            checks.append(kept[key])
+        return checks
+
+
+def _check(one: Prepared | None, other: Prepared | None) -> PairCheck:
+    """Check a pair; photos that cannot be read are the same as nothing."""
+    if one is None or other is None:
+        return PairCheck(same=False)
+    return check_pair(one, other)

@@ -1,0 +1,144 @@
+"""`report_on_set`: all sections, each made once a state of the set and kept.
+
+Sections are kept as JSON under ``derived/setreport`` with what they were made from. A report
+that was stopped goes on with the sections that are missing; one that does not fit the set's
+change counter or the encoder is made anew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from loupebook.errors import RecordInvalid
+from loupebook.evidence.stored import now
+from loupebook.search.files import write_atomically
+from loupebook.setreport.context import ReportContext
+from loupebook.setreport.model import Section, SetReport
+from loupebook.setreport.sections import (
+    calibration,
+    confounds,
+    coverage,
+    duplicates,
+    label_suspects,
+    leakage,
+    photo_quality,
+    retrieval,
+    serials,
+    stale,
+    standing_conflicts,
+    work_list,
+)
+
+FORMAT = 1
+
+SECTIONS: dict[str, Callable[[ReportContext], Section]] = {
+    module.NAME: module.examine
+    for module in (
+        coverage,
+        duplicates,
+        serials,
+        standing_conflicts,
+        leakage,
+        label_suspects,
+        confounds,
+        retrieval,
+        calibration,
+        photo_quality,
+        stale,
+    )
+}
+"""Every section but the work list, which is made from the others."""
+
+NEVER_KEPT = frozenset({stale.NAME})
+"""What did not fit when the report was asked for is seen once only."""
+
+
+def report_on_set(context: ReportContext, *, only: Sequence[str] | None = None) -> SetReport:
+    """Make the quality report of a set.
+
+    Parameters
+    ----------
+    context : ReportContext
+        The set as it stands.
+    only : sequence of str, optional
+        Names of sections to make; `None` means all, and the work list from them.
+
+    Returns
+    -------
+    SetReport
+
+    Raises
+    ------
+    RecordInvalid
+        If `only` names a section that there is not.
+    """
+    wanted = list(SECTIONS) if only is None else list(only)
+    known = (*SECTIONS, work_list.NAME)
+    unknown = [name for name in wanted if name not in known]
+    if unknown:
+        raise RecordInvalid(
+            f"There is no section {unknown[0]!r}. There are: {', '.join(known)}.", field="only"
+        )
+    every = list(SECTIONS) if work_list.NAME in wanted else wanted
+    sections = {}
+    for done, name in enumerate(every):
+        context.progress(f"Report: {name}", done, len(every))
+        sections[name] = _kept(context, name) or _make(context, name)
+    if only is None or work_list.NAME in wanted:
+        listed = work_list.examine_sections(context, sections)
+        sections[work_list.NAME] = replace(listed, made_from=_made_from(context))
+    context.progress("Report", len(every), len(every))
+    return SetReport(
+        set_name=context.info.name,
+        notice=context.info.notice,
+        set_version=context.info.change_counter,
+        encoder=context.encoder,
+        made_at=now(),
+        sections={name: sections[name] for name in known if name in sections},
+    )
+
+
+def _make(context: ReportContext, name: str) -> Section:
+    section = replace(SECTIONS[name](context).ordered(), made_from=_made_from(context))
+    if name not in NEVER_KEPT:
+        body = {"format": FORMAT, "section": section.to_dict(with_pictures=True)}
+        stored = {"sha256": _digest(body), "body": body}
+        write_atomically(_path(context, name), [json.dumps(stored, allow_nan=False).encode()])
+    return section
+
+
+def _kept(context: ReportContext, name: str) -> Section | None:
+    """Return the section as kept; `None` if it is missing, damaged or of another state."""
+    if name in NEVER_KEPT:
+        return None
+    try:
+        stored = json.loads(_path(context, name).read_bytes())
+        body = stored["body"]
+        if stored["sha256"] != _digest(body) or body["format"] != FORMAT:
+            return None
+        section = Section.from_dict(name, body["section"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return section if dict(section.made_from) == _made_from(context) else None
+
+
+def _path(context: ReportContext, name: str) -> Path:
+    return context.derived / f"{name}.json"
+
+
+def _made_from(context: ReportContext) -> dict[str, Any]:
+    return {
+        "set_id": context.info.set_id,
+        "set_version": context.info.change_counter,
+        "encoder": context.encoder,
+        "fingerprint": context.fingerprint,
+    }
+
+
+def _digest(body: dict[str, Any]) -> str:
+    return hashlib.sha256(json.dumps(body, sort_keys=True).encode()).hexdigest()

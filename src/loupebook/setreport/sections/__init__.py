@@ -1,0 +1,1 @@
+"""One file a section: ``NAME``, ``TITLE`` and ``examine(context) -> Section``."""

@@ -1,0 +1,124 @@
+"""What likelihood ratios the set supports, with the plots that show how far to trust them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from loupebook.evidence.calibration import Calibration
+from loupebook.evidence.gather import gather_scores
+from loupebook.evidence.openset import specimens_needed
+from loupebook.evidence.plots import Plot, validation_plots
+from loupebook.evidence.proportions import proportion_words
+from loupebook.evidence.reading import FAKE_NEEDED, GENUINE_NEEDED, ORIGINS_NEEDED
+from loupebook.evidence.set_calibration import (
+    HeldOut,
+    calibrate_element,
+    held_out,
+    press_scores,
+)
+from loupebook.setreport.context import ReportContext
+from loupebook.setreport.model import Action, Finding, Section, Table
+
+NAME = "calibration"
+TITLE = "Calibration"
+AGAINST = {"known": "copies from presses in the set", "unseen": "copies from other presses"}
+GREATEST_LOSS = 0.1
+_HEADS = (
+    "element", "against", "genuine units", "copy units", "log10 LR from", "to", "Cllr",
+    "Cllr-min", "loss",
+)  # fmt: skip
+
+
+def examine(context: ReportContext) -> Section:
+    """Calibrate each element and say what is missing where it cannot be."""
+    findings: list[Finding] = []
+    plots: list[Plot] = []
+    rows = []
+    figures = {}
+    said = []
+    for element in sorted({str(fact.element) for fact in context.table.facts}):
+        mine = context.table.of_element(element)
+        part = context.table.take(mine)
+        scores = gather_scores(context.vectors[mine], part, progress=context.progress)
+        made = calibrate_element(part, scores)
+        findings += _needs(element, made.genuine, made.fake, made.origins)
+        figures[element] = {
+            "genuine": made.genuine,
+            "fake": made.fake,
+            "origins": made.origins,
+            **{press: dict(values) for press, values in made.figures.items()},
+        }
+        for press, fit in (("known", made.known), ("unseen", made.unseen)):
+            if fit is None:
+                continue
+            values, label, units = press_scores(part, scores, press=press)
+            held = held_out(fit, values, label, units)
+            rows.append(_row(element, press, fit, held))
+            said.append(_statement(element, press, held, fit))
+            findings += _badly_set(element, press, held)
+            plots += [
+                replace(
+                    plot, name=f"{element}-{press}-{plot.name}", title=f"{element}, {plot.title}"
+                )
+                for plot in validation_plots(
+                    held.log10_lr, held.genuine, held.weights, against=AGAINST[press]
+                )
+            ]
+    summary = " ".join(said) or (
+        "No likelihood ratio can be given yet: the set has too few specimens of one standing."
+    )
+    tables = (Table("Likelihood ratios on left-out units", _HEADS, tuple(rows)),) if rows else ()
+    return Section(NAME, TITLE, summary, tuple(findings), tables, tuple(plots), figures)
+
+
+def _row(element: str, press: str, fit: Calibration, held: HeldOut) -> tuple[object, ...]:
+    figures = held.figures()
+    return (
+        element, AGAINST[press], fit.genuine_units, fit.copy_units, f"{fit.lower:.2f}",
+        f"{fit.upper:.2f}", f"{figures['cllr']:.3f}", f"{figures['cllr_min']:.3f}",
+        f"{figures['loss']:.3f}",
+    )  # fmt: skip
+
+
+def _statement(element: str, press: str, held: HeldOut, fit: Calibration) -> str:
+    """Say how often the LR of a unit speaks for the wrong side by more than 10."""
+    beyond = (held.log10_lr > 1) & ~held.genuine
+    misled = round(float(held.weights[beyond].sum()))
+    words = proportion_words(misled, fit.copy_units, what="misleading LRs above 10")
+    return f"{element.capitalize()} against {AGAINST[press]}: {words}."
+
+
+def _badly_set(element: str, press: str, held: HeldOut) -> list[Finding]:
+    loss = held.figures()["loss"]
+    if loss <= GREATEST_LOSS:
+        return []
+    return [
+        Finding(
+            "calibration-loss",
+            f"Likelihood ratios of a {element} against {AGAINST[press]} lose {loss:.2f} bits by "
+            "being set badly: units differ too much, or labels are wrong.",
+            Action.COLLECT,
+            weight=0.4,
+            detail={"element": element, "press": press, "loss": loss},
+        )
+    ]
+
+
+def _needs(element: str, genuine: int, fake: int, origins: int) -> list[Finding]:
+    wanted = (
+        ("genuine specimens", genuine, max(GENUINE_NEEDED, specimens_needed())),
+        ("fake specimens", fake, FAKE_NEEDED),
+        ("print origins of fakes", origins, ORIGINS_NEEDED),
+    )
+    return [
+        Finding(
+            "too-few-units",
+            f"The set has {have} {what} of a {element}; {needed} are needed before a figure can "
+            f"rest on them: {needed - have} more.",
+            Action.COLLECT,
+            weight=0.6 * (needed - have) / needed,
+            detail={"element": element, "what": what, "have": have, "needed": needed},
+        )
+        for what, have, needed in wanted
+        if have < needed
+    ]
