@@ -202,7 +202,7 @@ def _wing_names(plan: BandPlan, x0: float, x1: float, cy: float, room: float) ->
         )
         panel = skia.Path.RRect(under.getBounds().makeOutset(0.7, 0.4), 0.4, 0.4)
         marks = [
-            drawn(name, "dark", 0.5, overprints=False),
+            drawn(name, "dark", 0.36, overprints=False),
             *gilded(name, relief=1.0),
             drawn(name, "dark", 0.05),
             solid(panel, "dark"),

@@ -184,4 +184,4 @@ def _veins(u: Map, v: Map, plan: CapPlan, rng: np.random.Generator) -> Map:
     lean = v + 0.55 * u
     minor = np.abs((lean / (plan.vein_mm * 0.45) + phase) % 1.0 - 0.5) * plan.vein_mm * 0.45
     weak = np.exp(-((minor / 0.05) ** 2)) * (0.5 + 0.5 * np.sin(1.7 * u + 1.1 * v))
-    return np.clip(strong + 0.30 * np.clip(weak, 0, 1), 0, 1)
+    return np.asarray(np.clip(strong + 0.30 * np.clip(weak, 0, 1), 0, 1))

@@ -63,10 +63,12 @@ def ship(rng: np.random.Generator) -> Relief:
     layers += [(jib, 0.08, 0.6, 0.2), (hull, 0.10, 0.8, 0.3)]
     waves = []
     for row in range(3):
-        x = np.linspace(0.02 + 0.03 * row, 0.98 - 0.03 * row, 90)
-        y = 0.87 + 0.045 * row + 0.012 * np.sin(x * 46 + row * 1.7)
+        run = np.linspace(0.02 + 0.03 * row, 0.98 - 0.03 * row, 90)
+        crest = 0.87 + 0.045 * row + 0.012 * np.sin(run * 46 + row * 1.7)
         waves.append(
-            tapered(np.column_stack([x, y]), 0.009 * np.sin(np.linspace(0, np.pi, 90)) + 0.003)
+            tapered(
+                np.column_stack([run, crest]), 0.009 * np.sin(np.linspace(0, np.pi, 90)) + 0.003
+            )
         )
     ports = [circle(0.26 + 0.085 * k, 0.775, 0.012) for k in range(7)]
     return _relief(layers, joined([*rig, *waves, *ports]))

@@ -56,7 +56,7 @@ def inflated(path: skia.Path, *, rim: float, height: float = 1.0) -> Map:
     """Pillow over a path: rises over `rim` (share of the square) to `height`."""
     inside = ndimage.distance_transform_edt(raster(path) > 0.5) / GRID
     rise = np.clip(inside / rim, 0, 1)
-    return height * np.sqrt(1 - (1 - rise) ** 2)
+    return np.asarray(height * np.sqrt(1 - (1 - rise) ** 2))
 
 
 def unit_grid() -> tuple[Map, Map]:
@@ -73,9 +73,9 @@ def shade_of(
     soft = ndimage.gaussian_filter(height, 1.2)
     gy, gx = np.gradient(soft * depth * GRID)
     lift = 0.75
-    bright = (-gx * light[0] * -1 - gy * light[1] * -1) * -1 + lift
+    bright = lift - (gx * light[0] + gy * light[1])
     bright /= np.sqrt(gx**2 + gy**2 + 1)
-    return np.clip(1.0 - bright, 0.0, 1.0)
+    return np.asarray(np.clip(1.0 - bright, 0.0, 1.0))
 
 
 def engrave(

@@ -40,8 +40,11 @@ SERIAL_RED = (0.45, 0.02, 0.03)
 def seal_plates(plan: SealPlan) -> tuple[Plate, ...]:
     """Plates of a seal, in printing order."""
     p = plan.palette
-    # A pale ground would not carry lettering: the second colour takes its place.
-    main, second = (p.accent, p.dark) if sum(p.ground) > 1.2 else (p.ground, p.accent)
+    # A pale ground would not carry lettering, and seals of the trade are often
+    # green, which this world leaves to them: the second colour takes its place.
+    red, green, blue = p.ground
+    swapped = sum(p.ground) > 1.2 or (green > 1.25 * red and green > 1.1 * blue)
+    main, second = (p.accent, p.dark) if swapped else (p.ground, p.accent)
     r, g, b = (0.55 * a + 0.45 * c for a, c in zip(main, p.paper, strict=True))
     return (
         Plate("tint", PlateKind.INK, (r, g, b)),
@@ -60,7 +63,10 @@ def seal_plates(plan: SealPlan) -> tuple[Plate, ...]:
 def draw_seal(plan: SealPlan) -> Artwork:
     """Artwork of a seal."""
     w, h = plan.width, plan.height
-    place = (lambda x: w - x) if plan.mirrored else (lambda x: x)
+
+    def place(x: float) -> float:
+        return w - x if plan.mirrored else x
+
     code_x = place(w - 4.2 - CODE_WIDTH_MM / 2)
     crest_x, text_x = place(16.5), place(51.0)
     parts = [

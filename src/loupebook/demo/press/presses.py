@@ -57,7 +57,8 @@ def forger_press(rng: np.random.Generator, element: Element, skill: str) -> Pres
         raise WorldInvalid(f"skill is one of {SKILLS}, not {skill!r}")
     seal = element is Element.SEAL
     stretch = {"clumsy": 0.025, "fair": 0.014, "good": 0.010, "very good": 0.003}[skill]
-    scale = tuple(float(1 + rng.choice([-1, 1]) * rng.uniform(0.4, 1.6) * stretch) for _ in "xy")
+    signs, sizes = rng.choice([-1, 1], 2), rng.uniform(0.4, 1.6, 2)
+    x, y = (1 + stretch * signs * sizes).tolist()
     white = Paper(
         tint=(1.02, 1.02, 1.06),
         brightener=float(rng.uniform(0.2, 0.4)),
@@ -65,13 +66,8 @@ def forger_press(rng: np.random.Generator, element: Element, skill: str) -> Pres
         roughness=0.45,
     )
     plain = Paper(fibres=3 if seal and skill == "very good" else 0, brightener=0.02)
-    cast = rng.normal(
-        1.0, {"clumsy": 0.07, "fair": 0.04, "good": 0.025, "very good": 0.012}[skill], 3
-    )
-    common = {
-        "scale": (scale[0], scale[1]),
-        "cast": (float(cast[0]), float(cast[1]), float(cast[2])),
-    }
+    spread = {"clumsy": 0.07, "fair": 0.04, "good": 0.025, "very good": 0.012}[skill]
+    r, g, b = rng.normal(1.0, spread, 3).tolist()
     if skill in ("clumsy", "fair"):
         poor = skill == "clumsy"
         return PressSettings(
@@ -93,8 +89,9 @@ def forger_press(rng: np.random.Generator, element: Element, skill: str) -> Pres
             flaws=int(rng.integers(4, 8)),
             mottle=0.04,
             density=float(rng.uniform(0.9, 1.08)),
-            **common,
-        )  # type: ignore[arg-type]
+            scale=(x, y),
+            cast=(r, g, b),
+        )
     fine = skill == "very good"
     return PressSettings(
         register_mm=_register(rng, 0.025 if fine else 0.05),
@@ -109,5 +106,6 @@ def forger_press(rng: np.random.Generator, element: Element, skill: str) -> Pres
         uv=0.9 if fine else 0.7,
         paper=plain if fine else white,
         flaws=int(rng.integers(2, 5)),
-        **common,
-    )  # type: ignore[arg-type]
+        scale=(x, y),
+        cast=(r, g, b),
+    )

@@ -49,4 +49,4 @@ def flat_preview(
 def _encoded(linear: npt.NDArray[np.floating]) -> npt.NDArray[np.uint8]:
     v = np.clip(linear, 0, 1)
     srgb = np.where(v <= 0.0031308, 12.92 * v, 1.055 * v ** (1 / 2.4) - 0.055)
-    return np.round(srgb * 255).astype(np.uint8)
+    return np.asarray(np.round(srgb * 255), np.uint8)

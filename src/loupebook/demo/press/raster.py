@@ -106,7 +106,7 @@ class _Sheet:
 
     def coverage(self) -> Map:
         """Return what was drawn, 0 to 1."""
-        return self.pixels.astype(np.float32) / 255
+        return np.asarray(self.pixels / np.float32(255), np.float32)
 
 
 def _paint(mark: Mark, *, smooth: bool = True) -> skia.Paint:
