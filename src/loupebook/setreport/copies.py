@@ -30,7 +30,7 @@ LEAST_COSINE = 0.75
 MOST_BY_HASH = 8
 """Photos proposed by hash for each photo, nearest first: a set of like prints on one
 background has many near hashes."""
-_PREPARED = 1500
+_PREPARED = 800
 _SAVE_EVERY = 200
 
 

@@ -119,7 +119,7 @@ def judge_labels(
         What the classes stand for.
     """
     usable = np.isfinite(probability).all(axis=1)
-    names = [specimens[i] for i in np.flatnonzero(usable)]
+    names = [specimens[i] for i in np.flatnonzero(usable).tolist()]
     codes, count = unit_codes(names)
     if not count:
         none = np.zeros(0)

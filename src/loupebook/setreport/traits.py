@@ -47,7 +47,8 @@ class PhotoTraits:
     frame_texture : float
         Spread (median absolute deviation) of L* there.
     sharpness : float
-        Logarithm of the variance of the Laplacian over the variance of the grey values.
+        Logarithm of the variance of the Laplacian there: of the surroundings, because a
+        print may itself be blurred.
     brightness : float
         Mean grey value, 0..255.
     """
@@ -70,8 +71,7 @@ def measure_traits(pixels: Pixels) -> PhotoTraits:
         size = (max(8, round(pixels.shape[1] * scale)), max(8, round(pixels.shape[0] * scale)))
         small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
     grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32)
-    spread = float(grey.var()) + 1e-3
-    edges = float(cv2.Laplacian(grey, cv2.CV_32F).var())
+    edges = cv2.Laplacian(grey, cv2.CV_32F)
     lab = cv2.cvtColor(small.astype(np.float32) / 255.0, cv2.COLOR_RGB2LAB)
     height, width = grey.shape
     frame = np.ones((height, width), dtype=bool)
@@ -86,7 +86,7 @@ def measure_traits(pixels: Pixels) -> PhotoTraits:
         frame_a=float(middle[1]),
         frame_b=float(middle[2]),
         frame_texture=float(np.median(np.abs(lab[frame][:, 0] - middle[0]))),
-        sharpness=float(np.log((edges + 1e-3) / spread)),
+        sharpness=float(np.log(float(edges[frame].var()) + 1e-3)),
         brightness=float(grey.mean()),
     )
 
