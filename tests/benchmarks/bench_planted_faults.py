@@ -18,7 +18,6 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parent), str(HERE)]
 
-from invented_prints import CAMERAS, Item, invented_items, record_items  # noqa: E402
 from planted_faults import (  # noqa: E402
     Truth,
     items_of_set,
@@ -33,6 +32,7 @@ from planted_faults import (  # noqa: E402
 )
 from table import print_table, save_rows  # noqa: E402
 
+from invented_prints import CAMERAS, Item, invented_items, record_items  # noqa: E402
 from loupebook.library import Library  # noqa: E402
 from loupebook.library.report_glue import pending_of, report_context  # noqa: E402
 from loupebook.records.catalogue import Catalogue  # noqa: E402
@@ -94,7 +94,6 @@ def planted(items: list[Item], seed: int, folder: Path) -> list[Row]:
         pairs[finding.kind].add(frozenset(where[photo] for photo in finding.photos))
     withdrawn = changed[-1].record.name
     near = {p for p in truth.near if withdrawn not in {name for name, _ in p}}
-    groups = {frozenset(f.specimens) for f in sections["leakage"].findings}
     serials = {frozenset(f.specimens) for f in sections["serials"].findings}
     order = sections["label_suspects"].figures["order"]
     first = set(order[: max(1, round(0.05 * len(order)))])
@@ -102,9 +101,7 @@ def planted(items: list[Item], seed: int, folder: Path) -> list[Row]:
         f.specimens[0] for f in sections["label_suspects"].findings if f.kind == "suspect-standing"
     }
     stale = sections["stale"].findings
-    print(
-        f"seed {seed}: sync {times['sync']:.1f} s, report {times['report']:.1f} s, {len(groups)} groups"
-    )
+    print(f"seed {seed}: sync {times['sync']:.1f} s, report {times['report']:.1f} s")
     return [
         _row(seed, "exact duplicates 2 %", truth.exact, pairs["exact-duplicate"]),
         _row(seed, "near duplicates 5 %", near, pairs["near-duplicate"]),

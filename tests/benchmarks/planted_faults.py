@@ -12,9 +12,9 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from invented_prints import CAMERAS, Item, Shot, encoded
 from PIL import Image
 
+from invented_prints import CAMERAS, Item, Shot, encoded
 from loupebook.library import Library
 from loupebook.records.model import Camera, Lighting, Serial, Standing
 

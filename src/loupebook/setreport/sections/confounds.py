@@ -50,6 +50,8 @@ MEASURES: dict[str, _Measure] = {
 def examine(context: ReportContext) -> Section:
     """Test every circumstance against the standing."""
     specimens = [s for s in context.specimens if _seen(context, s)]
+    if not specimens:
+        return Section(NAME, TITLE, _summary((), {}))
     fake = np.array([s.standing is Standing.FAKE for s in specimens], dtype=bool)
     found = {
         name: associate(features, fake, _strata(specimens))

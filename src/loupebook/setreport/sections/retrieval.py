@@ -42,7 +42,7 @@ def examine(context: ReportContext) -> Section:
         names = [table.specimens[i] for i in queries[usable]]
         measured = {f"recall@{k}": (ranks[usable] <= k).astype(float) for k in RANKS}
         measured["mean average precision"] = precision[usable]
-        limits = {key: _limits(values, names) for key, values in measured.items()}
+        limits = {key: _limits(values, names) for key, values in measured.items() if names}
         figures[name.replace(" ", "_")] = {
             "photos": int(usable.sum()),
             "specimens": len(set(names)),
@@ -103,8 +103,6 @@ def _ranked(
 
 def _limits(values: NDArray[np.float64], specimens: list[str]) -> tuple[float, float, float]:
     """Return the mean over specimens with its 95 % bootstrap limits."""
-    if not values.size:
-        return (float("nan"),) * 3
     rng = np.random.default_rng(0)
     weights = np.stack([resampled_unit_weights(specimens, rng) for _ in range(RESAMPLES)])
     means = weights @ values / weights.sum(axis=1)

@@ -1,0 +1,155 @@
+"""The methods behind the sections, on data whose truth is known."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from invented_prints import PHOTO, draw_edition, encoded, photograph
+from loupebook.imaging import decode_photo
+from loupebook.setreport.association import associate, holm
+from loupebook.setreport.labels import judge_labels, standing_probability
+from loupebook.setreport.pairs import check_pair, hash_pairs, prepare
+from loupebook.setreport.sections.serials import plain_serial
+from loupebook.setreport.traits import measure_traits
+
+
+def shots(edition: int, count: int, *, plain: bool, seed: int) -> list[np.ndarray]:
+    rng = np.random.default_rng(seed)
+    background = np.full((PHOTO[1], PHOTO[0], 3), 235.0, np.float32) if plain else None
+    return [photograph(draw_edition(edition), rng, background=background) for _ in range(count)]
+
+
+@pytest.mark.parametrize("plain", [False, True])
+@pytest.mark.parametrize("edition", range(3))
+def test_other_photos_of_the_same_print_are_not_copies(edition: int, plain: bool) -> None:
+    ready = [prepare(pixels) for pixels in shots(edition, 4, plain=plain, seed=edition)]
+    for i in range(4):
+        for j in range(i):
+            assert not check_pair(ready[i], ready[j]).same
+
+
+@pytest.mark.parametrize("plain", [False, True])
+@pytest.mark.parametrize("edition", range(3))
+def test_resaved_and_cropped_photos_are_copies(edition: int, plain: bool) -> None:
+    (photo,) = shots(edition, 1, plain=plain, seed=edition)
+    resaved = decode_photo(encoded(photo, quality=60)).pixels
+    smaller = cv2.resize(photo, (320, 244), interpolation=cv2.INTER_AREA)
+    for other in (resaved, smaller, photo[20:-12, 14:-25]):
+        assert check_pair(prepare(photo), prepare(other)).same
+
+
+@pytest.mark.parametrize("turns", [1, 2, 3])
+def test_turned_photo_is_a_copy_where_the_frame_tells(turns: int) -> None:
+    (photo,) = shots(0, 1, plain=False, seed=7)
+    turned = np.ascontiguousarray(np.rot90(photo, turns))
+    assert check_pair(prepare(photo), prepare(turned)).same
+
+
+def test_blank_pictures_are_no_copies_of_anything() -> None:
+    blank = np.full((100, 120, 3), 128, np.uint8)
+    assert not check_pair(prepare(blank), prepare(blank)).same
+
+
+def test_hash_pairs_against_plain_loops() -> None:
+    rng = np.random.default_rng(0)
+    hashes = rng.integers(0, 2**63, 300, dtype=np.uint64)
+    hashes[200:] = hashes[:100] ^ np.uint64(0b1011)
+    plain = {
+        (i, j)
+        for i in range(300)
+        for j in range(i + 1, 300)
+        if bin(int(hashes[i]) ^ int(hashes[j])).count("1") <= 10
+    }
+    assert set(hash_pairs(hashes)) == plain
+    assert len(plain) >= 100
+
+
+def test_traits_see_the_frame_and_not_the_item() -> None:
+    frame = np.full((200, 240, 3), (200, 40, 40), np.uint8)
+    other = frame.copy()
+    other[40:160, 40:200] = np.random.default_rng(0).integers(0, 256, (120, 160, 3))
+    one, two = measure_traits(frame), measure_traits(other)
+    assert (one.frame_l, one.frame_a, one.frame_b) == (two.frame_l, two.frame_a, two.frame_b)
+    assert one.sharpness == pytest.approx(two.sharpness)
+    assert one.pixel_sha256 != two.pixel_sha256
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_confound_is_found_and_its_strength_known(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    label = np.arange(80) % 2 == 0
+    strata = [n // 20 for n in range(80)]
+    feature = label + rng.normal(0, 0.7, 80) + 5.0 * np.array(strata)
+    found = associate(feature[:, None], label, strata, seed=seed)
+    assert found is not None
+    assert found.p_value <= 0.001
+    assert found.area > 0.75
+
+
+def test_permutation_p_values_are_uniform_under_chance() -> None:
+    # Validity: over 400 draws, p <= 0.05 in the exact binomial band (2 to 4 sigma: 7..35).
+    alarms = 0
+    for seed in range(400):
+        rng = np.random.default_rng(seed)
+        label = rng.random(40) < 0.4
+        features = rng.normal(size=(40, 3))
+        found = associate(
+            features, label, [n // 10 for n in range(40)], permutations=199, seed=seed
+        )
+        alarms += found is not None and found.p_value <= 0.05
+    assert 7 <= alarms <= 35
+
+
+def test_difference_between_editions_is_no_confound() -> None:
+    rng = np.random.default_rng(1)
+    strata = ["a"] * 40 + ["b"] * 40
+    label = np.r_[rng.random(40) < 0.9, rng.random(40) < 0.1]
+    feature = np.r_[np.zeros(40), np.ones(40)] + rng.normal(0, 0.01, 80)
+    found = associate(feature[:, None], label, strata)
+    assert found is not None
+    assert found.p_value > 0.01
+    assert 0.2 < found.area < 0.8
+
+
+def test_nothing_to_test_is_none() -> None:
+    label = np.array([True, False] * 5)
+    assert associate(np.ones((10, 2)), label, ["a"] * 10) is None
+    assert associate(np.arange(10.0)[:, None], label, list(label)) is None
+
+
+def test_wrong_standings_rank_first() -> None:
+    rng = np.random.default_rng(3)
+    centre = rng.normal(size=(6, 32))
+    mark = rng.normal(size=32)
+    specimens, fake, kinds, rows = [], [], [], []
+    for edition in range(6):
+        for n in range(16):
+            is_fake = n >= 8
+            for _ in range(2):
+                specimens.append(f"{edition}-{n}")
+                fake.append(is_fake)
+                kinds.append(edition)
+                rows.append(centre[edition] + 0.8 * is_fake * mark + 0.3 * rng.normal(size=32))
+    vectors = np.array(rows, dtype=np.float32)
+    vectors /= np.linalg.norm(vectors, axis=1, keepdims=True)
+    wrong = {"0-1", "2-9", "5-15"}
+    told = np.array([f != (s in wrong) for f, s in zip(fake, specimens, strict=True)])
+    chance = standing_probability(vectors, specimens, told, kinds)
+    judged = judge_labels(
+        np.stack([1 - chance, chance], axis=1), told.astype(np.intp), specimens, ("genuine", "fake")
+    )
+    assert {judged.names[i] for i in judged.order()[:3]} == wrong
+    named = {name for name, suspect in zip(judged.names, judged.suspect, strict=True) if suspect}
+    assert wrong <= named
+    assert len(named) <= 5
+
+
+@pytest.mark.parametrize("value", ["ab-12.34", " AB 1234 ", "A_B/12 34"])
+def test_serials_are_compared_without_separators(value: str) -> None:
+    assert plain_serial(value) == "AB1234"
+
+
+def test_holm_by_hand() -> None:
+    assert holm([0.01, 0.04, 0.03]) == pytest.approx([0.03, 0.06, 0.06])

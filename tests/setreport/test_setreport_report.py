@@ -1,0 +1,324 @@
+"""Whole reports on small drawn sets whose truth is known, without an encoder."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from invented_prints import Item, encoded, invented_items, record_items
+from loupebook.errors import LoupebookError, PhotoUnreadable, RecordInvalid
+from loupebook.evidence.table import PhotoTable
+from loupebook.imaging import decode_photo
+from loupebook.records.catalogue import Catalogue
+from loupebook.records.model import Camera, Lighting, Serial, Standing
+from loupebook.search import Pending
+from loupebook.setreport import SECTIONS, ReportContext, SetReport, render_html, report_on_set
+
+NAMES = [
+    "coverage", "duplicates", "serials", "standing_conflicts", "leakage", "label_suspects",
+    "confounds", "retrieval", "calibration", "photo_quality", "stale", "work_list",
+]  # fmt: skip
+
+
+def plain_vectors(catalogue: Catalogue, ids: Iterable[int]) -> np.ndarray:
+    """A stand-in for an encoder: the picture itself, small, its mean taken off."""
+    rows = []
+    for photo in ids:
+        pixels = decode_photo(catalogue.photo_bytes(photo)).pixels
+        middle = pixels[60:-60:12, 60:-60:12].astype(np.float32).ravel()[:1500]
+        rows.append(np.resize(middle - middle.mean(), 1500))
+    held = np.array(rows, dtype=np.float32).reshape(-1, 1500)
+    return held / (np.linalg.norm(held, axis=1, keepdims=True) + 1e-9)
+
+
+def context_of(folder: Path, items: list[Item], **changes) -> ReportContext:
+    folder.mkdir(parents=True, exist_ok=True)
+    with Catalogue.create(folder / "set", name="drawn", notice="Drawn, not real") as catalogue:
+        record_items(catalogue, items)
+        facts = catalogue.facts()
+        sources = {p: catalogue.photo_bytes(p) for p in facts}
+        context = ReportContext(
+            folder=folder / "set",
+            info=catalogue.info(),
+            specimens=tuple(catalogue.specimens()),
+            photos={p.photo_id: p for p in catalogue.photos()},
+            table=PhotoTable.of(facts, list(facts)),
+            vectors=plain_vectors(catalogue, facts),
+            encoder="plain@0",
+            fingerprint="0" * 64,
+            read=lambda photo: decode_photo(sources[photo]).pixels,
+        )
+    return replace(context, **changes)
+
+
+def kinds(report: SetReport, section: str) -> set[str]:
+    return {finding.kind for finding in report.sections[section].findings}
+
+
+@pytest.fixture(scope="module")
+def items() -> list[Item]:
+    return invented_items(editions=4, genuine=6, presses=2, fakes=3, seed=1)
+
+
+@pytest.fixture(scope="module")
+def clean(items: list[Item], tmp_path_factory: pytest.TempPathFactory) -> ReportContext:
+    return context_of(tmp_path_factory.mktemp("clean"), items)
+
+
+@pytest.fixture(scope="module")
+def report(clean: ReportContext) -> SetReport:
+    return report_on_set(clean)
+
+
+def test_one_top_level_key_a_section_and_plain_json(report: SetReport) -> None:
+    stored = report.to_dict()
+    assert list(stored) == NAMES
+    again = json.loads(json.dumps(stored, allow_nan=False))
+    for section in again.values():
+        assert section["summary"]
+        assert section["made_from"]["set_version"] == report.set_version
+        for finding in section["findings"]:
+            assert {"kind", "says", "action", "specimens", "photos", "weight"} <= set(finding)
+
+
+def test_clean_set_has_no_false_findings(report: SetReport) -> None:
+    for name in ("duplicates", "serials", "standing_conflicts", "leakage", "confounds", "stale"):
+        assert report.sections[name].findings == (), name
+
+
+def test_findings_come_worst_first(report: SetReport) -> None:
+    for name, section in report.sections.items():
+        if name != "work_list":
+            weights = [finding.weight for finding in section.findings]
+            assert weights == sorted(weights, reverse=True)
+    gains = report.sections["work_list"].figures["gains"]
+    assert gains == sorted(gains, reverse=True)
+
+
+def test_counts_are_of_specimens(report: SetReport, items: list[Item]) -> None:
+    figures = report.sections["coverage"].figures
+    assert figures["specimens"] == len(items) == 48
+    assert figures["photos"] == 96
+    assert (figures["genuine"], figures["fake"]) == (24, 24)
+    assert report.sections["retrieval"].figures["same_edition"]["specimens"] == 48
+
+
+def test_planted_faults_are_found(items: list[Item], tmp_path: Path) -> None:
+    changed = list(items)
+    # The same pixels under another specimen, and a re-saved picture under its own.
+    changed[1] = replace(changed[1], shots=(*changed[1].shots, changed[0].shots[0]))
+    poor = decode_photo(encoded(items[2].shots[0].pixels, quality=60)).pixels
+    changed[2] = replace(
+        changed[2], shots=(*changed[2].shots, replace(changed[2].shots[0], pixels=poor))
+    )
+    # A serial of a genuine specimen on a fake one; one that disagrees with itself.
+    fake = next(i for i, item in enumerate(changed) if item.record.standing is Standing.FAKE)
+    for i in (4, fake):
+        changed[i] = replace(
+            changed[i], record=replace(changed[i].record, serials=(Serial("AB-12 34"),))
+        )
+    changed[5] = replace(
+        changed[5],
+        record=replace(changed[5].record, serials=(Serial("1", "left"), Serial("2", "right"))),
+    )
+    # A lighting that one edition lacks, and one camera for all fakes.
+    last = changed[-1].record.edition
+    changed = [
+        replace(
+            item,
+            shots=tuple(
+                replace(s, camera=Camera("Invented", "Only"))
+                if item.record.standing is Standing.FAKE
+                else s
+                for s in item.shots
+                if not (item.record.edition == last and s.lighting is Lighting.UV_A)
+            ),
+        )
+        for item in changed
+    ]
+    found = report_on_set(context_of(tmp_path, changed))
+    pairs = {(f.kind, f.specimens) for f in found.sections["duplicates"].findings}
+    names = [item.record.name for item in changed]
+    assert pairs == {
+        ("exact-duplicate", (names[0], names[1])),
+        ("near-duplicate", (names[2],)),
+    }
+    assert kinds(found, "serials") == {"shared-serial", "disagreeing-serial"}
+    assert kinds(found, "standing_conflicts") == {"serial-under-two-standings"}
+    assert [f.specimens for f in found.sections["leakage"].findings] == [(names[0], names[1])]
+    missing = [f for f in found.sections["coverage"].findings if f.kind == "missing-shot"]
+    assert [f.detail["lighting"] for f in missing] == ["uv-a"]
+    assert last in missing[0].detail["edition"]
+    assert "confound-camera" in kinds(found, "confounds")
+    listed = found.sections["work_list"].findings
+    assert {f.action for f in listed} >= {"merge", "open the pair", "photograph", "re-photograph"}
+
+
+def test_stale_state_is_reported_with_its_photos(clean: ReportContext) -> None:
+    pending = {"embedding": Pending(to_add=frozenset({3}), to_withdraw=frozenset({9}))}
+    found = report_on_set(replace(clean, pending=pending), only=["stale"])
+    assert found.sections["stale"].findings[0].photos == (3, 9)
+    damaged = {"embedding": Pending(damage="torn")}
+    found = report_on_set(replace(clean, pending=damaged), only=["stale"])
+    assert kinds(found, "stale") == {"damaged-encodings"}
+
+
+def refuse(*_: object) -> None:
+    raise AssertionError("must not be called")
+
+
+def test_kept_sections_are_not_made_again(clean: ReportContext, report: SetReport) -> None:
+    def no_reading(photo: int) -> np.ndarray:
+        raise AssertionError("must not be read")
+
+    again = report_on_set(replace(clean, read=no_reading))
+    assert again.to_dict() == report.to_dict()
+    assert [p.png for p in again.sections["calibration"].plots] == [
+        p.png for p in report.sections["calibration"].plots
+    ]
+
+
+@pytest.mark.parametrize("change", ["version", "encoder", "damage", "cut"])
+def test_kept_section_of_another_state_is_made_again(
+    clean: ReportContext, report: SetReport, change: str, tmp_path: Path
+) -> None:
+    moved = replace(clean, folder=tmp_path)
+    report_on_set(moved, only=["serials"])
+    kept = moved.derived / "serials.json"
+    before = kept.read_bytes()
+    other = moved
+    if change == "version":
+        other = replace(moved, info=replace(moved.info, change_counter=10_000))
+    elif change == "encoder":
+        other = replace(moved, encoder="other@1")
+    elif change == "damage":
+        kept.write_bytes(before.replace(b"Serial numbers", b"Serial Numbers"))
+    else:
+        kept.write_bytes(before[:40])
+    found = report_on_set(other, only=["serials"])
+    assert found.sections["serials"].title == "Serial numbers"
+    assert found.sections["serials"].made_from["set_version"] == other.info.change_counter
+    assert (kept.read_bytes() == before) == (change in ("damage", "cut"))
+
+
+def test_stopped_report_goes_on(items: list[Item], tmp_path: Path) -> None:
+    read: list[int] = []
+    context = context_of(tmp_path, items)
+
+    def counted(photo: int) -> np.ndarray:
+        read.append(photo)
+        return context.read(photo)
+
+    def stop(what: str, done: int, total: int) -> None:
+        if what == "Looking at photos":
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        report_on_set(replace(context, read=counted, progress=stop))
+    assert len(read) == 64
+    report_on_set(replace(context, read=counted), only=["confounds"])
+    assert len(read) == len(context.photos)
+
+
+def test_damaged_caches_are_made_again(items: list[Item], tmp_path: Path) -> None:
+    context = context_of(tmp_path, items[:6])
+    first = report_on_set(context, only=["duplicates"])
+    for name in ("traits.sqlite", "pairs.sqlite"):
+        (context.derived / name).write_bytes(b"not a database at all")
+    (context.derived / "duplicates.json").unlink()
+    assert report_on_set(replace(context), only=["duplicates"]).to_dict() == first.to_dict()
+
+
+def test_unreadable_photo_does_not_stop_the_report(items: list[Item], tmp_path: Path) -> None:
+    context = context_of(tmp_path, items[:6])
+
+    def half_blind(photo: int) -> np.ndarray:
+        if photo == 1:
+            raise PhotoUnreadable("planted")
+        return context.read(photo)
+
+    found = report_on_set(replace(context, read=half_blind))
+    assert list(found.sections) == NAMES
+
+
+def test_unknown_section_is_refused_with_the_known_ones(clean: ReportContext) -> None:
+    with pytest.raises(RecordInvalid, match="work_list"):
+        report_on_set(clean, only=["horoscope"])
+
+
+@pytest.mark.parametrize(
+    "shape",
+    [
+        {"editions": 1, "genuine": 2, "presses": 1, "fakes": 1},
+        {"editions": 1, "genuine": 4, "presses": 0},
+        {"editions": 1, "genuine": 0, "presses": 1, "fakes": 4},
+        {"editions": 1, "genuine": 1, "presses": 0},
+    ],
+)
+def test_thin_sets_get_sensible_words(shape: dict[str, int], tmp_path: Path) -> None:
+    items = invented_items(lightings=(Lighting.DIFFUSE,), **shape)
+    found = report_on_set(context_of(tmp_path, items))
+    assert found.sections["calibration"].tables == ()
+    assert "No likelihood ratio" in found.sections["calibration"].summary
+    assert "too-few-units" in kinds(found, "calibration")
+    json.dumps(found.to_dict(), allow_nan=False)
+    render_html(found)
+
+
+def test_empty_set_gets_a_report(tmp_path: Path) -> None:
+    found = report_on_set(context_of(tmp_path, []))
+    assert list(found.sections) == NAMES
+    json.dumps(found.to_dict(), allow_nan=False)
+    render_html(found)
+
+
+class Page(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+
+def test_page_needs_nothing_else_and_every_picture_has_words(report: SetReport) -> None:
+    text = render_html(report, thumbnail=lambda photo: b"jpeg")
+    page = Page()
+    page.feed(text)
+    assert [a["id"] for tag, a in page.tags if tag == "section"] == NAMES
+    pictures = [a for tag, a in page.tags if tag == "img"]
+    assert pictures
+    for picture in pictures:
+        assert picture["alt"]
+        assert (picture["src"] or "").startswith("data:image/")
+    assert "http" not in text.replace("http://www.w3.org", "")
+    assert not any(tag in ("script", "link", "iframe") for tag, _ in page.tags)
+    assert "Drawn, not real" in text
+
+
+def test_names_in_the_page_are_escaped(items: list[Item], tmp_path: Path) -> None:
+    sharp = items[0].named("<script>alert(1)</script>")
+    found = report_on_set(context_of(tmp_path, [sharp, items[1]]))
+    assert "<script>" not in render_html(found)
+
+
+def test_thumbnail_that_cannot_be_made_is_said(items: list[Item], tmp_path: Path) -> None:
+    def broken(photo: int) -> bytes:
+        raise LoupebookError("gone")
+
+    twice = replace(items[1], shots=(items[0].shots[0],))
+    found = report_on_set(context_of(tmp_path, [items[0], twice]))
+    assert "cannot be shown" in render_html(found, thumbnail=broken)
+
+
+def test_every_section_stands_in_a_file_of_its_name() -> None:
+    folder = Path(__file__).parents[2] / "src" / "loupebook" / "setreport" / "sections"
+    files = {path.stem for path in folder.glob("*.py")} - {"__init__"}
+    assert files == set(NAMES)
+    assert list(SECTIONS) == NAMES[:-1]
