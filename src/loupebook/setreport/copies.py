@@ -24,7 +24,7 @@ from loupebook.setreport.pairs import PairCheck, Prepared, check_pair, hash_pair
 from loupebook.setreport.traits import PhotoTraits
 
 VERSION = 1
-NEIGHBOURS = 4
+NEIGHBOURS = 6
 """Nearest photos by embedding that are proposed for each photo."""
 LEAST_COSINE = 0.75
 MOST_BY_HASH = 8

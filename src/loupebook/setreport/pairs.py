@@ -21,7 +21,7 @@ from loupebook.search.arm import Pixels
 
 SIDE = 400
 """Longest side, px, at which pairs are compared."""
-HASH_BITS = 10
+HASH_BITS = 14
 """Perceptual hashes that differ in at most this many of 64 bits propose a pair."""
 LEAST_INLIERS = 12
 LEAST_OVERLAP = 0.35

@@ -1,0 +1,80 @@
+"""The keeper of a set's calibration, on a real set with the encoder that ships."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from invented_prints import invented_items, record_items
+from loupebook.library import Library
+from loupebook.library import evidence_glue as glue
+from loupebook.records.catalogue import Catalogue
+from loupebook.records.model import Lighting
+from loupebook.search import QueryPhoto, search_set
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    items = invented_items(
+        editions=3, genuine=5, presses=2, fakes=3, lightings=(Lighting.DIFFUSE,), seed=4
+    )
+    target = tmp_path_factory.mktemp("glue") / "set"
+    with Catalogue.create(target, name="drawn") as catalogue:
+        record_items(catalogue, items)
+    return target
+
+
+def test_search_is_read_and_calibration_follows_the_set(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = []
+    calibrate = glue.calibrate_set
+
+    def counted(*args, **kwargs):
+        made.append(1)
+        return calibrate(*args, **kwargs)
+
+    monkeypatch.setattr(glue, "calibrate_set", counted)
+    fresh = invented_items(editions=3, genuine=7, presses=0, lightings=(Lighting.DIFFUSE,), seed=4)
+    with Library.open(folder) as library:
+        library.sync()
+        catalogue, arms = library._catalogue, library.arms()
+        arm = glue.embedding_arm(arms)
+        assert arm is not None
+
+        def read(keeper: glue.EvidenceKeeper):
+            facts = catalogue.facts()
+            query = QueryPhoto(fresh[6].shots[0].pixels)
+            result = search_set(arms, query, facts)
+            return keeper.read(arm, query, result, facts, encoder="lite0@0123")
+
+        keeper = glue.EvidenceKeeper(catalogue)
+        first = read(keeper)
+        assert first is not None
+        assert first["close_reference"] is True
+        assert first["known_press"] is not None
+        assert first["unseen_press"] is not None
+        assert (first["basis"]["genuine"], first["basis"]["fake"]) == (15, 18)
+        assert first["basis"]["origins"] == 6
+        assert read(keeper) == first
+        # Another process finds it on disk.
+        assert read(glue.EvidenceKeeper(catalogue)) == first
+        assert len(made) == 1
+        library.withdraw("S-0-00", by="test", reason="test")
+        library.sync()
+        after = read(keeper)
+        assert after is not None
+        assert after["basis"]["genuine"] == 14
+        assert after["basis"]["set_version"] > first["basis"]["set_version"]
+        assert len(made) == 2
+
+
+def test_empty_set_has_nothing_to_read(tmp_path: Path) -> None:
+    with Library.create(tmp_path / "set") as library:
+        arm = glue.embedding_arm(library.arms())
+        assert arm is not None
+        query = QueryPhoto(invented_items(editions=1)[0].shots[0].pixels)
+        result = search_set(library.arms(), query, {})
+        keeper = glue.EvidenceKeeper(library._catalogue)
+        assert keeper.read(arm, query, result, {}, encoder="x") is None
