@@ -12,6 +12,8 @@ from loupebook.search.filters import Filters
 from loupebook.search.fuse import FusedHit, fuse_hits
 from loupebook.search.group import Match, group_by_specimen
 
+_FEW = 5
+"""Photos asked of each arm where only the nearest specimen is wanted: the arms may differ."""
 _FIRST_ASK = 50
 """Photos asked of each arm at first; more where they belong to too few specimens."""
 
@@ -152,5 +154,5 @@ def _nearest_of(
     only = {photo: fact for photo, fact in allowed.items() if fact.standing is standing}
     if not only:
         return None
-    nearest = group_by_specimen(_ask(arms, query, only, 1), only)
+    nearest = group_by_specimen(_ask(arms, query, only, _FEW), only)
     return replace(nearest[0], rank=len(found) + 1) if nearest else None
