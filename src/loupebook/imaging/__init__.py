@@ -1,5 +1,6 @@
 """Pixels in: decoding within limits, colour, photo checks, crop and rectify."""
 
+from loupebook.imaging.checks import Finding, PhotoCheck, Severity, check_photo
 from loupebook.imaging.colour import Pixels
 from loupebook.imaging.decode import DecodedPhoto, decode_photo, read_photo_file
 from loupebook.imaging.encode import encode_jpeg, thumbnail
@@ -21,9 +22,13 @@ __all__ = [
     "Box",
     "DecodeLimits",
     "DecodedPhoto",
+    "Finding",
+    "PhotoCheck",
     "Pixels",
+    "Severity",
     "StrippedPhoto",
     "check_corners",
+    "check_photo",
     "crop_box",
     "decode_photo",
     "encode_jpeg",
