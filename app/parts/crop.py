@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import streamlit as st
 
@@ -22,6 +22,7 @@ _mount = web_component("crop")
 WHOLE = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
 LONGEST_SHOWN = 1800
 FOUND = "found"
+Outline: TypeAlias = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True)
@@ -75,9 +76,7 @@ def region_of(photo: str) -> Region:
     return Region.of(sent) if sent else Region()
 
 
-def show_crop(
-    pixels: NDArray[np.uint8], photo: str, found: tuple[tuple[float, float], ...] | None
-) -> None:
+def show_crop(pixels: NDArray[np.uint8], photo: str, found: Outline | None) -> None:
     """Show the photo with its crop.
 
     Parameters
@@ -105,14 +104,18 @@ def show_crop(
     )
 
 
-def outline_found(
-    photo: str, region: Region, report: SearchReport | None
-) -> tuple[tuple[float, float], ...] | None:
-    """Return where the item was found in the whole photo, kept while parts are searched."""
-    if region == Region() and report is not None and report.matches:
-        st.session_state[FOUND] = (photo, report.matches[0].location)
+def outline_of(photo: str) -> Outline | None:
+    """Return where the item was found in the whole photo with that hash, if it was."""
     kept = st.session_state.get(FOUND)
     return kept[1] if kept and kept[0] == photo else None
+
+
+def remember_outline(photo: str, region: Region, report: SearchReport) -> bool:
+    """Keep where a search of the whole photo has found the item; say whether that is news."""
+    if region != Region() or not report.matches or outline_of(photo):
+        return False
+    st.session_state[FOUND] = (photo, report.matches[0].location)
+    return report.matches[0].location is not None
 
 
 def _key(photo: str) -> str:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING
 
 import streamlit as st
@@ -20,7 +21,16 @@ if TYPE_CHECKING:
 
 @st.cache_resource(show_spinner=False)
 def _opened(folder: str, made: int) -> Library:  # noqa: ARG001 (part of the cache key)
-    return Library.open(Path(folder))
+    library = Library.open(Path(folder))
+    # The first search need not wait for the encoder if it is loaded while the page is read.
+    Thread(target=_load_encoder, args=(library,), daemon=True).start()
+    return library
+
+
+def _load_encoder(library: Library) -> None:
+    # A search meets the same fault again and shows it.
+    with suppress(LoupebookError):
+        library.encoder()
 
 
 def open_set() -> Library | None:

@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from loupebook.library import Library
 
 PERSON = "person"
+POOR = "It can be kept, marked as poor; a better one is worth more."
 ROUND = "entry-round"
 REPORT = "entry-report"
 FIELDS = (
@@ -113,7 +114,7 @@ def _describe(handed: Handed, number: int) -> IncomingPhoto | None:
             _show_small(handed, pixels, number)
         with advice:
             check = check_photo(pixels, px_per_mm=px_per_mm, decoded=decoded(handed))
-            show_advice(check, key=_key(f"advice-{number}"))
+            show_advice(check, key=_key(f"advice-{number}"), poor=POOR)
     return IncomingPhoto(handed.data, handed.name, view, lighting, px_per_mm)
 
 

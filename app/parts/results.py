@@ -26,8 +26,7 @@ if TYPE_CHECKING:
 def say_reading(report: SearchReport) -> None:
     """Say what may be said of the answer: close, or nothing close."""
     reading = report.reading
-    needs = [f"Missing: {need}" for need in reading["needs"]]
-    show_words(TITLES[reading["close_reference"]], str(reading["says"]), needs, key="reading")
+    show_words(TITLES[reading["close_reference"]], str(reading["says"]), key="reading")
 
 
 def say_limits(report: SearchReport) -> None:

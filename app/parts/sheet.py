@@ -44,15 +44,23 @@ def show_facts(
     _mount(key=key, data=data)
 
 
-def show_words(title: str, words: str, notes: Sequence[str] = (), *, key: str) -> None:
-    """Show a heading, some sentences and what else is to be noted."""
-    _mount(key=key, data={"title": title, "summary": words, "notes": list(notes)})
+def show_words(title: str, words: str, *, key: str) -> None:
+    """Show a heading and some sentences."""
+    _mount(key=key, data={"title": title, "summary": words})
 
 
-def show_advice(check: PhotoCheck, *, key: str, title: str = "Photo check") -> None:
-    """Show what the photo check found, in plain words, the worst first."""
-    order = {"fail": 0, "warn": 1, "info": 2}
-    findings = sorted(check.findings, key=lambda finding: order[str(finding.severity)])
+def show_advice(check: PhotoCheck, *, key: str, poor: str) -> None:
+    """Show what the photo check found, in plain words, the gravest first.
+
+    Parameters
+    ----------
+    check : PhotoCheck
+        What was found.
+    key : str
+        Unique key.
+    poor : str
+        What becomes of the photo although it is poor.
+    """
     items = [
         {
             "severity": str(finding.severity),
@@ -60,12 +68,12 @@ def show_advice(check: PhotoCheck, *, key: str, title: str = "Photo check") -> N
             "message": finding.message,
             "advice": finding.advice,
         }
-        for finding in findings
+        for finding in check.findings
     ]
     if not check.usable:
-        summary = "This photo is poor. It was searched all the same; trust the answer less."
+        summary = f"This photo is poor. {poor}"
     elif any(item["severity"] == "warn" for item in items):
-        summary = "Good enough to search. A better photo would say more:"
+        summary = "Good enough. A better photo would say more:"
     else:
         summary = "Nothing to object to."
-    _mount(key=key, data={"title": title, "summary": summary, "items": items})
+    _mount(key=key, data={"title": "Photo check", "summary": summary, "items": items})

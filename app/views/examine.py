@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from loupebook.errors import CropInvalid, PhotoError
-from parts.crop import outline_found, region_of, show_crop
+from parts.crop import outline_of, region_of, remember_outline, show_crop
 from parts.current_set import faults_shown, open_set, overview_of, say_empty_set, say_no_set
 from parts.intake import Handed, decoded, offer_photo
 from parts.results import offer_downloads, picked, say_limits, say_reading, show_matches
@@ -25,6 +25,7 @@ HOW = (
     "focus. A photo that is not perfect is searched all the same, with advice. The nearest "
     "genuine and the nearest fake references then appear beside it."
 )
+POOR = "It was searched all the same; trust the answer less."
 HOW_MANY = (10, 20, 50)
 
 
@@ -62,12 +63,13 @@ def desk(photo: Handed) -> None:
         region = region_of(photo.sha256)
         aside, main = st.container(key="desk").columns([1, 3], gap="medium")
         with aside:
-            crop, advice = st.container(), st.container()
+            show_crop(pixels, photo.sha256, outline_of(photo.sha256))
+            advice = st.container()
             with st.expander("Limit the search", icon=":material/filter_alt:"):
                 filters = choose_filters(library)
                 k = st.segmented_control("How many", HOW_MANY, default=10, key="how-many") or 10
-        try:
-            with main:
+        with main:
+            try:
                 report = search_kept(
                     library,
                     photo,
@@ -77,16 +79,14 @@ def desk(photo: Handed) -> None:
                     k=k,
                     place="answer",
                 )
-        except CropInvalid as error:
-            main.error(plain(str(error)), icon=":material/crop:")
-            report = None
-        with crop:
-            show_crop(pixels, photo.sha256, outline_found(photo.sha256, region, report))
-        if report is not None:
-            with advice:
-                show_advice(report.photo_check, key="query-advice")
-            with main:
-                show_answer(library, report)
+            except CropInvalid as error:
+                st.error(plain(str(error)), icon=":material/crop:")
+                return
+            show_answer(library, report)
+        with advice:
+            show_advice(report.photo_check, key="query-advice", poor=POOR)
+        if remember_outline(photo.sha256, region, report):
+            st.rerun()
 
 
 def show_answer(library: Library, report: SearchReport) -> None:

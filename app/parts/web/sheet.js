@@ -5,7 +5,6 @@ export default function ({ data, parentElement }) {
   if (data.standing) sheet.append(badge(data.standing[0], data.standing[1]));
   sheet.append(el("h3", {}, data.title));
   if (data.summary) sheet.append(el("p", { class: "summary" }, data.summary));
-  for (const note of data.notes ?? []) sheet.append(el("p", { class: "note" }, note));
   if (data.rows) {
     const list = el("dl");
     for (const [label, value] of data.rows) list.append(el("dt", {}, label), el("dd", { class: value === "not recorded" ? "unknown" : null }, value));

@@ -1,0 +1,84 @@
+"""A real server and a real headless browser for the tests beside this file."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+USUAL_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+PATIENCE_MS = 120_000
+"""The first search loads the encoder and indexes the set, on a machine that may be busy."""
+
+
+def chromium_path() -> str:
+    """Return a Chromium on this machine, or skip and say why."""
+    named = os.environ.get("LOUPEBOOK_CHROMIUM")
+    found = named or next(filter(None, map(shutil.which, USUAL_NAMES)), None)
+    if found is None:
+        pytest.skip("no Chromium on this machine; install one, or name it in LOUPEBOOK_CHROMIUM")
+    return found
+
+
+@contextmanager
+def page_served(folder: Path, log: Path) -> Iterator[str]:
+    """Serve the page on a set, on a free loopback port, and give its address."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    command = [sys.executable, "-m", "streamlit", "run", str(ROOT / "app" / "main.py")]
+    environment = os.environ | {
+        "LOUPEBOOK_SET": str(folder),
+        "PYTHONPATH": os.pathsep.join([str(ROOT / "src"), os.environ.get("PYTHONPATH", "")]),
+        "OMP_NUM_THREADS": "1",
+    }
+    with log.open("wb") as output:
+        process = subprocess.Popen(
+            [*command, "--server.port", str(port)],
+            env=environment,
+            stdout=output,
+            stderr=subprocess.STDOUT,
+        )
+    try:
+        address = f"http://127.0.0.1:{port}"
+        wait_until_up(process, address, log)
+        yield address
+    finally:
+        process.terminate()
+        process.wait(timeout=30)
+
+
+def wait_until_up(process: subprocess.Popen[bytes], address: str, log: Path) -> None:
+    """Wait until the server answers; fail with its own words if it stops."""
+    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    deadline = time.monotonic() + 120
+    while time.monotonic() < deadline:
+        if process.poll() is not None:
+            pytest.fail(f"the page stopped while starting: {log.read_text(errors='replace')}")
+        try:
+            with opener.open(f"{address}/_stcore/health", timeout=2):
+                return
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.2)
+    pytest.fail("the page did not answer within 120 s")
