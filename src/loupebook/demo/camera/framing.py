@@ -93,7 +93,8 @@ def aim_camera(
     size = high - low
     frame = np.float32([width, height])
     casual = np.where(draws.chance(0.25), draws.uniform(0.12, 0.40), draws.uniform(0.40, 0.90))
-    fill = np.where(request.query, casual, draws.uniform(0.62, 0.90))
+    careful = np.where(request.geometry == STRIP, draws.uniform(0.84, 0.96), draws.uniform(0.62, 0.90))
+    fill = np.where(request.query, casual, careful)
     fill = np.where(request.poor & draws.chance(0.3), draws.uniform(0.10, 0.2), fill)
     focal = (fill[:, None] * frame / size).min(1)
     free = frame - size * focal[:, None]
@@ -105,7 +106,7 @@ def aim_camera(
     focus = nearest * 0.75 + middle * 0.25 + draws.normal(0.8)
     missed = request.poor & draws.chance(0.5)
     focus = np.where(missed, focus * draws.uniform(0.72, 0.90), focus)
-    opening = np.where(request.query, draws.uniform(0.4, 1.7), draws.uniform(0.35, 1.1))
+    opening = np.where(request.query, draws.uniform(0.8, 3.2), draws.uniform(0.7, 2.2))
     return Aim(
         eye=eye,
         view=view,

@@ -108,3 +108,15 @@ def hit_box(origin: Tensor, ray: Tensor, box: Tensor, edge: Tensor) -> tuple[Ten
     enter = torch.where(in_corner, torch.where(inside > 0, turn, FAR), enter)
     normal = torch.where(in_corner, arc, normal)
     return torch.where(hit, enter, FAR), normal
+
+
+def box_chord(origin: Tensor, ray: Tensor, box: Tensor) -> tuple[Tensor, Tensor]:
+    """Where a ray enters a box and how far it runs inside; negative by how far it misses.
+
+    The chord grows smoothly from the silhouette inwards, which is what a soft shadow needs.
+    """
+    safe = torch.where(ray.abs() < 1e-4, torch.full_like(ray, 1e-4), ray)
+    first, second = (box[:3] - origin) / safe, (box[3:] - origin) / safe
+    enter = torch.minimum(first, second).amax(0)
+    leave = torch.maximum(first, second).amin(0)
+    return leave, leave - enter.clamp(min=0)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from loupebook.demo.camera.draws import Draws
 from loupebook.demo.camera.request import DIFFUSE, RAKING, TILT, UV_A, Request
-from loupebook.demo.camera.scene import LIGHTS
+from loupebook.demo.camera.scene import DOME, LIGHTS
 from loupebook.demo.camera.vectors import normalise, perpendicular, vec
 
 Floats = NDArray[np.float32]
@@ -129,7 +129,9 @@ def place_lamps(draws: Draws, request: Request, face: Floats, eye: Floats) -> La
         axis=1,
     )
     exposure = by_light(
-        draws.uniform(0.17, 0.32), draws.uniform(0.13, 0.24), draws.uniform(0.16, 0.28),
-        draws.uniform(0.035, 0.075),
+        draws.uniform(0.24, 0.40), draws.uniform(0.17, 0.28), draws.uniform(0.22, 0.34),
+        draws.uniform(0.09, 0.15),
     )  # fmt: skip
+    exposure = exposure * np.where(request.geometry == DOME, draws.uniform(0.42, 0.62), 1.0)
+    exposure = exposure.astype(np.float32)
     return LampSet(centre, frame, half, radiance, room * level[:, None, None], exposure)

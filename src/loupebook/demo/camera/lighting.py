@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from loupebook.demo.camera.geometry import FAR, dot, hit_box, unit
+from loupebook.demo.camera.geometry import box_chord, dot
 from loupebook.demo.camera.scene import ABSENT, LIGHTS, RODS
 from loupebook.demo.camera.tracing import BOX, Hits, Scene, spread
 
@@ -100,9 +100,12 @@ def _seen(scene: Scene, hits: Hits, towards: Tensor, reach: Tensor, spot: Tensor
         seen = seen * torch.where(other, share, torch.ones_like(share))
     box = scene["box"]
     if bool((box[:, 0] < box[:, 3]).any()):
-        lifted = hits.point + 0.05 * hits.normal
-        blocked, _ = hit_box(lifted, towards, spread(box), spread(scene["box_round"]))
-        seen = torch.where((blocked < FAR) & (hits.what != BOX), 0.0, seen)
+        away, chord = box_chord(hits.point, towards, spread(box))
+        blur = (away.clamp(min=0) * spot * 2.0).clamp(min=0.3)
+        share = (0.5 - chord / blur).clamp(0, 1)
+        share = share * share * (3 - 2 * share)
+        behind = (hits.what != BOX) & (spread(box[:, 0]) < spread(box[:, 3]))
+        seen = torch.where(behind, torch.where(away > -0.5 * blur, share, 1.0) * seen, seen)
     return seen
 
 
@@ -185,7 +188,3 @@ def _between(position: Tensor, half: Tensor, width: Tensor) -> Tensor:
     scale = 1.7 / width
     return torch.sigmoid((position + half) * scale) - torch.sigmoid((position - half) * scale)
 
-
-def half_vector(lamp: Lamp, ray: Tensor) -> Tensor:
-    """Unit direction halfway between lamp and eye."""
-    return unit(lamp.towards - ray)

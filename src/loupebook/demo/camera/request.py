@@ -81,6 +81,7 @@ class Request:
     high: Floats
     radius: Floats
     shoulder: Floats
+    leaf: Floats
 
     @classmethod
     def of(cls, shots: Sequence[Shot], surfaces: Sequence[PrintedSurface]) -> Request:
@@ -110,7 +111,15 @@ class Request:
             high=np.array([item.height_mm for item in items], np.float32),
             radius=np.array([item.radius_mm or 9.0 for item in items], np.float32),
             shoulder=np.array([item.shoulder_mm or 5.0 for item in items], np.float32),
+            leaf=np.stack([_rim_colour(item) for item in items]),
         )
+
+
+def _rim_colour(item: PrintedSurface) -> Floats:
+    """Mean colour of a cap near its rim, which the wrapper below continues."""
+    rows = item.albedo.shape[0]
+    rim = item.albedo[rows // 2 - rows // 8 : rows // 2 + rows // 8 : 4, : rows // 7 : 4]
+    return np.asarray(rim.mean((0, 1)), np.float32)
 
 
 def _check(shot: Shot, surfaces: Sequence[PrintedSurface]) -> None:

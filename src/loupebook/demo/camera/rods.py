@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from loupebook.demo.camera.draws import Draws
 from loupebook.demo.camera.request import Request
 from loupebook.demo.camera.scene import ABSENT, CIGAR, DOME, FINGER, RODS, STRIP
+from loupebook.demo.camera.surfaces import cached_tiles
 from loupebook.demo.camera.textures import LEAVES, SKINS, TABLES
 from loupebook.demo.camera.vectors import frame_with_x, normalise, rotate, vec
 
@@ -75,9 +76,11 @@ def _lay_cigars(
     half = draws.uniform(52, 66)
     leaf = draws.pick(len(LEAVES))
     lying = lifted < radius + 1
+    hint = np.where(is_dome[:, None], np.float32([[0, 0, 1]]), face).astype(np.float32)
     company = draws.chance(np.where(request.query, 0.55, 0.35)) & (lying | is_dome)
     banded = draws.chance(0.8)
     gap = 2 * radius * draws.uniform(1.005, 1.06)
+    leaf_means = np.stack([t.albedo.mean((0, 1)) for t in cached_tiles()[: len(LEAVES)]])
     for rod in range(_FIRST_FINGER):
         slot = (0.0, 1.0, -1.0, 2.0, -2.0)[rod]
         own = rod == 0
@@ -85,7 +88,7 @@ def _lay_cigars(
         present &= request.geometry != STRIP
         turn = (request.turn + draws.normal(0.12) * (1 + request.query)) if own else draws.normal(0.5)
         axis = vec(np.ones(count), 0.0 if own else draws.normal(0.01), 0.0 if own else draws.normal(0.006))
-        frame = frame_with_x(normalise(axis), face)
+        frame = frame_with_x(normalise(axis), hint)
         frame[:, 2] = rotate(frame[:, 2], frame[:, 0], turn)
         frame[:, 1] = np.cross(frame[:, 2], frame[:, 0])
         shift = 0.0 if own else draws.normal(1.5)
@@ -104,13 +107,15 @@ def _lay_cigars(
         rods.centre[:, rod] = frame[:, 0] * middle[:, None] + vec(0.0, y, z)
         rods.offset[:, rod] = np.stack([draws.uniform(0, 60), draws.uniform(0, 60)], 1)
         shade = np.exp(draws.normal(0.07))
-        rods.tint[:, rod] = vec(shade, shade * np.exp(draws.normal(0.03)), shade)
+        drawn = vec(shade, shade * np.exp(draws.normal(0.03)), shade)
+        same = request.leaf / leaf_means[leaf] if own else (request.leaf / leaf_means[leaf]) * drawn
+        rods.tint[:, rod] = np.where(is_dome[:, None], same, drawn)
 
 
 def _lay_fingers(draws: Draws, request: Request, rods: RodSet) -> None:
     """A thumb and a finger that hold the cigar towards its foot, or press a seal."""
     count = draws.count
-    chance = np.where(request.query, 0.30, 0.10)
+    chance = np.where(request.query, 0.20, 0.06)
     held = draws.chance(chance)
     skin = len(LEAVES) + len(TABLES) + draws.pick(len(SKINS))
     is_strip, is_dome = request.geometry == STRIP, request.geometry == DOME

@@ -21,7 +21,7 @@ from loupebook.demo.camera.lighting import (
     room,
 )
 from loupebook.demo.camera.optics import grating_wavelength, normal_reflectance, schlick
-from loupebook.demo.camera.scene import FINGER, RODS
+from loupebook.demo.camera.scene import DOME, FINGER, RODS
 from loupebook.demo.camera.surfaces import MaterialBank, SurfaceBank
 from loupebook.demo.camera.texture_bank import TextureBank
 from loupebook.demo.camera.tracing import Hits, Scene, spread
@@ -64,7 +64,12 @@ def shade(
     )  # fmt: skip
     base = tile[:3] * hits.tint * (0.75 + 0.25 * fine[:3] / tile[:3].clamp(min=0.01)).clamp(0.4, 1.6)
     on_rod = hits.what < RODS
-    slope_x, slope_y = tile[3] + 0.6 * fine[3], tile[4] + 0.6 * fine[4]
+    rise = torch.where(on_rod, 1.7, 1.0)
+    slope_x, slope_y = rise * (tile[3] + 0.6 * fine[3]), rise * (tile[4] + 0.6 * fine[4])
+    nail = _nail(scene, hits)
+    base = torch.lerp(base, base * 0.75 + torch.tensor((0.20, 0.13, 0.11), device=base.device)[
+        :, None, None, None
+    ], nail)
     leaf_slope = torch.where(
         on_rod,
         slope_y * hits.along_u - slope_x * hits.along_v,
@@ -75,6 +80,9 @@ def shade(
     scale, wide, high = surfaces.sizes[which].unbind(-1)
     x, y = (hits.artwork_x + wide / 2) * scale, (hits.artwork_y + high / 2) * scale
     inside = (x > 0) & (y > 0) & (x < wide * scale) & (y < high * scale) & (hits.surface >= 0)
+    is_dome = spread(scene["geometry"]) == DOME
+    ring = torch.sqrt(hits.artwork_x**2 + hits.artwork_y**2) < wide / 2 - 0.05
+    inside = inside & (ring | ~is_dome)
     maps = surfaces.bank.sample(which, x, y, footprint * scale)
     cover = maps[3].clamp(0, 1) * inside
     paper_slope = maps[9] * hits.along_u + maps[10] * hits.along_v
@@ -89,7 +97,7 @@ def shade(
     opened = opened * torch.where(under, 1 - 0.55 * near.clamp(0, 1) * (1 - cover), 1.0)
 
     albedo = torch.lerp(base, maps[:3], cover)
-    rough = torch.lerp(tile[5], maps[8], cover).clamp(0.05, 1)
+    rough = torch.lerp(tile[5] * (1 - 0.45 * nail), maps[8], cover).clamp(0.05, 1)
     metal = maps[4] * cover
     visible = _reflect(scene, hits, lamps, normal, albedo, rough, metal, maps[5:8], opened)
     visible = visible + _hologram(lamps, hits, normal, maps, maps[14] * cover)
@@ -99,6 +107,8 @@ def shade(
         glow = torch.lerp(base * dull, maps[11:14], cover)
         received = (diffuse_light(lamps, normal) + room(scene, normal) * opened).mean(0)
         visible = torch.where(spread(scene["uv"]) > 0, violet + glow * received, visible)
+    far = ((hits.distance - 450) / 700).clamp(0, 1)
+    visible = torch.lerp(visible, 0.8 * room(scene, hits.ray), far)
     own = (hits.what == 0) | (hits.what >= RODS)
     return visible, cover * own
 
@@ -122,11 +132,24 @@ def _reflect(
     light = light + _bounce(scene, hits, normal, light)
     gathered = mirrored_light(scene, lamps, hits, mirror, alpha, opened)
     clear = torch.full_like(cosine, normal_reflectance(1.0, VARNISH_INDEX))
-    gloss = schlick(clear, cosine) * (1 - 0.65 * rough)
+    gloss = clear + (schlick(clear, cosine) - clear) * (1 - rough) ** 1.5
     body = albedo * light * (1 - gloss) + gathered * gloss
     foil = gathered * schlick(tint, cosine.expand_as(tint))
     foil = foil * (0.35 + 0.65 * opened)
     return torch.lerp(body, foil, metal)
+
+
+def _is_skin(scene: Scene, hits: Hits) -> Tensor:
+    kinds = scene["rod_kind"]
+    batch = torch.arange(kinds.shape[0], device=kinds.device)[:, None, None]
+    return (kinds[batch, hits.what.clamp(max=RODS - 1)] == FINGER) & (hits.what < RODS)
+
+
+def _nail(scene: Scene, hits: Hits) -> Tensor:
+    """How much of each hit is a finger nail: an oval on top, near the tip."""
+    along, across = (hits.rod_reach - 12.0) / 7.0, hits.rod_arc / 5.5
+    oval = 1 - (along**4 + across**4)
+    return torch.where(_is_skin(scene, hits), (oval * 4).clamp(0, 1), 0.0)
 
 
 def _bounce(scene: Scene, hits: Hits, normal: Tensor, light: Tensor) -> Tensor:
@@ -135,11 +158,8 @@ def _bounce(scene: Scene, hits: Hits, normal: Tensor, light: Tensor) -> Tensor:
     below = (0.5 - 0.5 * normal[2]) ** 2 * (1 - torch.exp(-height / 8.0))
     ground = spread(scene["ground_tint"]) * 0.22
     sent = room(scene, torch.stack([below * 0, below * 0, below * 0 + 1]))
-    kinds = scene["rod_kind"].float()
-    batch = torch.arange(kinds.shape[0], device=kinds.device)[:, None, None]
-    skin = (kinds[batch, hits.what.clamp(max=RODS - 1)] == FINGER) & (hits.what < RODS)
     warm = torch.tensor((0.22, 0.06, 0.03), device=light.device)[:, None, None, None]
-    deep = torch.where(skin, 1.0, 0.0) * warm * light.mean(0)
+    deep = torch.where(_is_skin(scene, hits), 1.0, 0.0) * warm * light.mean(0)
     return ground * sent * below * 1.5 + deep
 
 
@@ -166,5 +186,5 @@ def _hologram(
                 colour = wavelength_rgb(
                     grating_wavelength(maps[15], sine_in, sine_out, order)
                 )
-                total = total + colour * lamp.radiance * (share * weight * power * 1.6)
+                total = total + colour * lamp.radiance * (share * weight * power * 0.8)
     return total

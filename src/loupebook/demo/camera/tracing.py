@@ -49,6 +49,8 @@ class Hits:
         Position on the tile in mm, and its enlargement.
     tint : Tensor (3, …)
         Multiplies the tile's colour.
+    rod_arc, rod_reach : Tensor
+        On a rod: arc from its crest, and arc from its rounded end, in mm.
     """
 
     what: Tensor
@@ -67,6 +69,8 @@ class Hits:
     tile_y: Tensor
     tile_scale: Tensor
     tint: Tensor
+    rod_arc: Tensor
+    rod_reach: Tensor
 
 
 def spread(values: Tensor) -> Tensor:
@@ -218,6 +222,8 @@ def trace(scene: Scene, sizes: Tensor, rows: range, width: int) -> Hits:
         tile_y=tile_y / enlarge,
         tile_scale=enlarge,
         tint=tint,
+        rod_arc=arc,
+        rod_reach=arc_head,
     )
 
 
