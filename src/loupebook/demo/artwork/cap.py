@@ -92,21 +92,19 @@ def draw_cap(plan: CapPlan, px_per_mm: float, rng: np.random.Generator) -> CapMa
     size = round(map_size_mm(plan) * px_per_mm)
     axis = ((np.arange(size) + 0.5) / px_per_mm - size / px_per_mm / 2).astype(np.float32)
     x, y = np.meshgrid(axis, axis)
-    body = _leaf(x, y, plan, px_per_mm, rng, turn=float(rng.uniform(0, 2 * np.pi)))
-    albedo, relief, rough = body
+    leaf = _leaf(x, y, plan, px_per_mm, rng, turn=float(rng.uniform(0, 2 * np.pi)))
+    stack = (*leaf, np.zeros_like(x))
     for k in range(plan.turns - 1, -1, -1):
         edge = plan.first_seam_mm + k * plan.seam_step_mm + float(rng.normal(0, 0.12))
-        albedo, relief, rough = _lay_over(
-            (albedo, relief, rough), (x, y), plan, px_per_mm, rng, edge=edge, thickness=0.055
-        )
-    closed = _lay_over(
-        (albedo, relief, rough), (x, y), plan, px_per_mm, rng, edge=plan.round_mm, thickness=0.05
-    )
-    return CapMaps(*(m.astype(np.float32) for m in (closed[0], closed[2], closed[1])))
+        stack = _lay_over(stack, (x, y), plan, px_per_mm, rng, edge=edge, thickness=0.055)
+    stack = _lay_over(stack, (x, y), plan, px_per_mm, rng, edge=plan.round_mm, thickness=0.05)
+    albedo, texture, rough, level = stack
+    maps = (albedo, rough, texture + level)
+    return CapMaps(*(m.astype(np.float32) for m in maps))
 
 
 def _lay_over(
-    under: tuple[Map, Map, Map],
+    under: tuple[Map, Map, Map, Map],
     at: tuple[Map, Map],
     plan: CapPlan,
     px_per_mm: float,
@@ -114,8 +112,11 @@ def _lay_over(
     *,
     edge: float,
     thickness: float,
-) -> tuple[Map, Map, Map]:
-    """One more piece of leaf whose edge runs at `edge` mm from about the pole."""
+) -> tuple[Map, Map, Map, Map]:
+    """One more piece of leaf whose edge runs at `edge` mm from about the pole.
+
+    A stack of leaves is albedo, texture (mm), roughness, and thickness so far (mm).
+    """
     x, y = at
     dx, dy = rng.normal(0, plan.off_centre_mm / 2, 2)
     rho, phi = np.hypot(x - dx, y - dy), np.arctan2(y - dy, x - dx)
@@ -140,9 +141,9 @@ def _lay_over(
         plan.glue * np.exp(-((inside / 0.55) ** 2)) * cloud(x.shape, 1.3 * px_per_mm, rng, lift=0.5)
     )
     albedo = albedo * shadow[..., None] * (1 - 0.28 * np.clip(gum, 0, 1.2)[..., None])
-    relief = under[1] * (1 - 0.75 * share) + step + leaf[1] * share
+    texture = under[1] * (1 - 0.75 * share) + leaf[1] * share
     rough = under[2] * (1 - share) + leaf[2] * share - 0.18 * gum
-    return albedo, relief, np.clip(rough, 0.12, 0.9)
+    return albedo, texture, np.clip(rough, 0.12, 0.9), under[3] + step
 
 
 def _leaf(

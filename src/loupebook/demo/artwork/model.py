@@ -120,12 +120,16 @@ class Part:
     @property
     def box(self) -> Box:
         """Bounding region of all marks in mm."""
-        bounds = skia.Rect.MakeEmpty()
+        grown = []
         for mark in self.marks:
-            grown = skia.Rect(mark.path.getBounds())
-            grown.outset((mark.stroke or 0) / 2, (mark.stroke or 0) / 2)
-            bounds.join(grown)
-        return Box(bounds.left(), bounds.top(), bounds.right(), bounds.bottom())
+            half = (mark.stroke or 0.0) / 2
+            grown.append(mark.path.getBounds().makeOutset(half, half))
+        return Box(
+            min(r.left() for r in grown),
+            min(r.top() for r in grown),
+            max(r.right() for r in grown),
+            max(r.bottom() for r in grown),
+        )
 
     def digest(self) -> bytes:
         """Hash of all marks in order."""

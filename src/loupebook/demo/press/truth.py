@@ -93,6 +93,6 @@ def difference_mask(
 def _changed(maps: list[npt.NDArray[np.float32]], px_per_mm: float) -> npt.NDArray[np.bool_]:
     worst = np.maximum.reduce(maps)
     soft = cv2.GaussianBlur(worst, (0, 0), max(0.4, 0.05 * px_per_mm))
-    near = max(1, round(0.12 * px_per_mm))
+    near = max(1, round(0.18 * px_per_mm))
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * near + 1, 2 * near + 1))
     return np.asarray(cv2.dilate((soft > _CHANGED).astype(np.uint8), kernel) > 0)
