@@ -9,7 +9,6 @@ from __future__ import annotations
 import numpy as np
 
 ISLAND = "YSMARIN"
-BODY = "LEAF WARDENS OF YSMARIN"
 NOTICE = (
     "Invented for a demonstration: no such island, body or maker exists. "
     "Rendered, not photographed."
