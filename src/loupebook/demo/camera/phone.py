@@ -59,11 +59,11 @@ class Phone:
 
 
 PHONES: tuple[Phone, ...] = (
-    Phone("phone A", 0.18, 0.5, 1.0, 1.10, 1.10, 0.55, 0.01, 86),
-    Phone("phone B", 0.28, 1.1, 1.6, 1.22, 1.20, 0.90, -0.03, 82),
-    Phone("phone C", 0.12, 0.3, 0.8, 1.02, 1.00, 0.35, 0.00, 88),
-    Phone("phone D", 0.35, 1.8, 2.4, 1.12, 0.95, 0.75, 0.05, 78),
-    Phone("phone E", 0.22, 0.8, 1.3, 1.16, 1.15, 1.10, 0.03, 84),
+    Phone("phone A", 0.18, 0.5, 1.0, 1.10, 1.10, 0.50, 0.01, 79),
+    Phone("phone B", 0.28, 1.1, 1.6, 1.22, 1.20, 0.75, -0.03, 76),
+    Phone("phone C", 0.12, 0.3, 0.8, 1.02, 1.00, 0.35, 0.00, 81),
+    Phone("phone D", 0.35, 1.8, 2.4, 1.12, 0.95, 0.65, 0.05, 73),
+    Phone("phone E", 0.22, 0.8, 1.3, 1.16, 1.15, 0.85, 0.03, 77),
 )
 _FIELDS = ("vignetting", "fringe", "noise", "contrast", "saturation", "sharpening", "warmth")
 
@@ -123,7 +123,7 @@ def draw_handling(
     shaken = draws.chance(np.where(poor, 0.4, 0.06))
     shake = np.where(shaken, draws.uniform(2.5, np.where(poor, 11.0, 4.0)), draws.uniform(0, 0.7))
     stops = draws.normal(0.16) + np.where(poor & draws.chance(0.35), draws.uniform(-2.0, 0.9), 0)
-    noise = draws.uniform(0.004, 0.010) * np.where(dim, 2.2, 1.0)
+    noise = draws.uniform(0.003, 0.008) * np.where(dim, 2.2, 1.0)
     noise = noise * np.float32([PHONES[p].noise for p in phone]) * np.where(poor, 1.8, 1.0)
     quality = np.array([PHONES[p].quality for p in phone]) + draws.pick(5) - 2
     squeezed = poor & draws.chance(0.35)

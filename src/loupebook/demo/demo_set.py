@@ -1,0 +1,271 @@
+"""Renders the demo set, its held-out queries, and any number of other worlds.
+
+Everything follows from seeds; nothing written here is a photograph, and every file says so.
+"""
+
+from __future__ import annotations
+
+import csv
+import multiprocessing
+import re
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from itertools import groupby
+from pathlib import Path
+
+import numpy as np
+import torch
+
+from loupebook.demo.camera.phone import PHONES, develop, draw_handling, sensor_noise
+from loupebook.demo.camera.sampler import sample_scenes
+from loupebook.demo.camera.torch_renderer import TorchRenderer
+from loupebook.demo.photo_files import jpeg_bytes, write_truth
+from loupebook.demo.photo_plan import PlannedPhoto, plan_queries, plan_references
+from loupebook.demo.set_cards import DEMO_CARD, QUERY_CARD, WORLD_CARD
+from loupebook.demo.surface import PrintedSurface
+from loupebook.demo.world import World, demo_world, print_specimen
+from loupebook.errors import WorldInvalid
+from loupebook.records.model import Element, Lighting
+
+Progress = Callable[[str, int, int], None]
+
+#: Seed of the photos of the demo set and its queries.
+DEMO_PHOTO_SEED = 7
+SOURCE = "rendered, invented"
+_CONFIRMED_ON = "2026-11-25"
+_SIZE = {Element.BAND: (540, 720), Element.SEAL: (560, 920), Element.CAP: (540, 720)}
+_PX_PER_MM = {Element.BAND: 22.0, Element.SEAL: 12.0, Element.CAP: 18.0}
+_SUPERSAMPLE = 1.35
+_MANIFEST = (
+    *("path", "specimen", "element", "marque", "edition", "standing", "origin", "view"),
+    *("lighting", "source", "confirmed_by", "confirmed_on", "serial", "notes"),
+    *("basis", "px_per_mm"),
+)
+_TRUTH = (
+    *("path", "group", "element", "marque", "edition", "standing", "origin", "skill"),
+    *("specimen", "view", "lighting", "px_per_mm", "notes"),
+)
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A photo as written: its file name and its scale in px/mm at the item."""
+
+    name: str
+    px_per_mm: float
+
+
+def _no_progress(_what: str, _done: int, _total: int) -> None:
+    return None
+
+
+def render_world(
+    world: World,
+    out: Path,
+    *,
+    seed: int,
+    count: int | None = None,
+    truth: bool = False,
+    workers: int = 1,
+    progress: Progress = _no_progress,
+) -> int:
+    """Render reference photos of a world with a manifest and a card.
+
+    Parameters
+    ----------
+    world : World
+        Whose items.
+    out : Path
+        Folder to write to; it must be empty or not exist.
+    seed : int
+        Decides how the items are photographed.
+    count : int, optional
+        How many photos; default is one round over all editions.
+    truth : bool
+        Whether to write ground truth beside each photo.
+    workers : int
+        Processes.
+    progress : callable
+        Called with (what, done, total).
+
+    Returns
+    -------
+    int
+        Photos written.
+
+    Raises
+    ------
+    WorldInvalid
+        A folder that holds something, or a count, seed or number of workers that cannot be.
+    """
+    plan = plan_references(world, seed=seed, count=count)
+    names = [_file_name(photo, number) for number, photo in enumerate(plan, start=1)]
+    _check_folder(out)
+    taken = _take(plan, names, out / "photos", truth=truth, workers=workers, progress=progress)
+    rows = [_manifest_row(photo, shot) for photo, shot in zip(plan, taken, strict=True)]
+    _write_table(out / "manifest.csv", _MANIFEST, rows)
+    (out / "SET_CARD.md").write_text(WORLD_CARD.format(seed=world.seed), encoding="utf-8")
+    return len(plan)
+
+
+def render_queries(
+    world: World,
+    out: Path,
+    *,
+    seed: int,
+    truth: bool = False,
+    workers: int = 1,
+    progress: Progress = _no_progress,
+) -> int:
+    """Render held-out queries with ``truth.csv``; parameters as :func:`render_world`."""
+    plan = plan_queries(world, seed=seed)
+    names = [f"q{number:03d}" for number in range(1, len(plan) + 1)]
+    _check_folder(out)
+    taken = _take(plan, names, out / "photos", truth=truth, workers=workers, progress=progress)
+    rows = [_truth_row(photo, shot) for photo, shot in zip(plan, taken, strict=True)]
+    _write_table(out / "truth.csv", _TRUTH, rows)
+    return len(plan)
+
+
+def rebuild_demo(folder: Path, *, workers: int = 1, progress: Progress = _no_progress) -> None:
+    """Render ``demo`` and ``demo_queries`` anew under a folder that holds neither."""
+    world = demo_world()
+    render_world(world, folder / "demo", seed=DEMO_PHOTO_SEED, workers=workers, progress=progress)
+    render_queries(
+        world, folder / "demo_queries", seed=DEMO_PHOTO_SEED, workers=workers, progress=progress
+    )
+    (folder / "demo" / "SET_CARD.md").write_text(DEMO_CARD, encoding="utf-8")
+    (folder / "demo_queries" / "SET_CARD.md").write_text(QUERY_CARD, encoding="utf-8")
+
+
+def _check_folder(out: Path) -> None:
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+        raise WorldInvalid(f"{out} holds something already; give an empty folder")
+
+
+def _slug(text: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
+
+
+def _file_name(photo: PlannedPhoto, number: int) -> str:
+    return f"{number:04d}-{_slug(photo.specimen.name)}-{photo.shot.lighting.value}"
+
+
+def _take(
+    plan: Sequence[PlannedPhoto],
+    names: Sequence[str],
+    folder: Path,
+    *,
+    truth: bool,
+    workers: int,
+    progress: Progress,
+) -> list[Taken]:
+    """Print every specimen once and take its photos."""
+    if not 1 <= workers <= 256:
+        raise WorldInvalid(f"1 to 256 workers, not {workers}")
+    folder.mkdir(parents=True, exist_ok=True)
+    pairs = zip(plan, names, strict=True)
+    jobs = [list(job) for _, job in groupby(pairs, key=lambda pair: pair[0].specimen.name)]
+    taken: list[Taken] = []
+    work = partial(_photograph, folder=folder, truth=truth)
+    if workers == 1:
+        for job in jobs:
+            taken += work(job)
+            progress("rendering", len(taken), len(plan))
+        return taken
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(workers, mp_context=context, initializer=_one_thread) as pool:
+        for part in pool.map(work, jobs):
+            taken += part
+            progress("rendering", len(taken), len(plan))
+    return taken
+
+
+def _one_thread() -> None:
+    """Workers fight over cores otherwise."""
+    torch.set_num_threads(1)
+
+
+def _photograph(
+    job: Sequence[tuple[PlannedPhoto, str]], *, folder: Path, truth: bool
+) -> list[Taken]:
+    first = job[0][0]
+    surface = print_specimen(
+        first.edition, first.origin, first.specimen.seed,
+        px_per_mm=_PX_PER_MM[first.edition.element],
+    )  # fmt: skip
+    renderer = TorchRenderer([surface], supersample=_SUPERSAMPLE)
+    return [_take_one(renderer, surface, photo, folder / name, truth) for photo, name in job]
+
+
+def _take_one(
+    renderer: TorchRenderer, surface: PrintedSurface, photo: PlannedPhoto, stem: Path, truth: bool
+) -> Taken:
+    height, width = _SIZE[photo.edition.element]
+    scenes = sample_scenes([photo.shot], [surface], height=height, width=width)
+    exposure = renderer.expose(scenes)
+    dim = photo.shot.lighting in (Lighting.RAKING, Lighting.UV_A)
+    handling = draw_handling(
+        [photo.shot.seed], poor=np.array([photo.shot.poor]), dim=np.array([dim])
+    )
+    noise = torch.from_numpy(sensor_noise([photo.shot.seed], height, width))
+    pixels = develop(exposure.light, handling, noise)[0].permute(1, 2, 0).numpy()
+    data = jpeg_bytes(
+        pixels, quality=int(handling.quality[0]), model=PHONES[int(handling.phone[0])].model
+    )
+    path = stem.with_name(stem.name + ".jpg")
+    path.write_bytes(data)
+    if truth:
+        write_truth(path.with_suffix(""), scenes, exposure.item[0].numpy(), exposure.artwork_mm[0].numpy())
+    scale = float(scenes.focal_px[0] / scenes.focus_mm[0])
+    return Taken(path.name, round(scale, 2))
+
+
+def _manifest_row(photo: PlannedPhoto, taken: Taken) -> dict[str, str]:
+    serials = "|".join(f"{s.place}={s.value}" for s in photo.specimen.serials)
+    said = "; ".join(photo.origin.changes)
+    return {
+        "path": f"photos/{taken.name}",
+        "specimen": photo.specimen.name,
+        "element": photo.edition.element.value,
+        "marque": photo.edition.marque,
+        "edition": photo.edition.name,
+        "standing": photo.origin.standing.value,
+        "origin": photo.origin.name,
+        "view": photo.shot.view.value,
+        "lighting": photo.shot.lighting.value,
+        "source": SOURCE,
+        "confirmed_by": SOURCE,
+        "confirmed_on": _CONFIRMED_ON,
+        "serial": serials,
+        "notes": f"Rendered, invented. {said}".strip(),
+        "basis": "invented world: known because it was made so",
+        "px_per_mm": f"{taken.px_per_mm:.2f}",
+    }
+
+
+def _truth_row(photo: PlannedPhoto, taken: Taken) -> dict[str, str]:
+    return {
+        "path": f"photos/{taken.name}",
+        "group": photo.group,
+        "element": photo.edition.element.value,
+        "marque": photo.edition.marque,
+        "edition": photo.edition.name,
+        "standing": photo.origin.standing.value,
+        "origin": photo.origin.name,
+        "skill": photo.origin.skill,
+        "specimen": photo.specimen.name,
+        "view": photo.shot.view.value,
+        "lighting": photo.shot.lighting.value,
+        "px_per_mm": f"{taken.px_per_mm:.2f}",
+        "notes": SOURCE,
+    }
+
+
+def _write_table(path: Path, columns: Sequence[str], rows: Sequence[dict[str, str]]) -> None:
+    with path.open("w", newline="", encoding="utf-8") as stream:
+        writer = csv.DictWriter(stream, columns, lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
