@@ -1,0 +1,280 @@
+"""The arm that finds the item by its patches and proves it by geometry.
+
+``detail`` of a hit: ``inliers``, ``inlier_ratio``, ``covered_query`` and
+``covered_reference`` (shares of the pictures), ``points`` (at most :data:`POINTS_SHOWN` of
+``[query x, query y, reference x, reference y]``, px), ``others`` (outlines of further items
+of the kind in the query) and ``votes``. A hit's score is :class:`~.pair.PairMatch`'s.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from threading import RLock
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from loupebook.errors import IndexDamaged, LoupebookError
+from loupebook.search.arm import (
+    ArmHit,
+    Pending,
+    Progress,
+    QueryPhoto,
+    ReadPhoto,
+    SyncReport,
+    difference,
+    no_progress,
+)
+from loupebook.search.local import packing, voting
+from loupebook.search.local.feature_store import FeatureStore, Held
+from loupebook.search.local.features import QUERY, REFERENCE, Features, extract
+from loupebook.search.local.pair import PairMatch, match_pair
+from loupebook.search.local.upkeep import IndexKeeper
+
+NEIGHBOURS = 16
+MOST_NEIGHBOURS = 64
+VOTED = 100
+VERIFIED = 24
+POINTS_SHOWN = 60
+_BATCH = 16
+"""Photos read and written at a time: what a killed sync loses at most."""
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """A query already worked on: several searches may ask about it, with other filters."""
+
+    query: QueryPhoto
+    features: Features
+
+
+class LocalArm:
+    """Nearest photos by local descriptors; see :class:`loupebook.search.arm.SearchArm`.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the derived state lies, ``<set>/derived/local``.
+    set_id : str
+        The set that the state belongs to.
+    """
+
+    name = "local"
+
+    def __init__(self, folder: Path, *, set_id: str) -> None:
+        recipe = ["RootSIFT 1", cv2.__version__, asdict(REFERENCE)]
+        self.fingerprint = hashlib.sha256(json.dumps(recipe).encode()).hexdigest()
+        self._set_id = set_id
+        self._store_path = folder / f"{self.fingerprint[:12]}.sqlite"
+        self._index_path = folder / f"{self.fingerprint[:12]}.index"
+        self._lock = RLock()
+        self._store: FeatureStore | None = None
+        self._keeper: IndexKeeper | None = None
+        self._asked: _Asked | None = None
+
+    def pending(self, photos: Mapping[int, str]) -> Pending:
+        """Say what :meth:`sync` would have to do."""
+        with self._lock:
+            try:
+                held = self._open().held().photos
+            except IndexDamaged as exc:
+                return Pending(to_add=frozenset(photos), damage=str(exc))
+            return difference(held, photos)
+
+    def sync(
+        self, photos: Mapping[int, str], read: ReadPhoto, progress: Progress = no_progress
+    ) -> SyncReport:
+        """Take the features of what is new, forget what is gone, bring the index up to date."""
+        with self._lock:
+            rebuilt = None
+            try:
+                plan, failed, kept = self._sync_once(photos, read, progress)
+            except IndexDamaged as exc:
+                rebuilt = str(exc)
+                self.clear()
+                plan, failed, kept = self._sync_once(photos, read, progress)
+            return SyncReport(
+                added=len(plan.to_add) - len(failed),
+                withdrawn=len(plan.to_withdraw),
+                kept=kept,
+                failed=failed,
+                rebuilt=rebuilt,
+            )
+
+    def find(
+        self, query: QueryPhoto, *, allowed: Collection[int] | None = None, limit: int = 50
+    ) -> list[ArmHit]:
+        """Return the photos whose patches agree with the query on one place.
+
+        Empty for a photo without texture, and where nothing agrees.
+
+        Raises
+        ------
+        IndexDamaged
+            If the derived state cannot be used; :meth:`sync` makes it anew.
+        """
+        features = self._features_of(query)
+        with self._lock:
+            held = self._ready().held
+            rows = self._rows(held, allowed)
+            if limit < 1 or not rows or len(features) == 0:
+                return []
+            ids, squared = self._nearest(features, len(rows) / len(held.photo_of_row))
+            background = finite_last(squared)
+            known = np.isin(ids >> packing.GEOMETRY_BITS, np.fromiter(rows, np.int64, len(rows)))
+            votes = voting.cast(features, np.where(known, ids, -1), squared)
+            voted = voting.tally(votes, VOTED)[:VERIFIED]
+            hits = self._verify(features, background, dict(voted))
+        return hits[:limit]
+
+    def verify(self, query: QueryPhoto, photo_ids: Iterable[int]) -> list[ArmHit]:
+        """Match a query with given photos (candidates of another arm), best first.
+
+        Photos that are not held, and photos that do not agree, are left out.
+        """
+        features = self._features_of(query)
+        with self._lock:
+            held = self._ready().held
+            rows = [held.row_of_photo[p] for p in photo_ids if p in held.row_of_photo]
+            if not rows or len(features) == 0:
+                return []
+            _, squared = self._nearest(features, 1.0)
+            return self._verify(features, finite_last(squared), dict.fromkeys(rows, 0.0))
+
+    def clear(self) -> None:
+        """Delete the derived state."""
+        with self._lock:
+            self.close()
+            for path in (self._store_path, self._index_path):
+                for suffix in ("", "-wal", "-shm"):
+                    path.with_name(path.name + suffix).unlink(missing_ok=True)
+
+    def close(self) -> None:
+        """Let go of files."""
+        with self._lock:
+            if self._store is not None:
+                self._store.close()
+            self._store = self._keeper = None
+
+    # ------------------------------------------------------------------ bringing up to date
+
+    def _open(self) -> FeatureStore:
+        if self._store is None:
+            self._store = FeatureStore(
+                self._store_path, set_id=self._set_id, fingerprint=self.fingerprint
+            )
+        return self._store
+
+    def _ready(self, progress: Progress = no_progress) -> IndexKeeper:
+        """Return index and list of photos as the store stands on disk."""
+        store = self._open()
+        if self._keeper is None:
+            made_from = f"{self._set_id} {self.fingerprint} {store.store_id}"
+            self._keeper = IndexKeeper(store, self._index_path, made_from)
+        self._keeper.refresh(progress)
+        return self._keeper
+
+    def _sync_once(
+        self, photos: Mapping[int, str], read: ReadPhoto, progress: Progress
+    ) -> tuple[Pending, dict[int, str], int]:
+        store = self._open()
+        held = store.held().photos
+        plan = difference(held, photos)
+        store.withdraw(plan.to_withdraw)
+        failed: dict[int, str] = {}
+        new = sorted(plan.to_add)
+        for start in range(0, len(new), _BATCH):
+            batch = new[start : start + _BATCH]
+            store.put(take_features(batch, photos, read, failed))
+            progress("Taking local features", start + len(batch), len(new))
+        self._ready(progress)
+        return plan, failed, len(held) - len(plan.to_withdraw)
+
+    # ------------------------------------------------------------------ searching
+
+    def _features_of(self, query: QueryPhoto) -> Features:
+        asked = self._asked
+        if asked is None or asked.query is not query:
+            asked = self._asked = _Asked(query, query_features(query))
+        return asked.features
+
+    @staticmethod
+    def _rows(held: Held, allowed: Collection[int] | None) -> set[int]:
+        if allowed is None:
+            return set(held.photo_of_row)
+        return {held.row_of_photo[p] for p in allowed if p in held.row_of_photo}
+
+    def _nearest(
+        self, features: Features, share: float
+    ) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+        """Search the index; the smaller the share of photos allowed, the deeper."""
+        count = int(np.clip(NEIGHBOURS / max(share, 1e-9), NEIGHBOURS, MOST_NEIGHBOURS))
+        return self._ready().index.search(features.descriptors, count)
+
+    def _verify(
+        self, features: Features, background: NDArray[np.float32], votes: Mapping[int, float]
+    ) -> list[ArmHit]:
+        held, store = self._ready().held, self._open()
+        hits = []
+        for row, reference in store.features(list(votes)):
+            match = match_pair(features, reference, background=background)
+            if match.score > 0:
+                hits.append(to_hit(held.photo_of_row[row], match, votes[row]))
+        return sorted(hits, key=lambda hit: (-hit.score, hit.photo_id))
+
+
+def finite_last(squared: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the greatest finite distance of each row; infinite where there is none."""
+    most = np.where(np.isfinite(squared), squared, 0).max(axis=1)
+    return np.where(most > 0, most, np.inf).astype(np.float32)
+
+
+def take_features(
+    batch: Sequence[int], photos: Mapping[int, str], read: ReadPhoto, failed: dict[int, str]
+) -> list[tuple[int, str, Features]]:
+    """Read photos in this thread and take their features in two others."""
+    waiting = []
+    with ThreadPoolExecutor(max_workers=2, thread_name_prefix="features") as pool:
+        for photo in batch:
+            try:
+                waiting.append((photo, pool.submit(extract, read(photo), REFERENCE)))
+            except LoupebookError as exc:
+                failed[photo] = str(exc)
+        return [(photo, photos[photo], taken.result()) for photo, taken in waiting]
+
+
+def query_features(query: QueryPhoto) -> Features:
+    """Take the query's features, only within the marked region if there is one."""
+    features = extract(query.pixels, QUERY)
+    if query.region is None or len(features) == 0:
+        return features
+    region = np.array(query.region, np.float32)
+    within = [
+        cv2.pointPolygonTest(region, (float(x), float(y)), False) >= 0 for x, y in features.xy
+    ]
+    return features.take(np.array(within))
+
+
+def to_hit(photo_id: int, match: PairMatch, votes: float) -> ArmHit:
+    """Turn a match into a hit."""
+    step = max(1, -(-len(match.points) // POINTS_SHOWN))
+    return ArmHit(
+        photo_id=photo_id,
+        score=match.score,
+        outline=match.outline,
+        detail={
+            "inliers": match.inliers,
+            "inlier_ratio": round(match.inlier_ratio, 4),
+            "covered_query": round(match.covered_query, 4),
+            "covered_reference": round(match.covered_reference, 4),
+            "points": np.round(match.points[::step], 1).tolist(),
+            "others": [[list(corner) for corner in outline] for outline in match.others],
+            "votes": round(float(votes), 3),
+        },
+    )

@@ -1,0 +1,93 @@
+"""All reference patches in one FAISS index; ids say whose patch it is (see ``packing``).
+
+Kinds, by number of patches: exact up to :data:`FLAT_MOST`; inverted lists over the stored
+8-bit values up to :data:`BYTES_MOST` (136 bytes a patch); above that inverted lists over
+product-quantised residuals, :data:`CODE_BYTES` + 8 bytes a patch, so that 100,000 photos of
+700 patches take about 2.8 GB. Trained on the set itself, anew when it has grown fourfold.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loupebook.search.local.features import DIMENSIONS, UNIT
+
+FLAT_MOST = 12_000
+BYTES_MOST = 3_000_000
+CODE_BYTES = 32
+GROWTH = 4
+TRAIN_A_LIST = 50
+
+
+def lists_for(patches: int) -> int:
+    """Return how many inverted lists suit a number of patches; 0 means exact."""
+    if patches <= FLAT_MOST:
+        return 0
+    return int(np.clip(2 ** round(np.log2(np.sqrt(patches) * 1.5)), 128, 16_384))
+
+
+class DescriptorIndex:
+    """Nearest reference patches.
+
+    Parameters
+    ----------
+    patches : int
+        How many patches it is to hold, about.
+    sample : ndarray
+        uint8 (n, 128) patches to train on.
+    """
+
+    def __init__(self, patches: int, sample: NDArray[np.uint8]) -> None:
+        import faiss
+
+        self.trained_for = patches
+        count = min(lists_for(patches), len(sample) // 8)
+        if count == 0:
+            self.faiss_index: Any = faiss.IndexIDMap2(faiss.IndexFlatL2(DIMENSIONS))
+            return
+        coarse = faiss.IndexFlatL2(DIMENSIONS)
+        if patches <= BYTES_MOST:
+            kind = faiss.ScalarQuantizer.QT_8bit_direct
+            index = faiss.IndexIVFScalarQuantizer(coarse, DIMENSIONS, count, kind)
+            index.by_residual = False
+        else:
+            index = faiss.IndexIVFPQ(coarse, DIMENSIONS, count, CODE_BYTES, 8)
+            index.pq.cp.niter = 10
+        index.cp.niter, index.cp.seed = 8, 1
+        index.cp.max_points_per_centroid = TRAIN_A_LIST
+        index.train(sample.astype(np.float32))
+        self.faiss_index = index
+
+    @classmethod
+    def adopt(cls, inner: Any, trained_for: int) -> DescriptorIndex:
+        """Wrap a FAISS index read from a file."""
+        made = cls.__new__(cls)
+        made.faiss_index, made.trained_for = inner, trained_for
+        return made
+
+    def __len__(self) -> int:
+        return int(self.faiss_index.ntotal)
+
+    @property
+    def outgrown(self) -> bool:
+        """Whether it holds so much more than it was trained for that it should be remade."""
+        return len(self) > max(FLAT_MOST, GROWTH * self.trained_for)
+
+    def add(self, ids: NDArray[np.int64], descriptors: NDArray[np.uint8]) -> None:
+        """Add patches."""
+        self.faiss_index.add_with_ids(descriptors.astype(np.float32), ids)
+
+    def search(
+        self, descriptors: NDArray[np.uint8], count: int
+    ) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+        """Return ids (n, count), -1 where none, and squared distances of unit descriptors."""
+        import faiss
+
+        inner = self.faiss_index
+        if isinstance(inner, faiss.IndexIVF):
+            inner.nprobe = max(6, min(16, inner.nlist // 32))
+        squared, ids = inner.search(descriptors.astype(np.float32), count)
+        return ids, np.where(ids >= 0, squared / np.float32(UNIT**2), np.inf).astype(np.float32)

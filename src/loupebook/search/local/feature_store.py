@@ -1,0 +1,223 @@
+"""Features on disk: the truth from which the descriptor index is made.
+
+One SQLite file an arm fingerprint. A photo's features are one row, written in one
+transaction with its batch: a killed sync loses the batch it was at and nothing else. Row ids
+are given out once and never again; FAISS ids are made from them, so that what an older index
+still holds of a withdrawn photo is an unknown row and counts for nothing. Each row carries a
+CRC-32 (against damage, not against intent).
+
+Features are read only for the few photos that are verified; memory does not grow with them.
+"""
+
+from __future__ import annotations
+
+import secrets
+import sqlite3
+import zlib
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from loupebook.errors import IndexDamaged, SearchError
+from loupebook.search.local.features import DIMENSIONS, Features
+
+_FORMAT = "1"
+_SCHEMA = (
+    "CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID",
+    "CREATE TABLE photos (row_id INTEGER PRIMARY KEY AUTOINCREMENT, "
+    "photo_id INTEGER NOT NULL UNIQUE, sha256 TEXT NOT NULL, crc INTEGER NOT NULL)",
+    "CREATE TABLE features (row_id INTEGER PRIMARY KEY REFERENCES photos ON DELETE CASCADE, "
+    "data BLOB NOT NULL)",
+)
+_PLACE = np.dtype([("x", "<f4"), ("y", "<f4"), ("size", "<f4"), ("angle", "<f4")])
+_HEAD = 12
+BYTES_A_FEATURE = _PLACE.itemsize + DIMENSIONS
+
+
+@dataclass(frozen=True)
+class Held:
+    """Which photos are held: row id to photo id, photo id to sha256, at which revision."""
+
+    photo_of_row: Mapping[int, int]
+    row_of_photo: Mapping[int, int]
+    photos: Mapping[int, str]
+    revision: int
+
+
+class FeatureStore:
+    """The features of one set by one arm.
+
+    Parameters
+    ----------
+    path : Path
+        SQLite file; made where missing.
+    set_id, fingerprint : str
+        The set and the arm it belongs to.
+
+    Raises
+    ------
+    IndexDamaged
+        If the file is no store of ours, or of another set, arm or format. Delete it.
+    """
+
+    def __init__(self, path: Path, *, set_id: str, fingerprint: str) -> None:
+        self.path = path
+        path.parent.mkdir(parents=True, exist_ok=True)
+        self._db = sqlite3.connect(
+            path, timeout=30.0, isolation_level=None, check_same_thread=False
+        )
+        expected = {"format": _FORMAT, "set_id": set_id, "fingerprint": fingerprint}
+        try:
+            with self._checked():
+                self._prepare(expected)
+        except BaseException:
+            self._db.close()
+            raise
+
+    def _prepare(self, expected: Mapping[str, str]) -> None:
+        for pragma in ("journal_mode=WAL", "synchronous=NORMAL", "foreign_keys=ON"):
+            self._db.execute(f"PRAGMA {pragma}")
+        self._db.execute("BEGIN IMMEDIATE")
+        with self._db:
+            if not self._db.execute("SELECT 1 FROM sqlite_schema LIMIT 1").fetchone():
+                for statement in _SCHEMA:
+                    self._db.execute(statement)
+                made = {**expected, "store_id": secrets.token_hex(8), "revision": "0"}
+                self._db.executemany("INSERT INTO meta VALUES (?, ?)", made.items())
+        found = dict(self._db.execute("SELECT key, value FROM meta").fetchall())
+        wrong = [key for key, value in expected.items() if found.get(key) != value]
+        if wrong or not {"store_id", "revision"} <= found.keys():
+            raise IndexDamaged(
+                f"The features in {self.path} were made for something else "
+                f"({', '.join(wrong) or 'incomplete'} differs). Rebuild them."
+            )
+        self.store_id: str = found["store_id"]
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._db.close()
+
+    @property
+    def revision(self) -> int:
+        """Grows with every committed change."""
+        with self._checked():
+            return self._revision()
+
+    def held(self) -> Held:
+        """Read which photos there are, as of one moment."""
+        with self._checked():
+            self._db.execute("BEGIN")
+            with self._db:
+                revision = self._revision()
+                rows = self._db.execute("SELECT row_id, photo_id, sha256 FROM photos").fetchall()
+        return Held(
+            photo_of_row={row: photo for row, photo, _ in rows},
+            row_of_photo={photo: row for row, photo, _ in rows},
+            photos={photo: sha for _, photo, sha in rows},
+            revision=revision,
+        )
+
+    def put(self, batch: Sequence[tuple[int, str, Features]]) -> None:
+        """Write (photo id, sha256, features) in one transaction, in place of earlier ones."""
+        with self._change():
+            self._delete([photo for photo, _, _ in batch])
+            for photo, sha256, features in batch:
+                data = encode(features)
+                row = self._db.execute(
+                    "INSERT INTO photos (photo_id, sha256, crc) VALUES (?, ?, ?)",
+                    (photo, sha256, checksum(photo, sha256, data)),
+                ).lastrowid
+                self._db.execute("INSERT INTO features VALUES (?, ?)", (row, data))
+
+    def withdraw(self, photo_ids: Collection[int]) -> None:
+        """Forget photos, in one transaction."""
+        if photo_ids:
+            with self._change():
+                self._delete(photo_ids)
+
+    def features(self, row_ids: Sequence[int]) -> Iterator[tuple[int, Features]]:
+        """Read the features of some rows: (row id, features).
+
+        Raises
+        ------
+        IndexDamaged
+            If a row is missing or fails its checksum.
+        """
+        query = (
+            "SELECT photo_id, sha256, crc, data FROM photos JOIN features USING (row_id) "
+            "WHERE row_id = ?"
+        )
+        for row_id in row_ids:
+            with self._checked():
+                found = self._db.execute(query, (int(row_id),)).fetchone()
+            if found is None or checksum(found[0], found[1], found[3]) != found[2]:
+                raise IndexDamaged(
+                    f"Features in {self.path} are damaged or missing (row {row_id}). Rebuild them."
+                )
+            yield row_id, decode(found[3])
+
+    def _delete(self, photo_ids: Collection[int]) -> None:
+        wanted = [(photo,) for photo in photo_ids]
+        self._db.executemany("DELETE FROM photos WHERE photo_id = ?", wanted)
+
+    def _revision(self) -> int:
+        row = self._db.execute("SELECT value FROM meta WHERE key = 'revision'").fetchone()
+        if row is None or not str(row[0]).isdecimal():
+            raise IndexDamaged(f"{self.path} has lost its revision. Rebuild it.")
+        return int(row[0])
+
+    @contextmanager
+    def _change(self) -> Iterator[None]:
+        with self._checked():
+            self._db.execute("BEGIN IMMEDIATE")
+            with self._db:
+                yield
+                self._db.execute(
+                    "UPDATE meta SET value = ? WHERE key = 'revision'", (str(self._revision() + 1),)
+                )
+
+    @contextmanager
+    def _checked(self) -> Iterator[None]:
+        """Translate SQLite's faults once."""
+        try:
+            yield
+        except sqlite3.OperationalError as exc:
+            if "locked" in str(exc) or "busy" in str(exc):
+                raise SearchError(
+                    f"Another process is writing {self.path}; try again in a moment."
+                ) from exc
+            raise IndexDamaged(f"{self.path} cannot be used: {exc}. Rebuild it.") from exc
+        except sqlite3.DatabaseError as exc:
+            raise IndexDamaged(f"{self.path} is damaged: {exc}. Rebuild it.") from exc
+
+
+def checksum(photo_id: int, sha256: str, data: bytes) -> int:
+    """Return the CRC-32 of a row."""
+    return zlib.crc32(data, zlib.crc32(f"{photo_id}\0{sha256}".encode()))
+
+
+def encode(features: Features) -> bytes:
+    """Lay features out as bytes: count, width, height, places, descriptors."""
+    places = np.empty(len(features), _PLACE)
+    places["x"], places["y"] = features.xy.T
+    places["size"], places["angle"] = features.size, features.angle
+    head = np.array([len(features), features.width, features.height], "<u4")
+    return head.tobytes() + places.tobytes() + features.descriptors.tobytes()
+
+
+def decode(data: bytes) -> Features:
+    """Undo :func:`encode`; the caller has checked the checksum."""
+    count, width, height = (int(v) for v in np.frombuffer(data, "<u4", 3))
+    places = np.frombuffer(data, _PLACE, count, _HEAD)
+    start = _HEAD + count * _PLACE.itemsize
+    return Features(
+        xy=np.stack([places["x"], places["y"]], axis=1),
+        size=places["size"].copy(),
+        angle=places["angle"].copy(),
+        descriptors=np.frombuffer(data, np.uint8, count * DIMENSIONS, start).reshape(count, -1),
+        width=width,
+        height=height,
+    )

@@ -1,0 +1,153 @@
+"""RootSIFT features of one picture: where its patches lie and what they look like.
+
+Conventions: `xy` is in px of the picture handed in, whatever size it was worked at; `size`
+is the diameter of the patch in the same px; `angle` is in radians, growing clockwise on the
+screen (y down). Descriptors are RootSIFT (Arandjelović & Zisserman 2012,
+doi:10.1109/CVPR.2012.6248018): the square roots of the L1-normed SIFT values, hence of unit
+Euclidean length, stored as uint8 in steps of 1/:data:`UNIT`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+UNIT = 512.0
+"""Length of a stored descriptor; single values above 255 / 512 are clipped (very rare)."""
+DIMENSIONS = 128
+
+
+@dataclass(frozen=True)
+class FeatureSettings:
+    """How features are taken.
+
+    Parameters
+    ----------
+    longest : int
+        Longest side, in px, that a picture is worked at.
+    most : int
+        Features kept, strongest first.
+    contrast : float
+        OpenCV's contrast threshold; low, so that plain items have features at all.
+    edge : float
+        OpenCV's edge threshold.
+    enlarge : float
+        By how much a small picture may be enlarged at most to reach `longest`.
+    """
+
+    longest: int
+    most: int
+    contrast: float = 0.015
+    edge: float = 12.0
+    enlarge: float = 2.0
+
+
+REFERENCE = FeatureSettings(longest=560, most=700)
+QUERY = FeatureSettings(longest=1000, most=2500)
+
+
+@dataclass(frozen=True)
+class Features:
+    """The features of one picture; see the module's conventions.
+
+    Parameters
+    ----------
+    xy : ndarray
+        float32 (n, 2).
+    size, angle : ndarray
+        float32 (n,).
+    descriptors : ndarray
+        uint8 (n, 128).
+    width, height : int
+        Size of the picture, px.
+    """
+
+    xy: NDArray[np.float32]
+    size: NDArray[np.float32]
+    angle: NDArray[np.float32]
+    descriptors: NDArray[np.uint8]
+    width: int
+    height: int
+
+    def __len__(self) -> int:
+        return len(self.xy)
+
+    def unit_rows(self) -> NDArray[np.float32]:
+        """Return the descriptors as float32 rows of unit length."""
+        rows = self.descriptors.astype(np.float32)
+        rows /= np.linalg.norm(rows, axis=1, keepdims=True) + 1e-9
+        return rows
+
+    def take(self, which: NDArray[np.intp] | NDArray[np.bool_]) -> Features:
+        """Return some of the features, by position or mask."""
+        return replace(
+            self,
+            xy=self.xy[which],
+            size=self.size[which],
+            angle=self.angle[which],
+            descriptors=self.descriptors[which],
+        )
+
+
+def extract(pixels: NDArray[np.uint8], settings: FeatureSettings) -> Features:
+    """Take the features of a picture.
+
+    Parameters
+    ----------
+    pixels : ndarray
+        uint8 (height, width, 3) sRGB.
+    settings : FeatureSettings
+        Working size and number.
+
+    Returns
+    -------
+    Features
+        Strongest first; empty for a picture without texture or of a few px.
+    """
+    height, width = pixels.shape[:2]
+    scale = min(settings.longest / max(height, width), settings.enlarge)
+    gray = cv2.cvtColor(shrink_or_enlarge(pixels, scale), cv2.COLOR_RGB2GRAY)
+    if min(gray.shape) < 16:
+        return empty(width, height)
+    sift = cv2.SIFT_create(settings.most, 3, settings.contrast, settings.edge, 1.6)
+    points, raw = sift.detectAndCompute(gray, None)
+    if not points:
+        return empty(width, height)
+    table = np.array([(*p.pt, p.size, p.angle, p.response) for p in points], np.float32)
+    order = np.argsort(-table[:, 4], kind="stable")[: settings.most]
+    table = table[order]
+    across = np.array([width / gray.shape[1], height / gray.shape[0]], np.float32)
+    return Features(
+        xy=(table[:, :2] + 0.5) * across - 0.5,
+        size=table[:, 2] * across.mean(),
+        angle=np.deg2rad(table[:, 3]),
+        descriptors=root(raw[order]),
+        width=width,
+        height=height,
+    )
+
+
+def shrink_or_enlarge(pixels: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
+    """Resize by `scale`, by area when it shrinks."""
+    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    size = tuple(max(1, round(side * scale)) for side in pixels.shape[1::-1])
+    resized: NDArray[np.uint8] = cv2.resize(pixels, size, interpolation=how)
+    return resized
+
+
+def root(raw: NDArray[np.float32]) -> NDArray[np.uint8]:
+    """Turn SIFT rows into RootSIFT, quantised."""
+    rows = np.sqrt(raw / (raw.sum(axis=1, keepdims=True) + 1e-9))
+    quantised: NDArray[np.uint8] = np.minimum(np.rint(rows * UNIT), 255).astype(np.uint8)
+    return quantised
+
+
+def empty(width: int, height: int) -> Features:
+    """Return the features of a picture that has none."""
+    none = np.empty(0, np.float32)
+    return Features(
+        np.empty((0, 2), np.float32), none, none, np.empty((0, DIMENSIONS), np.uint8), width, height
+    )

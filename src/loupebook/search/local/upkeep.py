@@ -1,0 +1,100 @@
+"""Keeping the descriptor index in step with the feature store.
+
+The index in memory is always complete. Its file may lag behind by a share of the photos: what
+it lacks is added again from the store when it is read, so that adding one photo to a large
+set does not write gigabytes. Rows withdrawn stay in it, unknown and unheard, until they are
+a tenth of it; then it is made anew.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loupebook.errors import IndexDamaged
+from loupebook.search.arm import Progress, no_progress
+from loupebook.search.local import index_file, packing
+from loupebook.search.local.descriptor_index import (
+    FLAT_MOST,
+    TRAIN_A_LIST,
+    DescriptorIndex,
+    lists_for,
+)
+from loupebook.search.local.feature_store import FeatureStore, Held
+
+LAG = 0.02
+"""Share of photos that the file may lack."""
+DEAD = 0.1
+"""Share of rows that may be withdrawn ones."""
+_TOLD_EVERY = 64
+_SAMPLED_PHOTOS = 4000
+
+
+class IndexKeeper:
+    """The index and what it holds.
+
+    Parameters
+    ----------
+    store : FeatureStore
+        What it is made from.
+    path : Path
+        Its file.
+    made_from : str
+        Names set, arm and store.
+    """
+
+    def __init__(self, store: FeatureStore, path: Path, made_from: str) -> None:
+        self._store, self._path, self._made_from = store, path, made_from
+        self.held: Held = store.held()
+        self._seen = -1
+        try:
+            self.index, self._rows = index_file.load(path, made_from)
+            self._in_file = set(self._rows)
+        except IndexDamaged:
+            self._start_anew()
+
+    def refresh(self, progress: Progress = no_progress) -> None:
+        """Bring the index to the store's photos."""
+        if self._store.revision == self._seen:
+            return
+        self.held = self._store.held()
+        wanted = self.held.photo_of_row.keys()
+        if len(self._rows - wanted) > DEAD * len(self._rows):
+            self._start_anew()
+        self._add(sorted(wanted - self._rows), progress)
+        if self.index.outgrown:
+            self._start_anew()
+            self._add(sorted(wanted), progress)
+        if len(self._rows ^ self._in_file) > LAG * len(self._rows):
+            index_file.save(self._path, self.index, self._rows, self._made_from)
+            self._in_file = set(self._rows)
+        self._seen = self.held.revision
+
+    def _add(self, new: list[int], progress: Progress) -> None:
+        for done, (row, features) in enumerate(self._store.features(new), start=1):
+            if len(features):
+                self.index.add(packing.pack(row, features), features.descriptors)
+            if done % _TOLD_EVERY == 0 or done == len(new):
+                progress("Building the local index", done, len(new))
+        self._rows |= set(new)
+
+    def _start_anew(self) -> None:
+        """Make an empty index, trained for the photos held."""
+        rows = sorted(self.held.photo_of_row)
+        sample, patches = self._sample(rows)
+        self.index = DescriptorIndex(patches, sample)
+        self._rows: set[int] = set()
+        self._in_file: set[int] = set()
+
+    def _sample(self, rows: list[int]) -> tuple[NDArray[np.uint8], int]:
+        """Return patches to train on, and about how many there are in all."""
+        rng = np.random.default_rng(1)
+        picked = rng.permutation(rows)[:_SAMPLED_PHOTOS]
+        drawn = [features.descriptors for _, features in self._store.features(sorted(picked))]
+        count = sum(map(len, drawn))
+        patches = round(count * len(rows) / max(1, len(picked)))
+        every = np.concatenate(drawn) if drawn else np.empty((0, 128), np.uint8)
+        most = max(FLAT_MOST, TRAIN_A_LIST * lists_for(patches))
+        return every[rng.permutation(count)[:most]], patches
