@@ -1,0 +1,191 @@
+"""Fusion, grouping, filters, and the nearest genuine and fake."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from search_fakes import ListArm, fact
+
+from loupebook.errors import QueryInvalid, SearchError
+from loupebook.records.model import IntakeState, Lighting, Standing, View
+from loupebook.search import ArmHit, QueryPhoto, search_set
+from loupebook.search.fuse import Curve, default_curves, fuse_hits
+
+QUERY = QueryPhoto(np.zeros((4, 4, 3), np.uint8))
+CURVES = {"embedding": Curve(20.0, 0.7), "local": Curve(0.5, 10.0)}
+
+
+class TestFusion:
+    def test_a_single_arm_keeps_its_cosine(self):
+        (hit,) = fuse_hits({"embedding": [ArmHit(3, 0.83)]})
+        assert (hit.similarity, hit.found_by) == (0.83, "embedding")
+        assert hit.detail["scores"] == {"embedding": 0.83}
+
+    def test_two_arms_join_by_noisy_or(self):
+        (hit,) = fuse_hits({"embedding": [ArmHit(3, 0.75)], "local": [ArmHit(3, 12.0)]}, CURVES)
+        p_embedding = 1 / (1 + math.exp(-20 * 0.05))
+        p_local = 1 / (1 + math.exp(-0.5 * 2))
+        assert hit.similarity == pytest.approx(1 - (1 - p_embedding) * (1 - p_local))
+        assert hit.found_by == "both"
+
+    def test_an_arm_that_found_nothing_leaves_the_order_of_the_other(self):
+        hits = [ArmHit(n, score) for n, score in enumerate((0.9, 0.2, 0.6, 0.4))]
+        fused = fuse_hits({"embedding": hits, "local": []}, CURVES)
+        assert [hit.photo_id for hit in fused] == [0, 2, 3, 1]
+        assert {hit.found_by for hit in fused} == {"embedding"}
+
+    def test_strong_geometry_outranks_a_middling_embedding(self):
+        fused = fuse_hits(
+            {
+                "embedding": [ArmHit(1, 0.78), ArmHit(2, 0.45)],
+                "local": [ArmHit(2, 60.0, outline=((0, 0), (9, 0), (9, 9), (0, 9)))],
+            },
+            CURVES,
+        )
+        assert fused[0].photo_id == 2
+        assert fused[0].found_by == "local"
+        assert fused[0].outline is not None
+
+    def test_order_survives_where_the_similarity_rounds_to_one(self):
+        hits = [ArmHit(1, 200.0), ArmHit(2, 300.0)]
+        fused = fuse_hits({"local": hits, "embedding": []}, CURVES)
+        assert [hit.photo_id for hit in fused] == [2, 1]
+        assert fused[0].similarity == fused[1].similarity == 1.0
+
+    @given(
+        st.dictionaries(st.integers(0, 9), st.floats(0, 1)),
+        st.dictionaries(st.integers(0, 9), st.floats(0, 400)),
+    )
+    def test_similarities_lie_in_0_to_1_and_more_evidence_never_harms(self, near, local):
+        embedding = [ArmHit(photo, score) for photo, score in near.items()]
+        alone = {
+            hit.photo_id: hit for hit in fuse_hits({"embedding": embedding, "local": []}, CURVES)
+        }
+        joined = fuse_hits(
+            {"embedding": embedding, "local": [ArmHit(p, s) for p, s in local.items()]}, CURVES
+        )
+        assert {hit.photo_id for hit in joined} == set(near) | set(local)
+        for hit in joined:
+            assert 0.0 <= hit.similarity <= 1.0
+            if hit.photo_id in alone:
+                assert hit.evidence >= alone[hit.photo_id].evidence - 1e-12
+
+    def test_an_arm_without_a_curve_is_named(self):
+        with pytest.raises(SearchError, match=r"smell.*fusion\.json"):
+            fuse_hits({"embedding": [], "smell": []})
+
+    def test_the_shipped_curves_rise(self):
+        assert {"embedding", "local"} <= set(default_curves())
+        assert all(curve.slope > 0 for curve in default_curves().values())
+
+
+FACTS = {
+    1: fact("G1"),
+    2: fact("G1", view=View.BACK),
+    3: fact("G2", marque="Brannock", lighting=Lighting.UV_A),
+    4: fact("F1", "fake"),
+    5: fact("F2", "fake", marque=None),
+    6: fact("W", state=IntakeState.WITHDRAWN),
+    7: fact("P", "fake", state=IntakeState.PROPOSED),
+}
+SCORES = {1: 0.5, 2: 0.9, 3: 0.7, 4: 0.8, 5: 0.3, 6: 0.99, 7: 0.98}
+
+
+def find(**options):
+    return search_set([ListArm("embedding", SCORES)], QUERY, FACTS, **options)
+
+
+def names(result):
+    return [match.specimen for match in result.matches]
+
+
+class TestSearchSet:
+    def test_each_specimen_once_by_its_nearest_photo(self):
+        result = find()
+        assert names(result) == ["G1", "F1", "G2", "F2"]
+        assert [match.rank for match in result.matches] == [1, 2, 3, 4]
+        assert (result.matches[0].photo_id, result.matches[0].similarity) == (2, 0.9)
+        assert result.empty_reason is None
+
+    def test_withdrawn_and_proposed_specimens_are_never_found(self):
+        assert {"W", "P"}.isdisjoint(names(find(limit=100)))
+
+    def test_nearest_genuine_and_fake_are_given_though_cut_off(self):
+        result = find(limit=1)
+        assert names(result) == ["G1"]
+        assert result.nearest_genuine == result.matches[0]
+        assert (result.nearest_fake.specimen, result.nearest_fake.rank) == ("F1", 2)
+
+    def test_a_fake_beyond_all_that_was_returned_is_searched_for_alone(self):
+        facts = {n: fact(f"G{n}") for n in range(300)} | {999: fact("F", "fake")}
+        arm = ListArm("embedding", {n: 0.9 - n / 1000 for n in range(300)} | {999: 0.01})
+        result = search_set([arm], QUERY, facts, limit=3)
+        assert result.nearest_fake.specimen == "F"
+        assert result.nearest_fake.rank == 51
+        assert arm.asked[-1][0] == frozenset({999})
+
+    def test_a_specimen_with_very_many_photos_does_not_crowd_out_the_others(self):
+        facts = {n: fact("crowd") for n in range(400)} | {n: fact(f"S{n}") for n in range(400, 420)}
+        arm = ListArm("embedding", {n: 0.9 - n / 1000 for n in range(420)})
+        assert len(search_set([arm], QUERY, facts, limit=10).matches) == 10
+
+    @pytest.mark.parametrize(
+        ("filters", "expected"),
+        [
+            ({"view": "back"}, ["G1"]),
+            ({"lighting": "uv-a"}, ["G2"]),
+            ({"marque": "Brannock"}, ["G2"]),
+            ({"standing": "fake"}, ["F1", "F2"]),
+            ({"standing": Standing.FAKE, "marque": "Aldermoor"}, ["F1"]),
+            ({"without": ["G1", "F2"]}, ["F1", "G2"]),
+            ({"element": "band"}, ["G1", "F1", "G2", "F2"]),
+        ],
+    )
+    def test_filters(self, filters, expected):
+        assert names(find(**filters)) == expected
+
+    def test_within_a_standing_the_other_has_no_nearest(self):
+        assert find(standing="fake").nearest_genuine is None
+
+    def test_filters_that_leave_nothing_give_the_reason(self):
+        result = find(element="cap", marque="Brannock")
+        assert (result.matches, result.nearest_genuine, result.nearest_fake) == ((), None, None)
+        assert "element cap" in result.empty_reason
+        assert "marque Brannock" in result.empty_reason
+
+    def test_an_empty_set_says_so(self):
+        assert "no confirmed photo" in search_set([ListArm("a", {})], QUERY, {}).empty_reason
+        only_proposed = {7: FACTS[7]}
+        result = search_set([ListArm("a", SCORES)], QUERY, only_proposed)
+        assert "no confirmed photo" in result.empty_reason
+
+    @pytest.mark.parametrize(
+        ("filters", "allowed"),
+        [
+            ({"element": "ring"}, "band, seal, cap"),
+            ({"view": "top"}, "left-edge"),
+            ({"lighting": "flash"}, "raking"),
+            ({"standing": "real"}, "genuine, fake"),
+            ({"marque": "Nobody"}, "Aldermoor, Brannock"),
+            ({"limit": 0}, "at least 1"),
+        ],
+    )
+    def test_a_value_that_is_not_known_lists_those_that_are(self, filters, allowed):
+        with pytest.raises(QueryInvalid, match=allowed):
+            find(**filters)
+
+    def test_an_arm_that_breaks_the_filters_is_caught(self):
+        class Stray(ListArm):
+            def find(self, query, *, allowed=None, limit=50):
+                return [ArmHit(6, 0.99)]
+
+        with pytest.raises(SearchError, match="not asked"):
+            search_set([Stray("embedding", {})], QUERY, FACTS)
+
+    def test_without_arms_nothing_is_searched(self):
+        with pytest.raises(SearchError):
+            search_set([], QUERY, FACTS)
