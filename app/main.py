@@ -7,10 +7,12 @@ this file.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 
 import streamlit as st
 
+from loupebook.errors import LoupebookError
 from parts.current_set import faults_shown, open_set
 from parts.masthead import show_masthead
 
@@ -28,7 +30,8 @@ page = st.navigation(
     position="top",
 )
 library = None
-with faults_shown():
+# The page meets the same fault again and shows it, once.
+with suppress(LoupebookError):
     library = open_set()
 show_masthead(library)
 with faults_shown():

@@ -42,6 +42,7 @@ def test_a_set_named_but_missing_is_said_with_its_path(
 ) -> None:
     monkeypatch.setenv("LOUPEBOOK_SET", str(tmp_path / "gone"))
     at = opened()
+    assert len(at.error) == 1
     assert "There is no set at" in at.error[0].value
 
 
