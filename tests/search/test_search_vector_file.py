@@ -61,8 +61,7 @@ def test_any_flipped_bit_is_noticed(saved, tmp_path_factory, data):
     damaged.write_bytes(content)
     try:
         index, origin = load(damaged)
-    except IndexDamaged as exc:
-        assert "ebuild" in str(exc)
+    except IndexDamaged:
         return
     # The one thing that a flipped bit of the header may change unnoticed is which revision
     # or store the index was made from: both are only compared, and lead to a fresh start.

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import random
 import signal
 import sqlite3
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -153,7 +153,7 @@ def test_killed_at_any_moment_it_keeps_every_committed_batch(tmp_path):
     for round_number in range(8):
         path = tmp_path / f"store-{round_number}.sqlite"
         writer = subprocess.Popen(
-            [sys.executable, "-c", WRITER, str(path), os.path.dirname(__file__)],
+            [sys.executable, "-c", WRITER, str(path), str(Path(__file__).parent)],
             stdout=subprocess.PIPE,
             text=True,
         )
