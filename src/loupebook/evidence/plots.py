@@ -119,7 +119,7 @@ def det_plot(
     def draw(axes: Axes) -> None:
         x = np.clip(ndtri(np.clip(curve["false_alarm"], 1e-9, 1 - 1e-9)), *edge)
         y = np.clip(ndtri(np.clip(curve["miss"], 1e-9, 1 - 1e-9)), *edge)
-        axes.plot(x, y, color=BLUE)
+        axes.step(x, y, color=BLUE, where="post")
         axes.plot(edge, edge, color=BLACK, lw=0.8, ls=":")
         names = [f"{100 * rate:g} %" for rate in _RATES]
         axes.set_xticks(ticks, names)
