@@ -52,7 +52,9 @@ def band(px_per_mm=24.0, radius_mm=9.5):
     cv2.putText(canvas, "SAMPLE", centre, 2, px_per_mm / 11, 255, max(1, int(px_per_mm / 7)), 16)
     for sign in (-1, 1):
         place = (wide // 2 + int(sign * 20 * px_per_mm) - int(6 * px_per_mm), centre[1])
-        cv2.putText(canvas, "NOWHERE", place, 3, px_per_mm / 15, 255, max(1, int(px_per_mm / 12)), 16)
+        cv2.putText(
+            canvas, "NOWHERE", place, 3, px_per_mm / 15, 255, max(1, int(px_per_mm / 12)), 16
+        )
     letters = canvas.astype(np.float32) / 255
     dark = letters * disc
     maps["albedo"] *= 1 - 0.9 * dark[..., None]
@@ -67,7 +69,8 @@ def seal(px_per_mm=14.0):
     y, x = np.mgrid[0:high, 0:wide] / px_per_mm
     lines = 0.5 + 0.5 * np.sin(6 * (y - 15 + 3 * np.sin(x / 5)) + 2 * np.cos(x / 3))
     maps["albedo"] = (
-        np.float32([0.75, 0.78, 0.68]) * (1 - 0.6 * (lines[..., None] > 0.8) * np.float32([1, 0.5, 0.8]))
+        np.float32([0.75, 0.78, 0.68])
+        * (1 - 0.6 * (lines[..., None] > 0.8) * np.float32([1, 0.5, 0.8]))
     ).astype(np.float32)
     crest = (np.hypot(x - 30, y - 15) < 9) & (np.hypot(x - 30, y - 15) > 7)
     maps["fluorescence"][crest] = np.float32([0.7, 0.55, 0.05])
@@ -94,9 +97,13 @@ def cap(px_per_mm=20.0, radius_mm=9.5, shoulder_mm=6.0):
         np.random.default_rng(2).standard_normal((size, size)).astype(np.float32), (0, 0), 9
     )
     noise /= noise.std()
-    maps["albedo"] = (np.float32([0.16, 0.08, 0.04]) * (1 + 0.2 * noise[..., None])).astype(np.float32)
+    maps["albedo"] = (np.float32([0.16, 0.08, 0.04]) * (1 + 0.2 * noise[..., None])).astype(
+        np.float32
+    )
     for seam in (4.0, 8.5, 13.0):
-        maps["relief_mm"] += 0.12 / (1 + np.exp(-(rho - seam - 0.3 * noise) * 12)).astype(np.float32) * -1
+        maps["relief_mm"] += (
+            0.12 / (1 + np.exp(-(rho - seam - 0.3 * noise) * 12)).astype(np.float32) * -1
+        )
         line = np.exp(-(((rho - seam - 0.3 * noise) / 0.18) ** 2))[..., None]
         maps["albedo"] = (maps["albedo"] * (1 - 0.5 * line)).astype(np.float32)
     return PrintedSurface(

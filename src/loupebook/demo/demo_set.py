@@ -218,7 +218,9 @@ def _take_one(
     path = stem.with_name(stem.name + ".jpg")
     path.write_bytes(data)
     if truth:
-        write_truth(path.with_suffix(""), scenes, exposure.item[0].numpy(), exposure.artwork_mm[0].numpy())
+        write_truth(
+            path.with_suffix(""), scenes, exposure.item[0].numpy(), exposure.artwork_mm[0].numpy()
+        )
     scale = float(scenes.focal_px[0] / scenes.focus_mm[0])
     return Taken(path.name, round(scale, 2))
 

@@ -124,7 +124,12 @@ def _reference_shots(
 
 
 def _shot(
-    element: Element, lighting: Lighting, rng: np.random.Generator, *, query: bool, poor: bool = False
+    element: Element,
+    lighting: Lighting,
+    rng: np.random.Generator,
+    *,
+    query: bool,
+    poor: bool = False,
 ) -> Shot:
     tilt = float(rng.uniform(8, 20) * rng.choice([-1, 1])) if lighting is Lighting.TILT else 0.0
     seed = int(rng.integers(1 << 31))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +11,7 @@ from loupebook.errors import WorldInvalid
 
 Floats = NDArray[np.float32]
 Integers = NDArray[np.int64]
+Numbers = float | NDArray[np.floating]
 _COLUMNS = 400
 
 
@@ -40,16 +40,16 @@ class Draws:
         self._next += 1
         return column
 
-    def uniform(self, low: Any, high: Any) -> Floats:
+    def uniform(self, low: Numbers, high: Numbers) -> Floats:
         """Uniform draws between bounds, which may differ by scene, shape (n,)."""
         return np.asarray(low + (np.asarray(high) - low) * self.unit(), np.float32)
 
-    def normal(self, deviation: Any = 1.0) -> Floats:
+    def normal(self, deviation: Numbers = 1.0) -> Floats:
         """Bell-shaped draws (sum of three uniform ones), cut at three deviations."""
         total = self.unit() + self.unit() + self.unit() - 1.5
         return np.asarray(2.0 * total * deviation, np.float32)
 
-    def chance(self, probability: Any) -> NDArray[np.bool_]:
+    def chance(self, probability: Numbers) -> NDArray[np.bool_]:
         """True with a probability, shape (n,)."""
         return np.asarray(self.unit() < probability)
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from loupebook.demo.camera.draws import Draws
 from loupebook.demo.camera.request import Request
 from loupebook.demo.camera.scene import DOME, STRIP
-from loupebook.demo.camera.vectors import perpendicular, rotate, vec
+from loupebook.demo.camera.vectors import floats, perpendicular, rotate, vec
 
 Floats = NDArray[np.float32]
 
@@ -30,7 +30,7 @@ class Aim:
 def outline_points(request: Request, face: Floats, fold: Floats, edge: Floats) -> Floats:
     """Points that span what can be seen of the item, (n, 8, 3)."""
     radius, high, wide = request.radius, request.high, request.wide
-    side = np.cross(face, np.float32([1, 0, 0]))
+    side = np.cross(face, floats([1, 0, 0]))
     is_dome, is_strip = request.geometry == DOME, request.geometry == STRIP
     points = []
     for number in range(8):
@@ -91,9 +91,11 @@ def aim_camera(
     flat = local[..., :2] / local[..., 2:]
     low, high = flat.min(1), flat.max(1)
     size = high - low
-    frame = np.float32([width, height])
+    frame = floats([width, height])
     casual = np.where(draws.chance(0.25), draws.uniform(0.12, 0.40), draws.uniform(0.40, 0.90))
-    careful = np.where(request.geometry == STRIP, draws.uniform(0.84, 0.96), draws.uniform(0.62, 0.90))
+    careful = np.where(
+        request.geometry == STRIP, draws.uniform(0.84, 0.96), draws.uniform(0.62, 0.90)
+    )
     fill = np.where(request.query, casual, careful)
     fill = np.where(request.poor & draws.chance(0.3), draws.uniform(0.10, 0.2), fill)
     focal = (fill[:, None] * frame / size).min(1)
@@ -115,5 +117,3 @@ def aim_camera(
         aperture_mm=opening.astype(np.float32),
         focus_mm=focus.astype(np.float32),
     )
-
-

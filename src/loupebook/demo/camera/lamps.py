@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from loupebook.demo.camera.draws import Draws
 from loupebook.demo.camera.request import DIFFUSE, RAKING, TILT, UV_A, Request
 from loupebook.demo.camera.scene import DOME, LIGHTS
-from loupebook.demo.camera.vectors import normalise, perpendicular, vec
+from loupebook.demo.camera.vectors import floats, normalise, perpendicular, vec
 
 Floats = NDArray[np.float32]
 
@@ -71,7 +71,7 @@ def place_lamps(draws: Draws, request: Request, face: Floats, eye: Floats) -> La
     frame = np.zeros((*shape, 3, 3), np.float32)
     half = np.ones((*shape, 2), np.float32)
     radiance = np.zeros((*shape, 3), np.float32)
-    side = np.tile(np.float32([[0.31, 0.83, 0.46]]), (count, 1))
+    side = np.tile(floats([[0.31, 0.83, 0.46]]), (count, 1))
     to_eye = normalise(eye)
     for lamp in range(LIGHTS):
         away = by_light(
@@ -110,7 +110,7 @@ def place_lamps(draws: Draws, request: Request, face: Floats, eye: Floats) -> La
             large, tall = 0.12 * large, 0.12 * tall
             strength = strength * draws.uniform(0.04, 0.25) * present
         centre[:, lamp] = direction * reach[:, None]
-        across = perpendicular(direction, np.tile(np.float32([[0.11, 0.21, 0.97]]), (count, 1)))
+        across = perpendicular(direction, np.tile(floats([[0.11, 0.21, 0.97]]), (count, 1)))
         frame[:, lamp] = np.stack([across, np.cross(direction, across), -direction], axis=1)
         half[:, lamp] = np.stack([large, tall], axis=1)
         solid = 4 * large * tall / reach**2

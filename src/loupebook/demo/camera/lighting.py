@@ -67,9 +67,17 @@ def make_lamps(scene: Scene, hits: Hits) -> list[Lamp]:
         seen = _seen(scene, hits, towards, torch.sqrt(squared), spot)
         lamps.append(
             Lamp(
-                centre, frame[0], frame[1], frame[2], half_x, half_y,
-                spread(radiance), towards, solid, seen,
-            )  # fmt: skip
+                centre=centre,
+                edge_x=frame[0],
+                edge_y=frame[1],
+                shines=frame[2],
+                half_x=half_x,
+                half_y=half_y,
+                radiance=spread(radiance),
+                towards=towards,
+                solid=solid,
+                seen=seen,
+            )
         )
     return lamps
 
@@ -187,4 +195,3 @@ def _between(position: Tensor, half: Tensor, width: Tensor) -> Tensor:
     """Share of a bell of `width` about `position` that lies within ± `half`."""
     scale = 1.7 / width
     return torch.sigmoid((position + half) * scale) - torch.sigmoid((position - half) * scale)
-

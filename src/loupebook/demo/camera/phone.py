@@ -17,6 +17,7 @@ from torch import Tensor
 
 from loupebook.demo.camera.colour import srgb_encode
 from loupebook.demo.camera.draws import Draws
+from loupebook.demo.camera.vectors import floats
 
 Floats = NDArray[np.float32]
 
@@ -118,13 +119,13 @@ def draw_handling(
     draws = Draws(seeds, stream=1)
     drawn = draws.pick(len(PHONES))
     phone = drawn if phones is None else np.asarray(phones, np.int64)
-    warm = draws.normal(0.045) + np.float32([PHONES[p].warmth for p in phone])
+    warm = draws.normal(0.045) + floats([PHONES[p].warmth for p in phone])
     balance = np.stack([np.exp(warm), np.exp(draws.normal(0.012)), np.exp(-1.3 * warm)], 1)
     shaken = draws.chance(np.where(poor, 0.4, 0.06))
     shake = np.where(shaken, draws.uniform(2.5, np.where(poor, 11.0, 4.0)), draws.uniform(0, 0.7))
     stops = draws.normal(0.16) + np.where(poor & draws.chance(0.35), draws.uniform(-2.0, 0.9), 0)
     noise = draws.uniform(0.003, 0.008) * np.where(dim, 2.2, 1.0)
-    noise = noise * np.float32([PHONES[p].noise for p in phone]) * np.where(poor, 1.8, 1.0)
+    noise = noise * floats([PHONES[p].noise for p in phone]) * np.where(poor, 1.8, 1.0)
     quality = np.array([PHONES[p].quality for p in phone]) + draws.pick(5) - 2
     squeezed = poor & draws.chance(0.35)
     quality = np.where(squeezed, 25 + draws.pick(25), quality)
@@ -172,8 +173,7 @@ def develop(light: Tensor, handling: Handling, noise: Tensor) -> Tensor:
         return torch.from_numpy(np.ascontiguousarray(values)).to(device)[:, None, None, None]
 
     traits = {
-        name: each(np.float32([getattr(PHONES[p], name) for p in handling.phone]))
-        for name in _FIELDS
+        name: each(floats([getattr(PHONES[p], name) for p in handling.phone])) for name in _FIELDS
     }
     light = _lens(light, traits["vignetting"], traits["fringe"], handling)
     light = light * each(handling.gain)
@@ -197,11 +197,13 @@ def _lens(light: Tensor, vignetting: Tensor, fringe: Tensor, handling: Handling)
     x = (torch.arange(width, device=device) + 0.5) * 2 / width - 1
     squared = (y[:, None] ** 2 + x[None] ** 2) / 2
     light = light * (1 - vignetting * squared)
-    grid = torch.stack(torch.broadcast_tensors(x[None], y[:, None]), -1)[None]
+    grid = torch.stack(torch.meshgrid(x, y, indexing="xy"), -1)[None]
     scale = width / 800.0
     reach = torch.from_numpy(handling.shake_px).to(device) * scale
     turn = torch.from_numpy(handling.shake_turn).to(device)
-    step = torch.stack([reach * torch.cos(turn) * 2 / width, reach * torch.sin(turn) * 2 / height], 1)
+    step = torch.stack(
+        [reach * torch.cos(turn) * 2 / width, reach * torch.sin(turn) * 2 / height], 1
+    )
     planes = []
     for channel, sign in enumerate((1.0, 0.0, -1.0)):
         zoomed = grid * (1 + sign * 0.001 * fringe[:, 0, 0, 0])[:, None, None, None]

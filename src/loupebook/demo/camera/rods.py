@@ -12,7 +12,7 @@ from loupebook.demo.camera.request import Request
 from loupebook.demo.camera.scene import ABSENT, CIGAR, DOME, FINGER, RODS, STRIP
 from loupebook.demo.camera.surfaces import cached_tiles
 from loupebook.demo.camera.textures import LEAVES, SKINS, TABLES
-from loupebook.demo.camera.vectors import frame_with_x, normalise, rotate, vec
+from loupebook.demo.camera.vectors import floats, frame_with_x, normalise, rotate, vec
 
 Floats = NDArray[np.float32]
 Integers = NDArray[np.int64]
@@ -66,9 +66,7 @@ def lay_rods(draws: Draws, request: Request, face: Floats, lifted: Floats) -> Ro
     return rods
 
 
-def _lay_cigars(
-    draws: Draws, request: Request, face: Floats, lifted: Floats, rods: RodSet
-) -> None:
+def _lay_cigars(draws: Draws, request: Request, face: Floats, lifted: Floats, rods: RodSet) -> None:
     count = draws.count
     is_dome = request.geometry == DOME
     radius, shoulder = request.radius, np.maximum(request.shoulder, 0.8)
@@ -76,7 +74,7 @@ def _lay_cigars(
     half = draws.uniform(52, 66)
     leaf = draws.pick(len(LEAVES))
     lying = lifted < radius + 1
-    hint = np.where(is_dome[:, None], np.float32([[0, 0, 1]]), face).astype(np.float32)
+    hint = np.where(is_dome[:, None], floats([[0, 0, 1]]), face).astype(np.float32)
     company = draws.chance(np.where(request.query, 0.55, 0.35)) & (lying | is_dome)
     banded = draws.chance(0.8)
     gap = 2 * radius * draws.uniform(1.005, 1.06)
@@ -86,8 +84,12 @@ def _lay_cigars(
         own = rod == 0
         present = (company & draws.chance((1, 0.9, 0.75, 0.5, 0.4)[rod])) | own
         present &= request.geometry != STRIP
-        turn = (request.turn + draws.normal(0.12) * (1 + request.query)) if own else draws.normal(0.5)
-        axis = vec(np.ones(count), 0.0 if own else draws.normal(0.01), 0.0 if own else draws.normal(0.006))
+        turn = (
+            (request.turn + draws.normal(0.12) * (1 + request.query)) if own else draws.normal(0.5)
+        )
+        axis = vec(
+            np.ones(count), 0.0 if own else draws.normal(0.01), 0.0 if own else draws.normal(0.006)
+        )
         frame = frame_with_x(normalise(axis), hint)
         frame[:, 2] = rotate(frame[:, 2], frame[:, 0], turn)
         frame[:, 1] = np.cross(frame[:, 2], frame[:, 0])
@@ -138,7 +140,7 @@ def _lay_fingers(draws: Draws, request: Request, rods: RodSet) -> None:
         )
         tip = np.where(is_strip[:, None], strip_tip, tip)
         axis = normalise(point)
-        frame = frame_with_x(axis, np.tile(np.float32([[0, 0, 1]]), (count, 1)))
+        frame = frame_with_x(axis, np.tile(floats([[0, 0, 1]]), (count, 1)))
         rods.kind[:, rod] = np.where(held, FINGER, ABSENT)
         rods.material[:, rod] = skin
         rods.frame[:, rod] = frame

@@ -17,7 +17,7 @@ from loupebook.demo.camera.request import TILT, UV_A, Request, Shot
 from loupebook.demo.camera.rods import RodSet, lay_rods
 from loupebook.demo.camera.scene import CYLINDER, DOME, STRIP, SceneBatch
 from loupebook.demo.camera.textures import LEAVES, TABLES, WOODS
-from loupebook.demo.camera.vectors import normalise, rotate, vec
+from loupebook.demo.camera.vectors import floats, normalise, rotate, vec
 from loupebook.demo.surface import PrintedSurface
 
 Floats = NDArray[np.float32]
@@ -53,11 +53,11 @@ def sample_scenes(
     rods = lay_rods(draws, request, face, lifted)
     box, box_round = _lay_box(draws, request, lifted)
     points = outline_points(request, face, box[:, 3], box_round)
-    axis = np.where(
-        draws.chance(0.5)[:, None], np.float32([[1, 0, 0]]), np.float32([[0, 1, 0]])
-    ).astype(np.float32)
+    axis = np.where(draws.chance(0.5)[:, None], floats([[1, 0, 0]]), floats([[0, 1, 0]])).astype(
+        np.float32
+    )
     tilt = np.where(request.lighting == TILT, request.tilt, 0.0).astype(np.float32)
-    axis = np.where((request.geometry == DOME)[:, None], np.float32([[0, 1, 0]]), axis)
+    axis = np.where((request.geometry == DOME)[:, None], floats([[0, 1, 0]]), axis)
     direction = _above(rotate(direction, axis, tilt))
     camera = aim_camera(
         draws, request, direction=direction, upright=upright, points=points,
@@ -130,9 +130,9 @@ def _pose(draws: Draws, request: Request) -> tuple[Floats, Floats, Floats]:
     pick = [(geometry == code)[:, None] for code in (CYLINDER, STRIP, DOME)]
     direction = np.select(pick, [band, strip, normalise(dome)]).astype(np.float32)
     head, north, zenith = ([[1, 0, 0]], [[0, 1, 0]], [[0, 0, 1]])
-    upright = np.select(pick, [np.float32(head), np.float32(north), np.float32(zenith)])
-    across = direction * np.float32([0, 1, 1])
-    face = np.select(pick, [normalise(across), np.float32(zenith), np.float32(head)])
+    upright = np.select(pick, [floats(head), floats(north), floats(zenith)])
+    across = direction * floats([0, 1, 1])
+    face = np.select(pick, [normalise(across), floats(zenith), floats(head)])
     return normalise(direction), upright.astype(np.float32), face.astype(np.float32)
 
 
@@ -164,7 +164,7 @@ def _lay_box(draws: Draws, request: Request, lifted: Floats) -> tuple[Floats, Fl
         ],
         1,
     )  # fmt: skip
-    none = np.float32([[1, 0, 0, -1, 0, 0]])
+    none = floats([[1, 0, 0, -1, 0, 0]])
     box = np.where(
         (request.geometry == STRIP)[:, None], seal_box, np.where(seen[:, None], behind, none)
     )

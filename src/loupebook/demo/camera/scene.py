@@ -159,7 +159,8 @@ class SceneBatch:
     def take(self, rows: Sequence[int]) -> SceneBatch:
         """Some of the scenes, in the order given."""
         index = np.asarray(rows, dtype=np.int64)
-        return replace(self, **{name: array[index] for name, array in self.arrays().items()})
+        taken: dict[str, Any] = {name: array[index] for name, array in self.arrays().items()}
+        return replace(self, **taken)
 
     def scaled(self, factor: float) -> SceneBatch:
         """The same scenes drawn at `factor` times as many px along each edge."""

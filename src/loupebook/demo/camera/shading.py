@@ -56,20 +56,22 @@ def shade(
         and materials.
     """
     footprint = _footprint(scene, hits)
-    tile = materials.sample(
-        hits.material, hits.tile_x, hits.tile_y, footprint / hits.tile_scale
+    tile_x, tile_y = hits.tile_x, hits.tile_y
+    width = footprint / hits.tile_scale
+    tile = materials.sample(hits.material, tile_x, tile_y, width)
+    fine = materials.sample(hits.material, tile_x * 3.7 + 11, tile_y * 3.7 + 5, width * 3.7)
+    base = (
+        tile[:3] * hits.tint * (0.75 + 0.25 * fine[:3] / tile[:3].clamp(min=0.01)).clamp(0.4, 1.6)
     )
-    fine = materials.sample(
-        hits.material, hits.tile_x * 3.7 + 11, hits.tile_y * 3.7 + 5, 3.7 * footprint / hits.tile_scale
-    )  # fmt: skip
-    base = tile[:3] * hits.tint * (0.75 + 0.25 * fine[:3] / tile[:3].clamp(min=0.01)).clamp(0.4, 1.6)
     on_rod = hits.what < RODS
     rise = torch.where(on_rod, 1.7, 1.0)
     slope_x, slope_y = rise * (tile[3] + 0.6 * fine[3]), rise * (tile[4] + 0.6 * fine[4])
     nail = _nail(scene, hits)
-    base = torch.lerp(base, base * 0.75 + torch.tensor((0.20, 0.13, 0.11), device=base.device)[
-        :, None, None, None
-    ], nail)
+    base = torch.lerp(
+        base,
+        base * 0.75 + torch.tensor((0.20, 0.13, 0.11), device=base.device)[:, None, None, None],
+        nail,
+    )
     leaf_slope = torch.where(
         on_rod,
         slope_y * hits.along_u - slope_x * hits.along_v,
@@ -93,8 +95,7 @@ def shade(
     lamps = make_lamps(scene, hits)
     opened = openness(scene, hits, normal)
     near = coverage.sample(which, x, y, footprint * scale + 0.7 * scale)[0]
-    under = (hits.surface >= 0) & (hits.normal[2] > -2)
-    opened = opened * torch.where(under, 1 - 0.55 * near.clamp(0, 1) * (1 - cover), 1.0)
+    opened = opened * torch.where(hits.surface >= 0, 1 - 0.55 * near.clamp(0, 1) * (1 - cover), 1.0)
 
     albedo = torch.lerp(base, maps[:3], cover)
     rough = torch.lerp(tile[5] * (1 - 0.45 * nail), maps[8], cover).clamp(0.05, 1)
@@ -183,8 +184,6 @@ def _hologram(
         for shift, weight in ((-0.6, 0.3), (0.0, 0.4), (0.6, 0.3)):
             sine_in = dot(lamp.towards, groove) + shift * spot
             for order, power in ((1, 1.0), (2, 0.35)):
-                colour = wavelength_rgb(
-                    grating_wavelength(maps[15], sine_in, sine_out, order)
-                )
+                colour = wavelength_rgb(grating_wavelength(maps[15], sine_in, sine_out, order))
                 total = total + colour * lamp.radiance * (share * weight * power * 0.8)
     return total

@@ -24,9 +24,10 @@ def _slopes(height_mm: Array, px_per_mm: float, *, wrap: bool) -> tuple[Array, A
     if wrap:
         along_x = np.roll(height_mm, -1, 1) - np.roll(height_mm, 1, 1)
         along_y = np.roll(height_mm, -1, 0) - np.roll(height_mm, 1, 0)
-        return along_x * px_per_mm / 2, along_y * px_per_mm / 2
-    along_y, along_x = np.gradient(height_mm)
-    return along_x * px_per_mm, along_y * px_per_mm
+        half = np.float32(px_per_mm / 2)
+        return along_x * half, along_y * half
+    along_y, along_x = (np.gradient(height_mm, axis=axis) * px_per_mm for axis in (0, 1))
+    return along_x.astype(np.float32), along_y.astype(np.float32)
 
 
 def surface_texture(surface: PrintedSurface) -> Array:

@@ -67,7 +67,7 @@ def _noise(
     spectrum = fft.rfft2(white) * gain.astype(np.float32)
     field = fft.irfft2(spectrum, s=(size, size))
     field -= field.mean()
-    return (field / field.std()).astype(np.float32)
+    return np.asarray(field / field.std(), np.float32)
 
 
 def _grid() -> tuple[Array, Array]:

@@ -22,7 +22,6 @@ from loupebook.demo.camera.tracing import trace
 from loupebook.demo.surface import PrintedSurface
 from loupebook.errors import WorldInvalid
 
-
 #: Rays shaded together: as many as stay in a core's cache, or fill a GPU.
 _RAYS_AT_ONCE = {"cpu": 24_000, "cuda": 12_000_000}
 
@@ -108,7 +107,6 @@ class TorchRenderer:
         blurred = focus_blur(sharp, confusion)
         exposed = blurred * (plain["exposure"][:, None, None, None] / level)
         return Exposure(exposed, item[:, 0], exact[:, :2], depth[:, 0])
-
 
     def _render(self, scenes: SceneBatch) -> tuple[Tensor, Tensor]:
         """Light and item (B, 4, H, W); artwork position and depth (B, 3, H, W)."""

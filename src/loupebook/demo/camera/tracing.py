@@ -161,8 +161,8 @@ def trace(scene: Scene, sizes: Tensor, rows: range, width: int) -> Hits:
     radial = torch.sqrt(local[1] ** 2 + local[2] ** 2).clamp(min=1e-4)
     flat = radius - shoulder
     turn = torch.atan2((radial - flat).clamp(min=0), (local[0] - half + shoulder).clamp(min=1e-5))
-    arc_head = torch.minimum(radial, flat) + shoulder * turn + (half - shoulder - local[0]).clamp(
-        min=0
+    arc_head = (
+        torch.minimum(radial, flat) + shoulder * turn + (half - shoulder - local[0]).clamp(min=0)
     )
     cosine, sine = local[1] / radial, -local[2] / radial
     around = torch.stack([torch.zeros_like(sine), -sine, -cosine])

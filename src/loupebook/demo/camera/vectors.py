@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float32]
+Numbers = float | NDArray[np.floating]
 
 
-def vec(x: Any, y: Any, z: Any) -> Floats:
+def floats(values: ArrayLike) -> Floats:
+    """Single precision array of plain numbers."""
+    return np.asarray(values, np.float32)
+
+
+def vec(x: Numbers, y: Numbers, z: Numbers) -> Floats:
     """Stack components, broadcast to one length, shape (n, 3)."""
     return np.stack(np.broadcast_arrays(x, y, z), axis=-1).astype(np.float32)
 
@@ -34,7 +38,7 @@ def frame_with_x(axis: Floats, z_hint: Floats) -> Floats:
     return np.stack([axis, y, z], axis=-2).astype(np.float32)
 
 
-def rotate(vector: Floats, axis: Floats, angle: Any) -> Floats:
+def rotate(vector: Floats, axis: Floats, angle: Numbers) -> Floats:
     """Rotate about a unit axis by `angle` (n,) radians (Rodrigues)."""
     cosine = np.cos(angle)[..., None]
     sine = np.sin(angle)[..., None]
