@@ -10,7 +10,9 @@ that found nothing takes nothing away, strong evidence from either suffices, and
 counts. Photos are ordered by ``-log(1 - similarity)``, which is the sum of the arms' shares
 and does not run into rounding where the similarity nears 1.
 
-Slopes and centres lie in ``fusion.json`` beside this module. With a single arm there is
+Slopes and centres lie in ``fusion.json`` beside this module. They are set by hand until they
+are learned on held-out worlds: ImageNet cosines of other items reach some .6 to .7, local
+scores are decimal orders of magnitude by which chance is ruled out. With a single arm there is
 nothing to fuse: its score is the similarity as it stands.
 """
 
