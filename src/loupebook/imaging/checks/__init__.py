@@ -2,8 +2,7 @@
 
 Each check is one file in this folder with one function ``find(view) -> list[Finding]``;
 adding a check is adding a file. Thresholds are stated in the check's file together with
-the rates that they were chosen by; `tests/imaging/test_imaging_checks_rates.py` measures
-those rates again.
+the rates that they were chosen by.
 
 What is *not* checked here: whether more than one item is in the photo. Without knowing
 what the item looks like that cannot be told from a pattern or a box of items; the search,

@@ -37,6 +37,8 @@ _LEAST_EDGES: Final = 30
 _LEAST_SHARE: Final = 0.04
 _SHARP_QUARTER: Final = 25.0
 _STEADY_UP_TO: Final = 1.25
+_SATURATES_FROM: Final = 1.7
+_CORRECTION: Final = 1.35
 _SMALLEST_SIDE: Final = 48
 
 
@@ -77,19 +79,15 @@ def estimate_blur(grey: NDArray[np.float32]) -> float | None:
         Standard deviation of the equivalent Gaussian, in px; None where there are too few
         edges to tell.
     """
-    result: float | None = None
-    scale = 1
-    while min(grey.shape) >= _SMALLEST_SIDE:
-        blur = _at_one_scale(grey)
-        if blur is None:
-            break
-        result = blur * scale
-        if blur < _STEADY_UP_TO:
-            break
-        half = (grey.shape[1] // 2, grey.shape[0] // 2)
-        grey = np.asarray(cv2.resize(grey, half, interpolation=cv2.INTER_AREA), np.float32)
-        scale *= 2
-    return result
+    blur = _at_one_scale(grey) if min(grey.shape) >= _SMALLEST_SIDE else None
+    if blur is None or blur < _STEADY_UP_TO:
+        return blur
+    half = (grey.shape[1] // 2, grey.shape[0] // 2)
+    smaller = np.asarray(cv2.resize(grey, half, interpolation=cv2.INTER_AREA), np.float32)
+    twice = 2 * (estimate_blur(smaller) or 0.0)
+    if blur < _SATURATES_FROM:  # one scale still tells much: the other may correct it, no more
+        twice = min(twice, _CORRECTION * blur)
+    return max(blur, twice)
 
 
 def _at_one_scale(grey: NDArray[np.float32]) -> float | None:
