@@ -1,0 +1,91 @@
+"""Plans and files of rendered sets."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections import Counter
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from loupebook.demo.demo_set import render_world
+from loupebook.demo.photo_files import RENDERED
+from loupebook.demo.photo_plan import held_out_origin, plan_queries, plan_references
+from loupebook.demo.world import World, demo_world
+from loupebook.errors import WorldInvalid
+from loupebook.records.manifest import read_manifest
+
+
+def test_demo_plan_is_as_large_as_promised():
+    plan = plan_references(demo_world(), seed=7)
+    assert len(plan) >= 420
+    assert len({photo.specimen.name for photo in plan}) >= 160
+    assert len({photo.edition.marque for photo in plan}) == 10
+
+
+def test_queries_are_held_out():
+    world = demo_world()
+    known = plan_references(world, seed=7)
+    queries = plan_queries(world, seed=7)
+    assert len(queries) >= 150
+    specimens = {photo.specimen.name for photo in known}
+    assert not specimens & {photo.specimen.name for photo in queries}
+    origins = {photo.origin.name for photo in known}
+    marques = {photo.edition.marque for photo in known}
+    for photo in queries:
+        seen = photo.origin.name in origins
+        assert seen is (photo.group not in ("fake, unseen origin", "unknown marque"))
+        assert (photo.edition.marque in marques) is (photo.group != "unknown marque")
+    assert min(Counter(photo.group for photo in queries).values()) >= 10
+
+
+def test_every_skill_is_held_out_somewhere():
+    world = demo_world()
+    skills = {held_out_origin(world, edition).skill for edition in world.editions}
+    assert len(skills) == 4
+
+
+def test_seeds_of_photos_never_repeat():
+    plan = plan_references(World(3, marques=2), seed=1, count=200)
+    assert len({photo.shot.seed for photo in plan}) == 200
+
+
+def test_rendered_set_says_what_it_is(tmp_path):
+    said = []
+    done = render_world(
+        World(3, marques=1), tmp_path / "set", seed=1, count=2, truth=True,
+        progress=lambda *step: said.append(step),
+    )  # fmt: skip
+    assert done == 2
+    assert said[-1] == ("rendering", 2, 2)
+    manifest = read_manifest(tmp_path / "set" / "manifest.csv")
+    assert len(manifest.rows) == 2
+    assert not manifest.faults
+    for row in manifest.rows:
+        with Image.open(row.path) as photo:
+            assert photo.getexif()[0x010E] == RENDERED
+            assert RENDERED in photo.info["xmp"].decode()
+            size = photo.size
+        truth = np.load(row.path.with_suffix(".truth.npz"), allow_pickle=False)
+        assert truth["item"].shape == size[::-1]
+        facts = json.loads(row.path.with_suffix(".truth.json").read_text())
+        assert facts["geometry"] == "cylinder"
+        assert len(facts["outline_px"]) >= 4
+    with (tmp_path / "set" / "manifest.csv").open(newline="") as stream:
+        assert {r["source"] for r in csv.DictReader(stream)} == {"rendered, invented"}
+
+
+def test_impossible_sets_are_refused(tmp_path):
+    world = World(3, marques=1)
+    with pytest.raises(WorldInvalid):
+        render_world(world, tmp_path / "a", seed=1, count=0)
+    with pytest.raises(WorldInvalid):
+        render_world(world, tmp_path / "a", seed=-1)
+    with pytest.raises(WorldInvalid):
+        render_world(world, tmp_path / "a", seed=1, count=1, workers=0)
+    (tmp_path / "full").mkdir()
+    (tmp_path / "full" / "something").touch()
+    with pytest.raises(WorldInvalid):
+        render_world(world, tmp_path / "full", seed=1, count=1)
