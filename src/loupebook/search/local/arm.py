@@ -39,8 +39,7 @@ from loupebook.search.local.upkeep import IndexKeeper
 
 NEIGHBOURS = 16
 MOST_NEIGHBOURS = 64
-VOTED = 100
-VERIFIED = 24
+VERIFIED = 14
 POINTS_SHOWN = 60
 _BATCH = 16
 """Photos read and written at a time: what a killed sync loses at most."""
@@ -129,7 +128,7 @@ class LocalArm:
             background = finite_last(squared)
             known = np.isin(ids >> packing.GEOMETRY_BITS, np.fromiter(rows, np.int64, len(rows)))
             votes = voting.cast(features, np.where(known, ids, -1), squared)
-            voted = voting.tally(votes, VOTED)[:VERIFIED]
+            voted = voting.tally(votes, VERIFIED)
             hits = self._verify(features, background, dict(voted))
         return hits[:limit]
 
@@ -221,11 +220,16 @@ class LocalArm:
         self, features: Features, background: NDArray[np.float32], votes: Mapping[int, float]
     ) -> list[ArmHit]:
         held, store = self._ready().held, self._open()
-        hits = []
-        for row, reference in store.features(list(votes)):
-            match = match_pair(features, reference, background=background)
-            if match.score > 0:
-                hits.append(to_hit(held.photo_of_row[row], match, votes[row]))
+        references = dict(store.features(list(votes)))
+        with ThreadPoolExecutor(max_workers=2, thread_name_prefix="verify") as pool:
+            matches = pool.map(
+                lambda one: match_pair(features, one, background=background), references.values()
+            )
+            hits = [
+                to_hit(held.photo_of_row[row], match, votes[row])
+                for row, match in zip(references, matches, strict=True)
+                if match.score > 0
+            ]
         return sorted(hits, key=lambda hit: (-hit.score, hit.photo_id))
 
 

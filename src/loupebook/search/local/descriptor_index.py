@@ -49,6 +49,7 @@ class DescriptorIndex:
             self.faiss_index: Any = faiss.IndexIDMap2(faiss.IndexFlatL2(DIMENSIONS))
             return
         coarse = faiss.IndexFlatL2(DIMENSIONS)
+        index: Any
         if patches <= BYTES_MOST:
             kind = faiss.ScalarQuantizer.QT_8bit_direct
             index = faiss.IndexIVFScalarQuantizer(coarse, DIMENSIONS, count, kind)

@@ -10,6 +10,7 @@ Euclidean length, stored as uint8 in steps of 1/:data:`UNIT`.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -46,7 +47,7 @@ class FeatureSettings:
 
 
 REFERENCE = FeatureSettings(longest=560, most=700)
-QUERY = FeatureSettings(longest=1000, most=2500)
+QUERY = FeatureSettings(longest=1000, most=2000)
 
 
 @dataclass(frozen=True)
@@ -75,8 +76,9 @@ class Features:
     def __len__(self) -> int:
         return len(self.xy)
 
+    @cached_property
     def unit_rows(self) -> NDArray[np.float32]:
-        """Return the descriptors as float32 rows of unit length."""
+        """The descriptors as float32 rows of unit length."""
         rows = self.descriptors.astype(np.float32)
         rows /= np.linalg.norm(rows, axis=1, keepdims=True) + 1e-9
         return rows
@@ -112,7 +114,7 @@ def extract(pixels: NDArray[np.uint8], settings: FeatureSettings) -> Features:
     gray = cv2.cvtColor(shrink_or_enlarge(pixels, scale), cv2.COLOR_RGB2GRAY)
     if min(gray.shape) < 16:
         return empty(width, height)
-    sift = cv2.SIFT_create(settings.most, 3, settings.contrast, settings.edge, 1.6)
+    sift = cv2.SIFT.create(settings.most, 3, settings.contrast, settings.edge, 1.6)
     points, raw = sift.detectAndCompute(gray, None)
     if not points:
         return empty(width, height)

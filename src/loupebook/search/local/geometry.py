@@ -1,4 +1,4 @@
-"""Do the matches of two pictures agree on one item, and how well?
+"""Whether the matches of two pictures agree on one item, and how well.
 
 Conventions: points are (x, y), px of the picture they lie in. A pose maps reference points
 to query points. Each match alone gives a similarity (place, size and turn of its two
@@ -12,18 +12,22 @@ doi:10.1109/CVPR42600.2020.00138) for the outline.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from loupebook.search.local.features import Features
-from loupebook.search.local.matching import Matches
+from loupebook.search.local.matching import Distances, Matches
 
 OCTAVES = 0.85
 """How far (log2) the patch sizes of one match may lie from the pose's scale."""
 TURN_SLACK = 0.6
 """The same for the turn, radians."""
+GUIDED = 0.45
+"""Greatest squared distance where the place is known."""
 FEWEST = 4
 CURVE_FROM = 14
 """Inliers from which a quadratic map is fitted."""
@@ -66,7 +70,7 @@ def place(matches: Matches, query: Features, reference: Features) -> Placements:
     )
 
 
-def wrapped(turn: NDArray[np.float64]) -> NDArray[np.float64]:
+def wrapped(turn: NDArray[Any]) -> NDArray[Any]:
     """Bring turns to -π..π."""
     return np.mod(turn + np.pi, 2 * np.pi) - np.pi
 
@@ -106,6 +110,7 @@ class Smooth:
     degree: int
 
     def __call__(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Map points, (n, 2)."""
         mapped: NDArray[np.float64] = terms(points, self.span, self.degree) @ self.coefficients
         return mapped
 
@@ -142,7 +147,7 @@ def fit(placed: Placements, degree: int) -> Smooth:
     else:
         design, target = design * weight, target * weight
     coefficients = np.linalg.lstsq(design, target, rcond=None)[0]
-    return Smooth(coefficients, placed.span, degree)
+    return Smooth(np.asarray(coefficients, np.float64), placed.span, degree)
 
 
 def gather(placed: Placements, model: Smooth, tolerance: float) -> NDArray[np.bool_]:
@@ -151,7 +156,7 @@ def gather(placed: Placements, model: Smooth, tolerance: float) -> NDArray[np.bo
     if scale <= 0:
         return np.zeros(len(placed.matches), bool)
     miss = np.linalg.norm(model(placed.source) - placed.target, axis=1)
-    agree = miss < np.maximum(tolerance * scale * placed.span, 3.0)
+    agree: NDArray[np.bool_] = miss < max(tolerance * scale * placed.span, 3.0)
     agree &= np.abs(placed.log_scale - np.log2(scale)) < OCTAVES + 0.15
     agree &= np.abs(wrapped(placed.turn - model.turn)) < TURN_SLACK + 0.15
     return agree
@@ -182,31 +187,24 @@ def one_to_one(placed: Placements, inside: NDArray[np.bool_]) -> NDArray[np.intp
     return order
 
 
-def guided(
-    squared: NDArray[np.float32],
-    limit: NDArray[np.float32],
-    query: Features,
-    reference: Features,
-    model: Smooth,
-) -> Matches:
-    """Match again, now only where `model` says that the patch should lie.
-
-    `limit` is, for each query patch, the squared distance from which a match tells nothing.
-    """
+def guided(distances: Distances, query: Features, reference: Features, model: Smooth) -> Matches:
+    """Match again, now only where `model` says that the patch should lie."""
     scale, span = model.scale, float(max(reference.width, reference.height))
-    expected = model(reference.xy.astype(np.float64)).astype(np.float32)
+    expected = model(reference.xy.astype(np.float64))
     reach = max(0.035 * scale * span, 3.0)
-    near = np.abs(query.xy[:, 0, None] - expected[None, :, 0]) < reach
-    near &= np.abs(query.xy[:, 1, None] - expected[None, :, 1]) < reach
-    near &= squared < 0.45
-    q, r = np.nonzero(near)
-    sized = np.abs(np.log2(query.size[q] / reference.size[r] / scale)) < OCTAVES
-    turned = np.abs(wrapped(query.angle[q] - reference.angle[r] - model.turn)) < TURN_SLACK
-    q, r = q[sized & turned], r[sized & turned]
-    found = Matches(q, r, np.clip(1 - squared[q, r] / limit[q], 0.02, 1).astype(np.float32))
-    found = found.take(np.argsort(-found.weight, kind="stable"))
-    found = found.take(np.sort(np.unique(found.query, return_index=True)[1]))
-    return found.take(np.sort(np.unique(found.reference, return_index=True)[1]))
+    pairs = cKDTree(query.xy).query_ball_point(expected, reach)
+    r = np.repeat(np.arange(len(reference)), [len(near) for near in pairs])
+    q = np.fromiter((i for near in pairs for i in near), np.intp, len(r))
+    kept = distances.all[q, r] < GUIDED
+    kept &= np.abs(np.log2(query.size[q] / reference.size[r] / scale)) < OCTAVES
+    kept &= np.abs(wrapped(query.angle[q] - reference.angle[r] - model.turn)) < TURN_SLACK
+    q, r = q[kept], r[kept]
+    order = np.argsort(distances.all[q, r], kind="stable")
+    q, r = q[order], r[order]
+    first = np.sort(np.unique(q, return_index=True)[1])
+    q, r = q[first], r[first]
+    first = np.sort(np.unique(r, return_index=True)[1])
+    return Matches(q[first], r[first], distances.weight(q[first], r[first]))
 
 
 def homography_of(placed: Placements, scale: float) -> NDArray[np.float64] | None:

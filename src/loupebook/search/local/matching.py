@@ -13,10 +13,13 @@ LOOSEST = 0.5
 """Greatest squared distance of a match; unrelated RootSIFT patches lie near 0.6."""
 RATIO = 0.88
 """Greatest ratio of distances to the nearest and to the next patch elsewhere."""
+STRONG = 0.15
+"""Weight from which a match counts as telling."""
 MUTUAL = 0.35
 """Greatest squared distance of a match that only mutual nearness speaks for."""
-LEAST_BACKGROUND = 0.08
-MOST = 400
+LEAST_BACKGROUND = 0.2
+"""A design held many times is near to itself; its patches still tell."""
+MOST = 300
 """Matches kept, most telling first, so that geometry takes bounded time."""
 
 
@@ -44,44 +47,86 @@ class Matches:
         return Matches(self.query[which], self.reference[which], self.weight[which])
 
 
-def squared_distances(query: Features, reference: Features) -> NDArray[np.float32]:
-    """Return all squared distances of unit descriptors, float32 (query, reference)."""
-    similar = query.unit_rows() @ reference.unit_rows().T
-    similar *= -2
-    similar += 2
-    return similar
-
-
-def putative(
-    squared: NDArray[np.float32], background: NDArray[np.float32] | None = None
-) -> Matches:
-    """Pick matches that pass the ratio test from the query's side, or are mutually nearest.
+@dataclass(frozen=True)
+class Distances:
+    """Squared distances of all pairs of unit descriptors.
 
     Parameters
     ----------
-    squared : ndarray
-        Squared distances, (query, reference).
+    all : ndarray
+        float32 (query, reference).
+    row, column : ndarray
+        Each query patch's nearest reference patch, and each reference patch's query patch.
+    limit_row, limit_column : ndarray
+        Squared distance to the next nearest, from which on a match of the patch tells nothing:
+        ornament repeated on either side lies near to all its like.
+    """
+
+    all: NDArray[np.float32]
+    row: NDArray[np.intp]
+    column: NDArray[np.intp]
+    limit_row: NDArray[np.float32]
+    limit_column: NDArray[np.float32]
+
+    def weight(self, query: NDArray[np.intp], reference: NDArray[np.intp]) -> NDArray[np.float32]:
+        """Return how telling matches are, 0.02..1."""
+        limit = np.minimum(self.limit_row[query], self.limit_column[reference])
+        weight: NDArray[np.float32] = np.clip(1 - self.all[query, reference] / limit, 0.02, 1)
+        return weight
+
+
+def measure(
+    query: Features, reference: Features, background: NDArray[np.float32] | None = None
+) -> Distances:
+    """Measure all distances.
+
+    Parameters
+    ----------
+    query, reference : Features
+        At least two features each.
     background : ndarray, optional
         (query,) squared distance at which each query patch finds unrelated references; a
         patch that many references share is near to them all and tells little.
     """
-    rows, columns = squared.shape
-    if rows < 2 or columns < 2:
-        none = np.empty(0, np.intp)
-        return Matches(none, none, np.empty(0, np.float32))
-    two = np.argpartition(squared, 1, axis=1)[:, :2]
-    pair = np.take_along_axis(squared, two, axis=1)
-    order = np.argsort(pair, axis=1)
-    nearest = np.take_along_axis(two, order, axis=1)[:, 0]
-    pair = np.take_along_axis(pair, order, axis=1)
-    back = squared.min(axis=0)
-    ratio = pair[:, 0] / np.maximum(pair[:, 1], 1e-6)
-    mutual = pair[:, 0] <= back[nearest] + 1e-6
-    kept = (pair[:, 0] < LOOSEST) & ((ratio < RATIO**2) | (mutual & (pair[:, 0] < MUTUAL)))
-    limit = np.clip(pair[:, 1], LEAST_BACKGROUND, LOOSEST)
+    squared = query.unit_rows @ reference.unit_rows.T
+    squared *= -2
+    squared += 2
+    row, limit_row = nearest_and_next(squared)
+    column, limit_column = nearest_and_next(np.ascontiguousarray(squared.T))
     if background is not None:
-        limit = np.clip(np.minimum(limit, background), LEAST_BACKGROUND, LOOSEST)
-    weight = np.clip(1 - pair[:, 0] / limit, 0.02, 1) * np.where(mutual, 1.0, 0.5)
+        limit_row = np.minimum(limit_row, np.maximum(background, LEAST_BACKGROUND))
+    return Distances(
+        squared,
+        row,
+        column,
+        np.clip(limit_row, 1e-4, LOOSEST),
+        np.clip(limit_column, 1e-4, LOOSEST),
+    )
+
+
+def nearest_and_next(
+    squared: NDArray[np.float32],
+) -> tuple[NDArray[np.intp], NDArray[np.float32]]:
+    """Return each row's nearest column and the distance to the next nearest."""
+    every = np.arange(len(squared))
+    nearest = squared.argmin(axis=1)
+    least = squared[every, nearest]
+    squared[every, nearest] = np.inf
+    following = squared.min(axis=1)
+    squared[every, nearest] = least
+    return nearest, following
+
+
+def putative(distances: Distances) -> Matches:
+    """Pick matches that pass the ratio test from the query's side, or are mutually nearest."""
+    patch = np.arange(len(distances.row))
+    nearest = distances.row
+    squared = distances.all[patch, nearest]
+    ratio = squared / distances.limit_row
+    mutual = distances.column[nearest] == patch
+    kept = (squared < LOOSEST) & ((ratio < RATIO**2) | (mutual & (squared < MUTUAL)))
     patch = np.flatnonzero(kept)
-    patch = patch[np.argsort(-weight[patch], kind="stable")[:MOST]]
-    return Matches(patch, nearest[patch], weight[patch].astype(np.float32))
+    weight = distances.weight(patch, nearest[patch]) * np.where(mutual[patch], 1.0, 0.5)
+    order = np.argsort(-weight, kind="stable")[:MOST]
+    patch = patch[order]
+    return Matches(patch, nearest[patch], weight[order].astype(np.float32))

@@ -53,8 +53,18 @@ def unpack(ids: NDArray[np.int64]) -> Placed:
     """Return what `ids` say; each value is the middle of its step."""
     return Placed(
         photo=ids >> GEOMETRY_BITS,
-        x=(((ids >> 23) & 255) + 0.5).astype(np.float32) / 256 - 0.5,
-        y=(((ids >> 15) & 255) + 0.5).astype(np.float32) / 256 - 0.5,
-        size=LEAST_SIZE * np.exp2(((ids >> 8) & 127).astype(np.float32) / SIZE_STEPS),
+        x=centred(ids >> 23),
+        y=centred(ids >> 15),
+        size=np.float32(LEAST_SIZE)
+        * np.exp2(((ids >> 8) & 127).astype(np.float32) / np.float32(SIZE_STEPS)),
         angle=((ids & 255) + 0.5).astype(np.float32) * np.float32(TURN / 256),
     )
+
+
+def centred(step: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Return the share that the lowest 8 bits stand for, counted from the middle."""
+    share: NDArray[np.float32] = (step & 255).astype(np.float32)
+    share += np.float32(0.5)
+    share /= np.float32(256)
+    share -= np.float32(0.5)
+    return share

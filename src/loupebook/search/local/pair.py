@@ -19,7 +19,7 @@ from loupebook.search.arm import Outline
 from loupebook.search.local import geometry, matching
 from loupebook.search.local.features import Features
 from loupebook.search.local.geometry import Placements, Smooth
-from loupebook.search.local.matching import Matches
+from loupebook.search.local.matching import STRONG, Distances, Matches
 
 CHANCE = 0.01
 """Chance that a match by accident falls in with a pose: its share of the places (a disc of
@@ -27,6 +27,7 @@ about a tenth of the item's size), turns (a fifth) and sizes (a half) that it co
 FEWEST_INLIERS = 5
 LEAST_SPREAD = 0.02
 """Least area of the inliers' hull, as a share of the reference, not to be a line or a point."""
+MOST_ORDERS = 300.0
 COPIES = 3
 """Items of one kind looked for in one query."""
 
@@ -89,8 +90,10 @@ def match_pair(
     PairMatch
         With score 0 and the reason where nothing agrees; never raises for poor pictures.
     """
-    squared = matching.squared_distances(query, reference)
-    found = matching.putative(squared, background)
+    if min(len(query), len(reference)) < FEWEST_INLIERS:
+        return PairMatch(reason="too little texture")
+    distances = matching.measure(query, reference, background)
+    found = matching.putative(distances)
     if len(found) < FEWEST_INLIERS:
         return PairMatch(reason="too few patches look alike")
     placed = geometry.place(found, query, reference)
@@ -109,25 +112,19 @@ def match_pair(
     if not poses:
         return PairMatch(reason="the patches that look alike do not agree on a place")
     poses.sort(key=lambda p: -float(p[1].matches.weight.sum()))
-    limit = np.full(len(query), matching.LOOSEST, np.float32)
-    if background is not None:
-        limit = np.clip(background, matching.LEAST_BACKGROUND, matching.LOOSEST)
-    return describe(query, reference, squared, limit, len(found), poses)
+    return describe(query, reference, distances, found, poses)
 
 
 def describe(
     query: Features,
     reference: Features,
-    squared: NDArray[np.float32],
-    limit: NDArray[np.float32],
-    putative: int,
+    distances: Distances,
+    putative: Matches,
     poses: list[tuple[Smooth, Placements]],
 ) -> PairMatch:
     """Put the best pose into figures, and find further copies of the item."""
     model, first = poses[0]
-    guided = geometry.place(
-        geometry.guided(squared, limit, query, reference, model), query, reference
-    )
+    guided = geometry.place(geometry.guided(distances, query, reference, model), query, reference)
     guided = guided.take(geometry.one_to_one(guided, np.ones(len(guided.matches), bool)))
     inliers = guided if len(guided.matches) > len(first.matches) else first
     covered = hull_share(inliers.source, reference)
@@ -138,7 +135,7 @@ def describe(
     return PairMatch(
         score=score_of(first.matches, putative, guided.matches, covered),
         inliers=len(inliers.matches),
-        inlier_ratio=min(1.0, len(first.matches) / putative),
+        inlier_ratio=min(1.0, len(first.matches) / len(putative)),
         covered_query=hull_share(inliers.target, query),
         covered_reference=covered,
         points=np.hstack([inliers.target, inliers.source]).astype(np.float32),
@@ -148,14 +145,16 @@ def describe(
     )
 
 
-def score_of(first: Matches, putative: int, guided: Matches, covered: float) -> float:
+def score_of(first: Matches, putative: Matches, guided: Matches, covered: float) -> float:
     """Return the score; see :class:`PairMatch`."""
-    count = len(first)
-    beyond = -float(binom.logsf(count - 2, putative - 1, CHANCE)) / math.log(10)
-    beyond -= math.log10(putative)
-    telling = float(first.weight.sum()) + 0.5 * float(guided.weight.sum())
+    among = int((putative.weight >= STRONG).sum())
+    count = int((first.weight >= STRONG).sum())
+    if count < 3:
+        return 0.0
+    beyond = -float(binom.logsf(count - 2, among - 1, CHANCE)) / math.log(10) - math.log10(among)
     if not math.isfinite(beyond):
-        beyond = 300.0
+        beyond = MOST_ORDERS
+    telling = float(first.weight.sum()) + 0.5 * float(guided.weight[guided.weight >= STRONG].sum())
     return max(0.0, min(beyond, 1.5 * telling)) * (0.5 + 0.5 * min(1.0, covered / 0.3))
 
 

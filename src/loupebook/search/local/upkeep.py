@@ -49,6 +49,8 @@ class IndexKeeper:
         self._store, self._path, self._made_from = store, path, made_from
         self.held: Held = store.held()
         self._seen = -1
+        self._rows: set[int] = set()
+        self._in_file: set[int] = set()
         try:
             self.index, self._rows = index_file.load(path, made_from)
             self._in_file = set(self._rows)
@@ -85,8 +87,7 @@ class IndexKeeper:
         rows = sorted(self.held.photo_of_row)
         sample, patches = self._sample(rows)
         self.index = DescriptorIndex(patches, sample)
-        self._rows: set[int] = set()
-        self._in_file: set[int] = set()
+        self._rows, self._in_file = set(), set()
 
     def _sample(self, rows: list[int]) -> tuple[NDArray[np.uint8], int]:
         """Return patches to train on, and about how many there are in all."""

@@ -1,4 +1,4 @@
-"""Which photos do the query's patches speak for?
+"""The photos that the query's patches speak for.
 
 Each query patch votes for the photos of its nearest reference patches, by how much nearer
 they are than the background (local naive Bayes nearest neighbour, McCann & Lowe 2012,
