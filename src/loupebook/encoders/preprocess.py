@@ -85,7 +85,6 @@ class Preprocess:
 
     def fit(self, picture: Pixels) -> Tensor:
         """Resize, cut and pad one picture: uint8 (3, height, width)."""
-        import numpy as np
         import torch
         from torch.nn.functional import interpolate
 
