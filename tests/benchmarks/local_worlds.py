@@ -48,25 +48,23 @@ SYLLABLES = [
     "go",
 ]
 MIN_SIDE = 240
-SECOND_VIEWS = set(
-    [
-        "aloeR",
-        "leuvenB",
-        "box_in_scene",
-        "graf3",
-        "ela_modified",
-        "basketball2",
-        "rubberwhale2",
-        "right",
-        "imageTextR",
-        "Blender_Suzanne2",
-        "opencv-logo-white",
-        "motorcycle_right",
-        "chessboard_RGB",
-        "pca_test1",
-        "mask",
-    ]
-)
+SECOND_VIEWS = {
+    "aloeR",
+    "leuvenB",
+    "box_in_scene",
+    "graf3",
+    "ela_modified",
+    "basketball2",
+    "rubberwhale2",
+    "right",
+    "imageTextR",
+    "Blender_Suzanne2",
+    "opencv-logo-white",
+    "motorcycle_right",
+    "chessboard_RGB",
+    "pca_test1",
+    "mask",
+}
 """Pictures that show again what another one shows."""
 
 
