@@ -6,6 +6,7 @@ Vectorised over scenes; scene `i` depends on its own seed alone.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,7 +98,7 @@ def sample_scenes(
     )
 
 
-def _rod_fields(rods: RodSet) -> dict[str, NDArray[np.float32]]:
+def _rod_fields(rods: RodSet) -> dict[str, Any]:
     return {f"rod_{name}": value for name, value in vars(rods).items()}
 
 
