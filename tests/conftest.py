@@ -71,8 +71,6 @@ def photo_folder(tmp_path: Path) -> Path:
         draw_print(number).rotate(4, fillcolor=(90, 90, 90)).save(folder / name, quality=88)
         standing = "fake" if number == 2 else "genuine"
         origin = "press-1" if standing == "fake" else ""
-        lines.append(
-            f"{name},S-{number},band,Marque 0,Edition 0,{standing},{origin},face,raking"
-        )
+        lines.append(f"{name},S-{number},band,Marque 0,Edition 0,{standing},{origin},face,raking")
     (folder / "manifest.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     return folder

@@ -9,7 +9,6 @@ import time
 from pathlib import Path
 
 from conftest import draw_print
-
 from loupebook.library import Library
 
 CHILD = """

@@ -18,7 +18,7 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parent), str(HERE)]
 
-from planted_faults import (  # noqa: E402
+from planted_faults import (
     Truth,
     items_of_set,
     plant_background,
@@ -30,15 +30,15 @@ from planted_faults import (  # noqa: E402
     plant_wrong_standings,
     random_cameras,
 )
-from table import print_table, save_rows  # noqa: E402
+from table import print_table, save_rows
 
-from invented_prints import CAMERAS, Item, invented_items, record_items  # noqa: E402
-from loupebook.library import Library  # noqa: E402
-from loupebook.library.report_glue import pending_of, report_context  # noqa: E402
-from loupebook.records.catalogue import Catalogue  # noqa: E402
-from loupebook.records.model import Standing  # noqa: E402
-from loupebook.setreport import SetReport, report_on_set  # noqa: E402
-from loupebook.setreport.association import associate  # noqa: E402
+from invented_prints import CAMERAS, Item, invented_items, record_items
+from loupebook.library import Library
+from loupebook.library.report_glue import pending_of, report_context
+from loupebook.records.catalogue import Catalogue
+from loupebook.records.model import Standing
+from loupebook.setreport import SetReport, report_on_set
+from loupebook.setreport.association import associate
 
 Row = dict[str, object]
 

@@ -14,11 +14,11 @@ from statistics import median
 
 import numpy as np
 from PIL import Image
-from registry_pictures import distinct_openmoji, vendor_emoji
 
 from loupebook.encoders import load_encoder
 from loupebook.library import Library, SpecimenRecord, check_photo, decode_photo
 from loupebook.records.model import Element, Standing
+from registry_pictures import distinct_openmoji, vendor_emoji
 
 Row = dict[str, object]
 
@@ -188,7 +188,10 @@ def registry_self_retrieval(work: Path) -> list[Row]:
                 query = _jpeg(halved.rotate(turn, expand=True), 60)
                 right += library.search(query, k=1).matches[0].specimen == file.stem
             rows.append(
-                {"change": f"q60, 50 %, {turn} degrees: share at rank 1", "value": right / len(files)}
+                {
+                    "change": f"q60, 50 %, {turn} degrees: share at rank 1",
+                    "value": right / len(files),
+                }
             )
     rows.append({"change": "pictures", "value": len(files)})
     return rows

@@ -8,7 +8,6 @@ import tempfile
 from pathlib import Path
 
 from crash_child import add_photos_to, kill_at_random, write_photos
-
 from loupebook.library import Library
 
 Row = dict[str, object]

@@ -7,9 +7,9 @@ import os
 from pathlib import Path
 
 import pytest
-from conftest import draw_print
 from typer.testing import CliRunner
 
+from conftest import draw_print
 from loupebook.cli import app
 
 runner = CliRunner()
@@ -123,8 +123,9 @@ def bad_files(folder: Path) -> dict[str, bool]:
     import zlib
 
     import numpy as np
-    from conftest import as_bytes
     from PIL import Image
+
+    from conftest import as_bytes
 
     whole = as_bytes(draw_print(1))
 
@@ -148,7 +149,7 @@ def bad_files(folder: Path) -> dict[str, bool]:
         "cmyk.jpg": (as_bytes(draw_print(2).convert("CMYK"), "JPEG"), True),
         "sixteen.png": (
             as_bytes(
-                Image.fromarray((np.asarray(draw_print(3).convert("L")).astype("uint16") * 257))
+                Image.fromarray(np.asarray(draw_print(3).convert("L")).astype("uint16") * 257)
             ),
             True,
         ),

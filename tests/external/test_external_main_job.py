@@ -10,10 +10,10 @@ import json
 from pathlib import Path
 
 import pytest
-from registry_pictures import distinct_openmoji, vendor_emoji
 from typer.testing import CliRunner
 
 from loupebook.cli import app
+from registry_pictures import distinct_openmoji, vendor_emoji
 
 pytestmark = pytest.mark.external
 runner = CliRunner()

@@ -9,8 +9,8 @@ import random
 from pathlib import Path
 
 import pytest
-from crash_child import add_photos_to, kill_at_random, write_photos
 
+from crash_child import add_photos_to, kill_at_random, write_photos
 from loupebook.library import Library
 
 

@@ -7,9 +7,9 @@ import shutil
 from pathlib import Path
 
 import pytest
-from conftest import as_bytes, draw_print
 from PIL import Image
 
+from conftest import as_bytes, draw_print
 from loupebook.errors import CropInvalid, PhotoUnreadable, SetExists, SetNotFound
 from loupebook.library import Element, Library, Lighting, SearchFilters, Standing
 

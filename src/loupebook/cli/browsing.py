@@ -152,9 +152,7 @@ def specimen_dict(record: SpecimenRecord) -> dict[str, Any]:
         "basis": record.provenance.basis,
         "entered_by": record.provenance.entered_by,
         "entered_at": record.provenance.entered_at,
-        "serials": [
-            {"value": serial.value, "place": serial.place} for serial in record.serials
-        ],
+        "serials": [{"value": serial.value, "place": serial.place} for serial in record.serials],
         "notes": record.notes,
         "withdrawn_reason": record.withdrawn_reason,
     }

@@ -96,9 +96,10 @@ def _print_report(report: SearchReport) -> None:
     table = Table("rank", "specimen", "standing", "marque", "edition", "photo", "similarity")
     for match in report.matches:
         table.add_row(*_row(match))
-    for match in (report.nearest_genuine, report.nearest_fake):
-        if match is not None and match.specimen not in {m.specimen for m in report.matches}:
-            table.add_row(*_row(match))
+    shown = {match.specimen for match in report.matches}
+    for nearest in (report.nearest_genuine, report.nearest_fake):
+        if nearest is not None and nearest.specimen not in shown:
+            table.add_row(*_row(nearest))
     out.print(table)
     out.print(f"  {report.reading['says']}", markup=False)
     out.print(f"  {report.reading['does_not_say']}", style="dim", markup=False)

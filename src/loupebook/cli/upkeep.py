@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
+from typing import Annotated
+
 import typer
 
 from loupebook.cli.common import (
@@ -22,6 +26,7 @@ def register(app: typer.Typer) -> None:
     """Add the commands of this file."""
     app.command()(rebuild)
     app.command()(verify)
+    app.command()(report)
 
 
 @exits_clearly
@@ -68,3 +73,39 @@ def verify(
             out.print(line, markup=False, soft_wrap=True)
     if not check.ok:
         raise typer.Exit(ExitCode.PARTLY)
+
+
+@exits_clearly
+def report(
+    set_: SetOption = None,
+    out_folder: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="Write report.html and report.json there."),
+    ] = None,
+    encoder: EncoderOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Report on the quality of a set: gaps, duplicates, wrong labels, confounds, what to do next.
+
+    The first report of a large set takes minutes; sections are kept until the set changes.
+    """
+    from loupebook.library import render_html
+
+    with (
+        open_library(set_, reading=True, encoder=encoder) as library,
+        progress_bar() as progress,
+    ):
+        made = library.report(progress=progress)
+        if out_folder is not None:
+            out_folder.mkdir(parents=True, exist_ok=True)
+            page = render_html(made, thumbnail=library.thumbnail)
+            (out_folder / "report.html").write_text(page, encoding="utf-8")
+            text = json.dumps(made.to_dict(), ensure_ascii=False, indent=1)
+            (out_folder / "report.json").write_text(text, encoding="utf-8")
+    if as_json:
+        print_json(made.to_dict())
+    else:
+        for section in made.sections.values():
+            out.print(f"{section.title}: {section.summary}", markup=False, soft_wrap=True)
+    if out_folder is not None:
+        err.print(f"Written to {out_folder}.", markup=False)

@@ -44,7 +44,13 @@ def jpeg_bytes(pixels: NDArray[np.uint8], *, quality: int, model: str) -> bytes:
     exif[_SOFTWARE] = "Loupebook demo camera"
     stream = io.BytesIO()
     Image.fromarray(pixels).save(
-        stream, "JPEG", quality=quality, exif=exif, xmp=_XMP.encode(), optimize=True
+        stream,
+        "JPEG",
+        quality=quality,
+        exif=exif,
+        xmp=_XMP.encode(),
+        optimize=True,
+        progressive=True,
     )
     return stream.getvalue()
 

@@ -44,6 +44,7 @@ from loupebook.records.model import (
     Standing,
     View,
 )
+from loupebook.setreport import SetReport, render_html
 
 __all__ = [
     "HOME_VARIABLE",
@@ -69,6 +70,7 @@ __all__ = [
     "SetCheck",
     "SetInfo",
     "SetOverview",
+    "SetReport",
     "SpecimenRecord",
     "Standing",
     "View",
@@ -82,6 +84,7 @@ __all__ = [
     "is_set",
     "photo_files",
     "rectify",
+    "render_html",
     "resize_to_fit",
     "rotate_quarter",
     "serve_page",

@@ -65,9 +65,7 @@ class DemoBuilt:
         }
 
 
-def build_demo_set(
-    folder: Path | None = None, *, progress: Progress = no_progress
-) -> DemoBuilt:
+def build_demo_set(folder: Path | None = None, *, progress: Progress = no_progress) -> DemoBuilt:
     """Build the demo set, or finish or renew it; a sound one is left as it is.
 
     Parameters

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from threading import RLock
@@ -24,14 +24,16 @@ from loupebook.imaging import (
     resize_to_fit,
     rotate_quarter,
 )
+from loupebook.library.evidence_glue import EvidenceKeeper, embedding_arm
 from loupebook.library.intake import (
-    Intake,
     IncomingPhoto,
+    Intake,
     add_manifest_rows,
     photo_files,
 )
 from loupebook.library.overview import overview_of
 from loupebook.library.reading import read_result
+from loupebook.library.report_glue import pending_of, report_context
 from loupebook.library.results import (
     AddReport,
     Fault,
@@ -61,11 +63,13 @@ from loupebook.search import (
     Progress,
     QueryPhoto,
     SearchArm,
+    SearchResult,
     SyncReport,
     default_arms,
     no_progress,
     search_set,
 )
+from loupebook.setreport import SetReport, report_on_set
 
 REFERENCE_MAX_SIDE = 1600
 """References are decoded to at most this many px a side for the arms: more than any uses."""
@@ -94,6 +98,7 @@ class Library:
         self._facts: tuple[int, dict[int, PhotoFacts]] | None = None
         self._lock = RLock()
         self._thumbnails = ThumbnailCache(catalogue)
+        self._evidence = EvidenceKeeper(catalogue)
 
     @classmethod
     def create(
@@ -465,9 +470,10 @@ class Library:
             clock.lap("sync")
             facts = self._all_facts()
             wanted = filters or SearchFilters()
+            query = QueryPhoto(pixels)
             result = search_set(
                 arms,
-                QueryPhoto(pixels),
+                query,
                 facts,
                 element=wanted.element,
                 view=wanted.view,
@@ -477,11 +483,11 @@ class Library:
                 limit=k,
             )
             clock.lap("search")
-        shown = self._match_reports(
-            [*result.matches, result.nearest_genuine, result.nearest_fake]
-        )
-        encoder = f"{self.encoder().name}@{self.encoder().fingerprint[:12]}"
-        info = self.info()
+            encoder = f"{self.encoder().name}@{self.encoder().fingerprint[:12]}"
+            info = self.info()
+            reading = self._read(query, result, facts, encoder, info.change_counter, progress)
+            clock.lap("reading")
+        shown = self._match_reports([*result.matches, result.nearest_genuine, result.nearest_fake])
         return SearchReport(
             photo=name or (str(photo) if isinstance(photo, Path) else "query"),
             set=info.name,
@@ -492,12 +498,26 @@ class Library:
             matches=tuple(match for match in shown[:-2] if match is not None),
             nearest_genuine=shown[-2],
             nearest_fake=shown[-1],
-            reading=read_result(
-                result, facts, encoder=encoder, set_version=info.change_counter
-            ),
+            reading=reading,
             empty_reason=result.empty_reason,
             query_pixels=pixels,
         )
+
+    def _read(
+        self,
+        query: QueryPhoto,
+        result: SearchResult,
+        facts: dict[int, PhotoFacts],
+        encoder: str,
+        set_version: int,
+        progress: Progress,
+    ) -> Mapping[str, Any]:
+        """Return the calibrated reading, or the plain one where nothing is calibrated."""
+        arm = embedding_arm(self.arms())
+        calibrated = arm and self._evidence.read(
+            arm, query, result, facts, encoder=encoder, progress=progress
+        )
+        return calibrated or read_result(result, facts, encoder=encoder, set_version=set_version)
 
     def _all_facts(self) -> dict[int, PhotoFacts]:
         """Return the facts of every photo, read again only when the set has changed."""
@@ -574,6 +594,31 @@ class Library:
             return rebuild_derived(
                 self._catalogue, self.arms(), self._thumbnails, self._read_reference, progress
             )
+
+    def report(
+        self, *, only: Sequence[str] | None = None, progress: Progress = no_progress
+    ) -> SetReport:
+        """Report on the quality of the set; sections are cached until the set changes.
+
+        Parameters
+        ----------
+        only : sequence of str, optional
+            Names of the sections wanted; default is all.
+        progress : callable, optional
+            Called with (what, done, total).
+        """
+        with self._lock:
+            pending = pending_of(self._catalogue, self.arms())
+            self.sync(progress=progress)
+            context = report_context(
+                self._catalogue,
+                self.arms(),
+                self.encoder(),
+                self._read_reference,
+                pending=pending,
+                progress=progress,
+            )
+            return report_on_set(context, only=only)
 
     def verify(self, *, progress: Progress = no_progress) -> SetCheck:
         """Check catalogue, photos and derived files; nothing is changed."""

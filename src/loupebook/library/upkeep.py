@@ -141,4 +141,6 @@ def _check_arm(arm: SearchArm, wanted: Mapping[int, str]) -> ArmCheck:
         pending: Pending = arm.pending(wanted)
     except LoupebookError as exc:
         return ArmCheck(missing=len(wanted), surplus=0, damage=str(exc))
-    return ArmCheck(missing=len(pending.to_add), surplus=len(pending.to_withdraw))
+    return ArmCheck(
+        missing=len(pending.to_add), surplus=len(pending.to_withdraw), damage=pending.damage
+    )

@@ -106,13 +106,13 @@ def _open_mode(file: Path, *, create: bool, read_only: bool) -> str:
     return "?mode=ro" if log.exists() and log.stat().st_size else "?mode=ro&immutable=1"
 
 
-def _set_up(connection: sqlite3.Connection, _record: Any) -> None:  # noqa: ANN401
+def _set_up(connection: sqlite3.Connection, _record: Any) -> None:
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = FULL")
     _set_up_read_only(connection, _record)
 
 
-def _set_up_read_only(connection: sqlite3.Connection, _record: Any) -> None:  # noqa: ANN401
+def _set_up_read_only(connection: sqlite3.Connection, _record: Any) -> None:
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute("PRAGMA trusted_schema = OFF")
     connection.create_function("casefold", 1, _casefold, deterministic=True)

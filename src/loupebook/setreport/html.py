@@ -143,7 +143,7 @@ def _table(table: Table) -> str:
     )
 
 
-def _shown(value: Any) -> str:  # noqa: ANN401 - a table cell holds any plain value
+def _shown(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     return "" if value is None else str(value)
