@@ -220,7 +220,12 @@ class LocalArm:
         self, features: Features, background: NDArray[np.float32], votes: Mapping[int, float]
     ) -> list[ArmHit]:
         held, store = self._ready().held, self._open()
-        references = dict(store.features(list(votes)))
+        try:
+            references = dict(store.features(list(votes)))
+        except IndexDamaged:
+            # A sync does not read every row again; without the state it makes all anew.
+            self.clear()
+            raise
         with ThreadPoolExecutor(max_workers=2, thread_name_prefix="verify") as pool:
             matches = pool.map(
                 lambda one: match_pair(features, one, background=background), references.values()
