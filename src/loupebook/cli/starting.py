@@ -11,7 +11,6 @@ from loupebook.cli.common import (
     SetOption,
     err,
     exits_clearly,
-    out,
     print_json,
     progress_bar,
 )
@@ -40,7 +39,7 @@ def open_app(
     folder = set_ or default_set()
     if folder is None:
         err.print("No set is named and the demo set is not built; the page will say so.")
-    serve_page(folder, port=port, browser=not no_browser, announce=out.print)
+    serve_page(folder, port=port, browser=not no_browser, announce=typer.echo)
 
 
 @exits_clearly
@@ -60,6 +59,6 @@ def demo(
     if as_json:
         print_json(built.to_dict())
     else:
-        out.print(built.says(), markup=False)
+        typer.echo(built.says())
     if not no_page:
-        serve_page(built.folder, port=port, browser=not no_browser, announce=out.print)
+        serve_page(built.folder, port=port, browser=not no_browser, announce=typer.echo)

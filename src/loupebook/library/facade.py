@@ -463,13 +463,15 @@ class Library:
             If a filter or `k` is not allowed.
         """
         clock = _Clock()
-        pixels, check = self._prepare_query(photo, corners, box, quarter_turns, clock)
+        wanted = filters or SearchFilters()
+        pixels, check = self._prepare_query(
+            photo, corners, box, quarter_turns, wanted.lighting, clock
+        )
         with self._lock:
             self.sync(progress=progress)
             arms = self.arms()
             clock.lap("sync")
             facts = self._all_facts()
-            wanted = filters or SearchFilters()
             query = QueryPhoto(pixels)
             result = search_set(
                 arms,
@@ -532,6 +534,7 @@ class Library:
         corners: Sequence[tuple[float, float]] | None,
         box: Box | None,
         quarter_turns: int,
+        lighting: Lighting | None,
         clock: _Clock,
     ) -> tuple[NDArray[np.uint8], Any]:
         if corners is not None and box is not None:
@@ -545,7 +548,7 @@ class Library:
         if quarter_turns % 4:
             pixels = rotate_quarter(pixels, quarter_turns)
         clock.lap("decode")
-        check = check_photo(pixels, decoded=decoded)
+        check = check_photo(pixels, decoded=decoded, lighting=lighting)
         if corners is not None:
             pixels = rectify(pixels, np.asarray(corners, dtype=np.float64))
         elif box is not None:

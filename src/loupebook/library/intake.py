@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from loupebook.errors import LoupebookError, PhotoError, RecordConflict, RecordInvalid
-from loupebook.imaging import check_photo, decode_photo
+from loupebook.imaging import check_photo, decode_photo, read_photo_file
 from loupebook.library.results import AddReport, Fault
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.manifest import Manifest
@@ -85,9 +85,16 @@ def prepare_photo(incoming: IncomingPhoto) -> tuple[NewPhoto, str | None]:
     PhotoError
         If it cannot be decoded within limits.
     """
-    decoded = decode_photo(incoming.source)
-    data = incoming.source if isinstance(incoming.source, bytes) else incoming.source.read_bytes()
-    check = check_photo(decoded.pixels, px_per_mm=incoming.px_per_mm, decoded=decoded)
+    # Read once: what is checked is what is kept.
+    source = incoming.source
+    data = source if isinstance(source, bytes) else read_photo_file(source)
+    decoded = decode_photo(data, name=None if isinstance(source, bytes) else str(source))
+    check = check_photo(
+        decoded.pixels,
+        px_per_mm=incoming.px_per_mm,
+        decoded=decoded,
+        lighting=incoming.lighting,
+    )
     height, width = decoded.pixels.shape[:2]
     photo = NewPhoto(
         data=data,
