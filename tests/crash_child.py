@@ -8,7 +8,7 @@ import sys
 import time
 from pathlib import Path
 
-from conftest import draw_print
+from drawn_prints import draw_print
 from loupebook.library import Library
 
 CHILD = """

@@ -12,7 +12,7 @@ from app_driver import ToldLibrary, opened, shown, told, words
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
-from conftest import as_bytes, draw_print
+from drawn_prints import as_bytes, draw_print
 from loupebook.library import Box, Library
 
 

@@ -8,7 +8,7 @@ import pytest
 from app_driver import opened, shown, told, words
 from streamlit.testing.v1 import AppTest
 
-from conftest import as_bytes, draw_print
+from drawn_prints import as_bytes, draw_print
 from loupebook.library import (
     Element,
     IncomingPhoto,

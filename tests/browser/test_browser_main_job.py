@@ -12,7 +12,7 @@ import pytest
 from browser_driver import FLAGS, PATIENCE_MS, chromium_path, page_served
 from PIL import Image
 
-from conftest import as_bytes, draw_print
+from drawn_prints import as_bytes, draw_print
 from loupebook.library import (
     Element,
     IncomingPhoto,

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from conftest import draw_print
+from drawn_prints import draw_print
 from loupebook.cli import app
 
 runner = CliRunner()
@@ -125,7 +125,7 @@ def bad_files(folder: Path) -> dict[str, bool]:
     import numpy as np
     from PIL import Image
 
-    from conftest import as_bytes
+    from drawn_prints import as_bytes
 
     whole = as_bytes(draw_print(1))
 

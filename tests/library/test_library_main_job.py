@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from conftest import as_bytes, draw_print
+from drawn_prints import as_bytes, draw_print
 from loupebook.errors import CropInvalid, PhotoUnreadable, SetExists, SetNotFound
 from loupebook.library import Element, Library, Lighting, SearchFilters, Standing
 
