@@ -1,0 +1,1 @@
+"""How the weights of this folder were made. Not part of the product."""
