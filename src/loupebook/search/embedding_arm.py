@@ -303,7 +303,8 @@ class EmbeddingArm:
         views = [
             rotate_quarter(window.cut(marked), turn) for window in windows for turn in range(4)
         ]
-        vectors = self._encoder.embed(views, batch_size=len(views))
+        # One window's turns at a time: larger batches gain nothing and take memory afresh.
+        vectors = self._encoder.embed(views, batch_size=4)
         self._last_query = (query, origins, vectors)
         return origins, vectors
 
