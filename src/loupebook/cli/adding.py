@@ -72,6 +72,8 @@ def add(
         list[Path] | None,
         typer.Argument(
             metavar="PATHS...",
+            # The library says what cannot be read, and goes on with the rest.
+            readable=False,
             help="Photos, folders of photos, or a folder that holds manifest.csv. "
             "With --manifest: add only the rows whose photos lie there.",
         ),
@@ -81,6 +83,7 @@ def add(
         Path | None,
         typer.Option(
             metavar="FILE.csv",
+            readable=False,
             help="CSV with the header path,specimen,element,marque,edition,standing,origin,view,"
             "lighting,source,confirmed_by,confirmed_on,serial,notes; required are path, "
             "specimen, element and standing.",

@@ -49,6 +49,7 @@ SetOption = Annotated[
     typer.Option(
         "--set",
         metavar="SET",
+        readable=False,
         help="Folder of the set. Default: the environment variable LOUPEBOOK_SET, "
         "else the demo set where reading suffices.",
         show_default=False,

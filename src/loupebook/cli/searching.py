@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated
 
@@ -44,7 +45,8 @@ def register(app: typer.Typer) -> None:
 @exits_clearly
 def search(
     photos: Annotated[
-        list[Path], typer.Argument(metavar="PHOTO...", help="Photos or folders of photos.")
+        list[Path],
+        typer.Argument(metavar="PHOTO...", readable=False, help="Photos or folders of photos."),
     ],
     set_: SetOption = None,
     element: Annotated[Element | None, typer.Option(help="Only this kind of item.")] = None,
@@ -68,7 +70,7 @@ def search(
         progress_bar() as progress,
     ):
         library.sync(progress=progress)
-        for photo, _ in photo_files(photos):
+        for photo in _queries(photos):
             try:
                 report = library.search(photo, filters=filters, k=k)
             except PhotoError as exc:
@@ -83,6 +85,12 @@ def search(
                 _print_report(report)
     if failed:
         raise typer.Exit(ExitCode.PARTLY)
+
+
+def _queries(paths: list[Path]) -> Iterator[Path]:
+    """Yield the photos to search; a folder that holds none is yielded itself, to be refused."""
+    for path in paths:
+        yield from [file for file, _ in photo_files([path])] or [path]
 
 
 def _print_report(report: SearchReport) -> None:
