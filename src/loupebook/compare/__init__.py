@@ -1,0 +1,1 @@
+"""Two prints in one frame, and where they differ beyond what genuine ones do."""

@@ -1,0 +1,314 @@
+"""The consensus image: all genuine photos of one edition, view and lighting in one frame.
+
+One photo, the anchor, gives the frame; the others are laid over it, freed of light and
+camera, and combined px by px: the robust middle, and how far single photos of genuine items
+lie from it. What varies among genuine ones (foil that gleams, numbers, wear, the leaf behind
+the band) thereby weighs little when a query is compared.
+
+The same is made of the photos of one print origin of fakes.
+
+Conventions: arrays are ``[row, column]`` in the frame; colour is the logarithm of linear
+light (:func:`.light.log_colour`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from loupebook.compare.light import log_colour, match_light, to_srgb
+from loupebook.compare.look import distance, look_of
+from loupebook.compare.picture import Picture
+from loupebook.compare.registration import Registration, hull_of, register, sample
+from loupebook.errors import ComparisonError
+
+FRAME_SIDE = 900
+"""Longest side of the frame, px."""
+_MARGIN = 0.10
+_PHOTOS = 12
+"""Photos combined at most, sharpest first: more add little and take time."""
+_ANCHORS = 3
+PLAIN_SPREAD = 0.6
+"""Root mean square distance of two looks of one genuine print, where a single photo tells
+nothing of it; measured on rendered editions of other worlds than those reported."""
+_PRIOR_PHOTOS = 2.0
+
+
+@dataclass(frozen=True, eq=False)
+class Source:
+    """A photo that a consensus is made from.
+
+    Parameters
+    ----------
+    photo_id : int
+        Its row id.
+    sha256 : str
+        Its content.
+    specimen : str
+        What it shows.
+    pixels : ndarray
+        uint8 sRGB (height, width, 3).
+    px_per_mm : float, optional
+        Its scale.
+    """
+
+    photo_id: int
+    sha256: str
+    specimen: str
+    pixels: NDArray[np.uint8] = field(repr=False)
+    px_per_mm: float | None = None
+
+    @cached_property
+    def picture(self) -> Picture:
+        """The photo made ready."""
+        return Picture.of(self.pixels)
+
+
+@dataclass(frozen=True, eq=False)
+class Aligned:
+    """One photo in the frame.
+
+    Parameters
+    ----------
+    photo_id, sha256, specimen
+        Which photo.
+    colour : ndarray
+        float32 (height, width, 3), freed of light and camera against the anchor.
+    valid : ndarray
+        bool (height, width).
+    resolution : float
+        Photo px a frame px.
+    """
+
+    photo_id: int
+    sha256: str
+    specimen: str
+    colour: NDArray[np.float32]
+    valid: NDArray[np.bool_]
+    resolution: float
+
+
+@dataclass(frozen=True, eq=False)
+class Consensus:
+    """What the photos of one edition (or origin), view and lighting have in common.
+
+    Parameters
+    ----------
+    photos : tuple of Aligned
+        What it is made from.
+    rejected : dict
+        Photo id to the reason, for photos that could not be laid over the others.
+    middle : ndarray
+        float32 (height, width, 3), robust middle.
+    colour_spread : ndarray
+        float32 (height, width), how far colours of genuine ones lie apart.
+    spread : ndarray
+        float32 (height, width), root mean square distance of single looks from the middle.
+    count : ndarray
+        uint8 (height, width), photos that show the px.
+    mask : ndarray
+        bool (height, width), the item.
+    px_per_mm : float, optional
+        Scale of the frame.
+    """
+
+    photos: tuple[Aligned, ...]
+    rejected: dict[int, str]
+    middle: NDArray[np.float32]
+    colour_spread: NDArray[np.float32]
+    spread: NDArray[np.float32]
+    count: NDArray[np.uint8]
+    mask: NDArray[np.bool_]
+    px_per_mm: float | None
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of the frame."""
+        return self.mask.shape[0], self.mask.shape[1]
+
+    @property
+    def longest(self) -> int:
+        """Longest side of the frame, px."""
+        return max(self.shape)
+
+    @property
+    def unit(self) -> float:
+        """Frame px a millimetre, or a fortieth of the frame where the scale is not known."""
+        return self.px_per_mm or self.longest / 40.0
+
+    @property
+    def reach(self) -> float:
+        """Sigma of a px's surroundings, frame px: about a millimetre of a band."""
+        return float(np.clip(1.1 * self.unit, 6.0, 24.0))
+
+    @cached_property
+    def pixels(self) -> NDArray[np.uint8]:
+        """The middle as a picture, uint8 sRGB."""
+        return np.asarray(np.rint(to_srgb(self.middle) * 255), np.uint8)
+
+    @cached_property
+    def picture(self) -> Picture:
+        """The middle made ready for registration."""
+        return Picture(self.pixels, 1.0, self.mask)
+
+    @cached_property
+    def grey(self) -> NDArray[np.float32]:
+        """Logarithmic lightness of the middle."""
+        return lightness(self.middle)
+
+    def without(self, specimen: str) -> Consensus | None:
+        """Return the consensus of the other specimens; `None` where there are none."""
+        rest = [photo for photo in self.photos if photo.specimen != specimen]
+        return combine(rest, self.mask, self.px_per_mm) if rest else None
+
+
+def lightness(colour: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return one plane of logarithmic colour, weighted about as the eye does."""
+    return np.asarray(colour @ np.array([0.3, 0.55, 0.15], np.float32), np.float32)
+
+
+def build_consensus(sources: Sequence[Source]) -> Consensus:
+    """Combine photos.
+
+    Parameters
+    ----------
+    sources : sequence of Source
+        Photos of one edition (or origin), view and lighting; at least one.
+
+    Raises
+    ------
+    ComparisonError
+        If there is no photo with enough print to hold on to.
+    """
+    ranked = sorted(sources, key=lambda one: -len(one.picture.features))[:_PHOTOS]
+    if not ranked or len(ranked[0].picture.features) < 24:
+        raise ComparisonError(
+            "None of the photos shows enough print to make a consensus image; take a sharp, "
+            "evenly lit photo that the item fills."
+        )
+    best: list[tuple[Source, Registration]] = []
+    anchor = ranked[0]
+    for candidate in ranked[:_ANCHORS]:
+        laid = [(one, register(one.picture, candidate.picture)) for one in ranked if one is not candidate]
+        found = [pair for pair in laid if pair[1].registered]
+        if len(found) > len(best) or candidate is ranked[0]:
+            best, anchor = found, candidate
+        if 2 * len(best) >= len(ranked) - 1:
+            break
+    return assemble(anchor, best, ranked)
+
+
+def assemble(
+    anchor: Source, laid: list[tuple[Source, Registration]], every: Sequence[Source]
+) -> Consensus:
+    """Cut the frame out of the anchor, and lay the photos into it."""
+    picture = anchor.picture
+    hull, box = item_box(picture, [registration for _, registration in laid])
+    scale = min(1.0, FRAME_SIDE / max(box[2] - box[0], box[3] - box[1]))
+    rows, columns = (max(32, round((box[k + 2] - box[k]) * scale)) for k in (1, 0))
+    y, x = np.mgrid[0:rows, 0:columns].astype(np.float64)
+    at = (np.stack([x, y], -1) + 0.5) / scale - 0.5 + np.array(box[:2])
+    mask = cv2.resize(hull[box[1] : box[3], box[0] : box[2]].astype(np.uint8), (columns, rows)) > 0
+    first = cv2.resize(
+        log_colour(picture.pixels[box[1] : box[3], box[0] : box[2]]), (columns, rows),
+        interpolation=cv2.INTER_AREA,
+    )  # fmt: skip
+    photos = [
+        Aligned(anchor.photo_id, anchor.sha256, anchor.specimen, first, np.ones_like(mask), 1 / scale)
+    ]
+    for one, registration in laid:
+        assert registration.warp is not None
+        logged, valid = sample(log_colour(one.picture.pixels), registration.warp, at)
+        colour, _ = match_light(logged, first, valid & mask)
+        steps = registration.warp.stretch(at[:: rows // 8 + 1, :: columns // 8 + 1])
+        photos.append(
+            Aligned(one.photo_id, one.sha256, one.specimen, colour, valid, float(np.median(steps)) / scale)
+        )  # fmt: skip
+    known = {photo.photo_id for photo in photos}
+    rejected = {
+        one.photo_id: "could not be laid over the others" for one in every if one.photo_id not in known
+    }
+    px_per_mm = anchor.px_per_mm and anchor.px_per_mm / picture.shrunk * scale
+    whole = combine(photos, mask, px_per_mm)
+    return Consensus(
+        whole.photos, rejected, whole.middle, whole.colour_spread, whole.spread, whole.count,
+        whole.mask, px_per_mm,
+    )  # fmt: skip
+
+
+def item_box(
+    picture: Picture, registrations: Sequence[Registration]
+) -> tuple[NDArray[np.bool_], tuple[int, int, int, int]]:
+    """Return where the item lies in the anchor: a mask, and left, top, right, bottom px.
+
+    It is where other photos agree with the anchor; with one photo only, where its patches
+    lie.
+    """
+    points = [r.cells.at[r.cells.likeness > 0.7] for r in registrations if r.cells is not None]
+    inside = np.concatenate(points) if points else picture.features.xy.astype(np.float64)
+    if len(inside) < 8:
+        inside = picture.features.xy.astype(np.float64)
+    low, high = np.percentile(inside, [0.5, 99.5], axis=0)
+    inside = inside[((inside >= low) & (inside <= high)).all(axis=1)]
+    hull = hull_of(inside, (picture.width, picture.height), grow=0.015)
+    rows, columns = np.nonzero(hull)
+    room = round(_MARGIN * max(np.ptp(rows), np.ptp(columns)))
+    return hull, (
+        int(max(0, columns.min() - room)), int(max(0, rows.min() - room)),
+        int(min(picture.width, columns.max() + room + 1)),
+        int(min(picture.height, rows.max() + room + 1)),
+    )  # fmt: skip
+
+
+def combine(
+    photos: Sequence[Aligned], mask: NDArray[np.bool_], px_per_mm: float | None
+) -> Consensus:
+    """Take the robust middle and the spread of photos in one frame."""
+    stack = np.stack([photo.colour for photo in photos])
+    valid = np.stack([photo.valid for photo in photos])
+    count = valid.sum(axis=0).astype(np.uint8)
+    middle = masked_median(stack, valid)
+    spread = Consensus(
+        tuple(photos), {}, middle, np.zeros(mask.shape, np.float32), np.zeros(mask.shape, np.float32),
+        count, mask & (count > 0), px_per_mm,
+    )  # fmt: skip
+    apart = np.abs(stack - middle).mean(axis=3) * valid
+    squared = (apart**2).sum(0) / np.maximum(count - 1, 1)
+    colour = np.sqrt((squared * np.maximum(count - 1.0, 0) + 2 * 0.15**2) / (np.maximum(count - 1.0, 0) + 2))
+    return Consensus(
+        tuple(photos), {}, middle, cv2.GaussianBlur(colour.astype(np.float32), (0, 0), 1.5),
+        look_spread(spread), count, spread.mask, px_per_mm,
+    )  # fmt: skip
+
+
+def masked_median(
+    stack: NDArray[np.float32], valid: NDArray[np.bool_]
+) -> NDArray[np.float32]:
+    """Return the median over what is valid; the plain mean where nothing is."""
+    if len(stack) == 1:
+        return stack[0]
+    hidden = np.where(valid[..., None], stack, np.nan)
+    empty = ~valid.any(axis=0)
+    hidden[0][empty] = stack.mean(axis=0)[empty]
+    return np.asarray(np.nanmedian(hidden, axis=0), np.float32)
+
+
+def look_spread(whole: Consensus) -> NDArray[np.float32]:
+    """Return how far looks of single photos lie from the middle, held up by a prior."""
+    model = look_of(whole.grey, whole.mask, whole.reach)
+    total = np.full(whole.shape, _PRIOR_PHOTOS * PLAIN_SPREAD**2, np.float32)
+    share = np.full(whole.shape, _PRIOR_PHOTOS, np.float32)
+    if len(whole.photos) > 1:
+        # A photo is part of the middle that it is held against: n / (n - 1) makes up for it.
+        more = len(whole.photos) / (len(whole.photos) - 1)
+        for photo in whole.photos:
+            look = look_of(lightness(photo.colour), photo.valid & whole.mask, whole.reach)
+            total += more * distance(look, model) ** 2 * photo.valid
+            share += photo.valid
+    spread = np.sqrt(cv2.GaussianBlur(total / share, (0, 0), 2.0))
+    return np.asarray(spread, np.float32)

@@ -1,0 +1,434 @@
+"""Puts a query over a reference, or says why that cannot be done.
+
+Local features give a first homography (MAGSAC++); the cylinder's few parameters and a dense
+comparison on a coarse grid refine it (:mod:`.lifted`, :mod:`.grid`). A registration holds
+only if the two pictures, laid over each other, really look alike: agreement of features alone
+is not enough.
+
+Conventions: points are (x, y) px. `frame` is the reference's working picture; homographies
+map px of the reference handed in to px of the query handed in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from loupebook.compare.grid import Cells, corners, flatten_light, follow
+from loupebook.compare.lifted import LiftedMap, fit_plane, refine
+from loupebook.compare.picture import Picture
+from loupebook.search.local.pair import PairMatch, match_pair
+
+FEWEST_INLIERS = 8
+"""Feature matches that must agree."""
+LEAST_LIKENESS = 0.45
+"""Least median correlation of cells laid over each other; unrelated pictures lie near 0.1."""
+LEAST_AGREEING = 0.30
+"""Least share of structured cells that are alike."""
+WORST_RESIDUAL = 0.012
+"""Greatest residual, as a share of the frame's longest side."""
+LEAST_COVERED = 0.02
+SURE = 0.7
+"""Correlation from which a point is taken for the same print."""
+_RAYLEIGH = 1.2011
+"""Root mean square over median of a Rayleigh distribution."""
+DENSE_SIDE = 640
+"""Longest side, px, of the frame in which displacements are measured."""
+_ROUNDS = 3
+_BEND_FROM = 30
+_BEND_GAIN = 0.8
+
+
+@dataclass(frozen=True, eq=False)
+class Registration:
+    """How a query lies over a reference.
+
+    Parameters
+    ----------
+    registered : bool
+        Whether it holds.
+    reason : str
+        Why not, in plain words; ``""`` where it holds.
+    inliers : int
+        Feature matches that agree with the map.
+    residual_px, residual_mm : float, optional
+        Root of the mean square of what displacement is left, in px of the reference handed
+        in, and in mm where its scale is known.
+    likeness : float
+        Median correlation of the cells laid over each other.
+    agreeing : float
+        Share of structured cells that are alike.
+    covered : float
+        Share of the reference that takes part.
+    warp : LiftedMap, optional
+        Frame px to working px of the query.
+    cells : Cells, optional
+        What displacement is left, frame px.
+    homography : ndarray, optional
+        (3, 3), the plane that comes nearest to the map.
+    bent : bool
+        Whether a cylinder was needed.
+    """
+
+    registered: bool
+    reason: str = ""
+    inliers: int = 0
+    residual_px: float | None = None
+    residual_mm: float | None = None
+    likeness: float = 0.0
+    agreeing: float = 0.0
+    covered: float = 0.0
+    warp: LiftedMap | None = None
+    cells: Cells | None = field(default=None, repr=False)
+    homography: NDArray[np.float64] | None = None
+    bent: bool = False
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON form."""
+        return {
+            "registered": self.registered,
+            "reason": self.reason or None,
+            "inliers": self.inliers,
+            "residual_px": None if self.residual_px is None else round(self.residual_px, 3),
+            "residual_mm": None if self.residual_mm is None else round(self.residual_mm, 4),
+            "likeness": round(self.likeness, 3),
+            "covered": round(self.covered, 3),
+            "bent": self.bent,
+            "homography": None if self.homography is None else self.homography.tolist(),
+        }
+
+
+def register(query: Picture, reference: Picture, *, px_per_mm: float | None = None) -> Registration:
+    """Lay a query over a reference.
+
+    Parameters
+    ----------
+    query, reference : Picture
+        The reference's working picture is the frame.
+    px_per_mm : float, optional
+        Scale of the reference handed in.
+
+    Returns
+    -------
+    Registration
+        Never raises for poor pictures; `registered` is False then and `reason` says why.
+    """
+    first = match_pair(query.features, reference.features)
+    start = first_map(first, reference)
+    if start is None:
+        return Registration(False, why_not(first, query, reference), inliers=first.inliers)
+    warp, source, target = start
+    laid, plane = settle(query, reference, warp, source, target)
+    miss = np.linalg.norm(laid.warp(source) - target, axis=1)
+    stretch = float(np.median(laid.warp.stretch(source))) or 1.0
+    inliers = int((miss < max(3.0, 0.012 * reference.longest) * max(stretch, 0.2)).sum())
+    result = judge(laid, plane.homography, reference, inliers, px_per_mm, query)
+    if result.registered and repeats(reference):
+        return replace(
+            result,
+            registered=False,
+            reason="the pattern repeats itself, so its place cannot be told",
+        )
+    return result
+
+
+def first_map(
+    match: PairMatch, reference: Picture
+) -> tuple[LiftedMap, NDArray[np.float64], NDArray[np.float64]] | None:
+    """Return a first plane and the matches that it rests on."""
+    if match.inliers < FEWEST_INLIERS or match.covered_reference < LEAST_COVERED / 2:
+        return None
+    target, source = (match.points[:, k : k + 2].astype(np.float64) for k in (0, 2))
+    size = np.ptp(target, axis=0).max()
+    unit = reference.longest / 2.0
+    found = fit_plane(
+        source, target, threshold=max(2.0, 0.02 * size), middle=reference.middle, unit=unit
+    )
+    if found is None or found[1].sum() < 6:
+        return None
+    plane = found[0]
+    if not upright(plane, source[found[1]]):
+        return None
+    bend = len(source) >= _BEND_FROM
+    weight = np.ones(len(source))
+    warp = refine(plane, source, target, weight, bend=bend, loss_px=max(1.0, 0.006 * size))
+    return warp, source, target
+
+
+def upright(plane: LiftedMap, points: NDArray[np.float64]) -> bool:
+    """Say whether a plane neither mirrors nor collapses nor runs through the horizon."""
+    stretch = plane.stretch(points)
+    return bool((stretch > 0).all() and stretch.max() < 20 * stretch.min())
+
+
+def why_not(match: PairMatch, query: Picture, reference: Picture) -> str:
+    """Say in plain words why no pose was found."""
+    if len(query.features) < 3 * FEWEST_INLIERS:
+        return "the query shows too little print to hold on to (blank, blurred or dark)"
+    if len(reference.features) < 3 * FEWEST_INLIERS:
+        return "the reference shows too little print to hold on to"
+    mirrored = match_pair(query.mirrored_features, reference.features)
+    if mirrored.inliers >= max(2 * FEWEST_INLIERS, 2 * match.inliers):
+        return "the query shows the item mirrored"
+    return "the two photos do not show the same print: " + (
+        match.reason or "too few patches agree on one place"
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Laid:
+    """A query laid over a frame, and how well it fits."""
+
+    warp: LiftedMap
+    cells: Cells
+    followed: int
+    """Points that could have been followed."""
+    covered: float
+    residual: float
+    scale: float
+    """Dense px a frame px."""
+
+
+def settle(
+    query: Picture,
+    reference: Picture,
+    warp: LiftedMap,
+    source: NDArray[np.float64],
+    target: NDArray[np.float64],
+) -> tuple[_Laid, LiftedMap]:
+    """Refine by dense comparison, bent only where a plane is clearly worse.
+
+    Returns
+    -------
+    tuple
+        What fits best, and the best plane.
+    """
+    dense = _Dense(query, reference, source)
+    plane = refine(
+        replace(warp, axis=0.0, offset=0.0, radius=np.inf), source, target,
+        np.ones(len(source)), bend=False, loss_px=2.0,
+    )  # fmt: skip
+    flat = dense.refine(plane, source, target, bend=False)
+    if not warp.bent or len(flat.cells) < _BEND_FROM // 3:
+        return flat, flat.warp
+    curved = dense.refine(warp, source, target, bend=True)
+    fewer = len(curved.cells) < 0.8 * len(flat.cells)
+    better = curved.residual <= _BEND_GAIN * flat.residual and not fewer
+    return (curved if better else flat), flat.warp
+
+
+class _Dense:
+    """The dense comparison of one query with one reference."""
+
+    def __init__(self, query: Picture, reference: Picture, source: NDArray[np.float64]) -> None:
+        self.scale = min(1.0, DENSE_SIDE / reference.longest)
+        size = (round(reference.width * self.scale), round(reference.height * self.scale))
+        shrunk = cv2.resize(reference.grey, size, interpolation=cv2.INTER_AREA)
+        self.reach = max(4.0, 0.02 * max(size))
+        if reference.mask is not None:
+            self.mask = cv2.resize(reference.mask.astype(np.uint8), size) > 0
+        else:
+            self.mask = hull_of((source + 0.5) * self.scale - 0.5, size)
+        self.first = flatten_light(shrunk, self.reach, self.mask)
+        self.query = query
+        self.points = corners(self.first, self.mask, cell=max(10, round(max(size) / 45)))
+        rows, columns = np.mgrid[0 : size[1], 0 : size[0]].astype(np.float64)
+        self.at = (np.stack([columns, rows], -1) + 0.5) / self.scale - 0.5
+
+    def refine(
+        self,
+        warp: LiftedMap,
+        source: NDArray[np.float64],
+        target: NDArray[np.float64],
+        *,
+        bend: bool,
+    ) -> _Laid:
+        """Alternate measuring displacements and fitting the few parameters to them."""
+        best = self.measure(warp)
+        for _ in range(_ROUNDS):
+            if len(best.cells) < 12:
+                break
+            at = (best.cells.at + 0.5) / self.scale - 0.5
+            goal = best.warp((best.cells.at + best.cells.shift + 0.5) / self.scale - 0.5)
+            stretch = float(np.median(best.warp.stretch(at))) or 1.0
+            # Matches hold the map where no cell could be measured.
+            trust = 0.1 * best.cells.weight.sum() / max(1, len(source))
+            fitted = refine(
+                best.warp,
+                np.vstack([at, source]),
+                np.vstack([goal, target]),
+                np.concatenate([best.cells.weight, np.full(len(source), trust)]),
+                bend=bend,
+                loss_px=0.7 * stretch / self.scale,
+            )
+            again = self.measure(fitted)
+            worse = again.residual > 0.97 * best.residual
+            if again.residual < best.residual and len(again.cells) >= 0.7 * len(best.cells):
+                best = again
+            if worse:
+                break
+        return best
+
+    def measure(self, warp: LiftedMap) -> _Laid:
+        """Lay the query over the frame and measure what displacement is left."""
+        second, valid = sample(self.query.grey, warp, self.at)
+        mask = self.mask & valid
+        flat = flatten_light(second, self.reach, mask)
+        column, row = self.points.astype(int).T
+        points = self.points[mask[row, column]]
+        cells = follow(self.first, flat, points, mask)
+        covered = len(cells) / max(1, len(self.points))
+        return _Laid(warp, cells, len(points), covered, residual_of(cells), self.scale)
+
+
+def sample(
+    plane: NDArray[np.float32], warp: LiftedMap, at: NDArray[np.float64]
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Sample a working plane at frame points, smoothed first where the frame is coarser.
+
+    Parameters
+    ----------
+    plane : ndarray
+        (height, width) or (height, width, 3) of the query's working picture.
+    warp : LiftedMap
+        Frame to query.
+    at : ndarray
+        (rows, columns, 2) frame points.
+
+    Returns
+    -------
+    tuple
+        Samples, and where they lie in the query and on the side that is seen.
+    """
+    mapped = warp(at)
+    valid = warp.seen(at)
+    valid &= (mapped > 1).all(-1)
+    valid &= (mapped[..., 0] < plane.shape[1] - 2) & (mapped[..., 1] < plane.shape[0] - 2)
+    step = np.abs(at[0, 1, 0] - at[0, 0, 0])
+    some = (slice(None, None, max(1, at.shape[0] // 12)), slice(None, None, max(1, at.shape[1] // 12)))
+    stretch = warp.stretch(at[some])[valid[some]]
+    shrink = float(np.median(stretch)) * step if stretch.size else 1.0
+    if not valid.any():
+        return np.zeros(at.shape[:2] + plane.shape[2:], np.float32), valid
+    inside = mapped[valid]
+    low, high = np.floor(inside.min(0)), np.ceil(inside.max(0))
+    left, top = np.maximum(low.astype(int) - 8, 0)
+    right, bottom = high.astype(int) + 9
+    part = plane[top:bottom, left:right]
+    where = mapped - np.array([left, top])
+    if shrink > 1.05:
+        part = cv2.GaussianBlur(part, (0, 0), 0.42 * np.sqrt(shrink**2 - 1) + 0.05)
+    where = np.clip(where, -1e4, 1e4).astype(np.float32)
+    out = cv2.remap(
+        part, where[..., 0], where[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+    )
+    return out, valid
+
+
+def hull_of(
+    points: NDArray[np.float64], size: tuple[int, int], *, grow: float = 0.05
+) -> NDArray[np.bool_]:
+    """Return a mask (height, width) of the points' hull, grown by a share of the frame."""
+    mask = np.zeros(size[::-1], np.uint8)
+    hull = cv2.convexHull(np.rint(points).astype(np.int32))
+    cv2.fillConvexPoly(mask, hull, 1)
+    near = 2 * round(max(size) * grow) + 1
+    ring = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (near, near))
+    return np.asarray(cv2.dilate(mask, ring) > 0)
+
+
+def residual_of(cells: Cells) -> float:
+    """Return the robust root mean square displacement (from the median, as of a Rayleigh distribution), px.
+
+    Points that are not clearly the same print, as on background and in glare, do not count.
+    """
+    sure = cells.likeness > SURE
+    if sure.sum() < 6:
+        return np.inf
+    return float(_RAYLEIGH * np.median(np.linalg.norm(cells.shift[sure], axis=1)))
+
+
+def judge(
+    laid: _Laid,
+    plane: NDArray[np.float64],
+    reference: Picture,
+    inliers: int,
+    px_per_mm: float | None,
+    query: Picture,
+) -> Registration:
+    """Decide whether what was laid over the reference really fits."""
+    cells = laid.cells
+    likeness = float(np.median(cells.likeness)) if len(cells) else 0.0
+    agreeing = float((cells.likeness > LEAST_LIKENESS).sum()) / max(1, laid.followed)
+    to_full = 1 / laid.scale / reference.shrunk
+    residual = laid.residual * to_full if np.isfinite(laid.residual) else None
+    matrix = (
+        query.full_from_working
+        @ plane
+        @ np.linalg.inv(reference.full_from_working)
+    )
+    reason = ""
+    if inliers < FEWEST_INLIERS:
+        reason = "too few points agree with one pose"
+    elif len(cells) < 8 or laid.covered < LEAST_COVERED:
+        reason = "too little of the print can be laid over the reference"
+    elif likeness < LEAST_LIKENESS or agreeing < LEAST_AGREEING:
+        reason = "laid over each other, the two prints do not look alike"
+    elif laid.residual > WORST_RESIDUAL * DENSE_SIDE:
+        reason = "the print cannot be laid over the reference without bending it"
+    dense = Cells(
+        (cells.at + 0.5) / laid.scale - 0.5, cells.shift / laid.scale, cells.weight, cells.likeness
+    )
+    return Registration(
+        registered=not reason,
+        reason=reason,
+        inliers=inliers,
+        residual_px=residual,
+        residual_mm=residual / px_per_mm if residual is not None and px_per_mm else None,
+        likeness=likeness,
+        agreeing=agreeing,
+        covered=laid.covered,
+        warp=laid.warp,
+        cells=dense,
+        homography=matrix / matrix[2, 2],
+        bent=laid.warp.bent,
+    )
+
+
+def repeats(picture: Picture) -> bool:
+    """Say whether a picture is like itself moved: then no place in it can be told.
+
+    The correlation of the picture with itself at every shift of at most half its size and at
+    least a twentieth, over what then overlaps.
+    """
+    side = 192
+    scale = side / picture.longest
+    size = (max(8, round(picture.width * scale)), max(8, round(picture.height * scale)))
+    small = cv2.resize(picture.grey, size, interpolation=cv2.INTER_AREA)
+    mask = np.ones(small.shape, bool)
+    if picture.mask is not None:
+        mask = cv2.resize(picture.mask.astype(np.uint8), size) > 0
+    flat = flatten_light(small, 8.0, mask)
+    shape = (2 * size[1], 2 * size[0])
+
+    def against(first: NDArray[Any], second: NDArray[Any]) -> NDArray[np.float64]:
+        spectrum = np.fft.rfft2(first, shape) * np.conj(np.fft.rfft2(second, shape))
+        return np.asarray(np.fft.irfft2(spectrum, shape))
+
+    known = mask.astype(np.float64)
+    cross = against(flat, flat)
+    power = against(flat**2, known) * against(known, flat**2)
+    likeness = cross / np.sqrt(np.maximum(power, 1e-6))
+    overlap = against(known, known) / max(1.0, known.sum())
+    rows = np.fft.fftfreq(shape[0], 1 / shape[0])[:, None]
+    columns = np.fft.fftfreq(shape[1], 1 / shape[1])[None]
+    far = np.hypot(rows, columns) > side / 20
+    return bool((likeness[far & (overlap > 0.4)] > REPEATED).any())
+
+
+REPEATED = 0.8
+"""Correlation with itself, moved, from which a picture is a repeated pattern."""
