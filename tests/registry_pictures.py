@@ -62,15 +62,20 @@ def draw_openmoji(code_point: str, side: int = 400) -> Image.Image:
     return Image.fromarray(np.ascontiguousarray(rgba[:, :, :3]))
 
 
-def distinct_openmoji(count: int, side: int = 400) -> Iterator[tuple[str, Image.Image]]:
+def distinct_openmoji(
+    count: int, side: int = 400, *, every: int = 1
+) -> Iterator[tuple[str, Image.Image]]:
     """Yield up to `count` OpenMoji pictures, none a near copy or a quarter turn of another.
+
+    With `every`, only every so many code points are looked at, so that a small sample holds
+    all kinds of picture.
 
     Two pictures are taken for the same where a 12 px reduction of one, in any quarter turn,
     lies within 6 grey levels (mean) of the other.
     """
     kept: list[np.ndarray] = []
     found = 0
-    for code_point in openmoji_code_points():
+    for code_point in openmoji_code_points()[::every]:
         if found == count:
             return
         picture = draw_openmoji(code_point, side)
@@ -85,8 +90,8 @@ def distinct_openmoji(count: int, side: int = 400) -> Iterator[tuple[str, Image.
         yield code_point, picture
 
 
-def vendor_emoji(vendor: str, cache_folder: Path) -> dict[str, Image.Image]:
-    """Return one vendor's pictures by code point, on white.
+def vendor_emoji(vendor: str, cache_folder: Path) -> dict[str, bytes]:
+    """Return one vendor's PNG files by code point; see :func:`on_white`.
 
     Parameters
     ----------
@@ -101,19 +106,22 @@ def vendor_emoji(vendor: str, cache_folder: Path) -> dict[str, Image.Image]:
         If npm is not on the machine or cannot fetch the package; the message is a reason to
         skip.
     """
-    archive = _fetch(VENDORS[vendor], cache_folder)
-    pictures = {}
-    with tarfile.open(archive) as package:
+    files = {}
+    with tarfile.open(_fetch(VENDORS[vendor], cache_folder)) as package:
         for member in package:
             path = Path(member.name)
-            if path.parent.as_posix() != f"package/img/{vendor}/64":
-                continue
-            file = package.extractfile(member)
-            assert file is not None
-            picture = Image.open(io.BytesIO(file.read())).convert("RGBA")
-            white = Image.new("RGBA", picture.size, "white")
-            pictures[path.stem] = Image.alpha_composite(white, picture).convert("RGB")
-    return pictures
+            if path.parent.as_posix() == f"package/img/{vendor}/64":
+                file = package.extractfile(member)
+                assert file is not None
+                files[path.stem] = file.read()
+    return files
+
+
+def on_white(png: bytes) -> Image.Image:
+    """Return a transparent picture laid on white."""
+    picture = Image.open(io.BytesIO(png)).convert("RGBA")
+    white = Image.new("RGBA", picture.size, "white")
+    return Image.alpha_composite(white, picture).convert("RGB")
 
 
 def _fetch(package: str, cache_folder: Path) -> Path:
