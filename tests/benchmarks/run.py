@@ -1,7 +1,7 @@
 """Speed, memory and robustness of the main job, as tables: `python tests/benchmarks/run.py`.
 
-Each part prints a table and writes the same rows to ``bench_out/NAME.json``. Ratios are of
-one run: machines are noisy.
+Each part prints a table and writes the same rows to ``bench_out/NAME.json`` and to
+``tests/benchmarks/results/NAME.md``. Ratios are of one run: machines are noisy.
 
 parts
     search      one search broken into decode, check, embed, index, render
@@ -23,8 +23,9 @@ sys.path[:0] = [str(Path(__file__).resolve().parent), str(Path(__file__).resolve
 
 import main_job
 import robustness
-from table import print_table, save_rows
+from table import print_table, save_markdown, save_rows
 
+RESULTS = Path(__file__).resolve().parent / "results"
 Part = Callable[[Path], list[dict[str, object]]]
 PARTS: dict[str, Part] = {
     "search": main_job.time_one_search,
@@ -46,6 +47,10 @@ def main() -> None:
         rows = PARTS[name](chosen.work / "work")
         print_table(name, rows)
         save_rows(chosen.work / f"{name}.json", name, rows)
+        command = f"python tests/benchmarks/run.py --only {name}"
+        save_markdown(
+            RESULTS / f"{name}.md", (PARTS[name].__doc__ or "").splitlines()[0], command, rows
+        )
 
 
 if __name__ == "__main__":

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import platform
 import sys
+import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -34,3 +36,23 @@ def save_rows(path: Path, title: str, rows: Sequence[Mapping[str, object]]) -> N
         json.dumps({"title": title, "measured_on": machine, "rows": list(rows)}, indent=1),
         encoding="utf-8",
     )
+
+
+def save_markdown(
+    path: Path, title: str, command: str, rows: Sequence[Mapping[str, object]]
+) -> None:
+    """Write the same rows as a Markdown page that says how and on what they were measured."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    lines = [
+        f"# {title}",
+        "",
+        f"`{command}`, {time.strftime('%Y-%m-%d')}, Python {platform.python_version()}, "
+        f"{os.cpu_count()} cores ({platform.machine()}); load average of the last 15 minutes "
+        f"{os.getloadavg()[2]:.1f}: above the number of cores, others shared the machine and "
+        "times are longer than they need be.",
+        "",
+        "| " + " | ".join(map(str, rows[0])) + " |",
+        "|" + "---|" * len(rows[0]),
+    ]
+    lines += ["| " + " | ".join(map(_cell, row.values())) + " |" for row in rows]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")

@@ -244,7 +244,6 @@ def test_webp_claim_is_refused(scene):
         decode_photo(bytes(data))
 
 
-@pytest.mark.slow
 def test_a_108_megapixel_phone_photo_is_decoded():
     data = save(Image.new("RGB", (12_000, 9_000), "tan"), "JPEG")
     assert decode_photo(data).pixels.shape == (9_000, 12_000, 3)
