@@ -213,15 +213,21 @@ def strength_words(strength: Strength, copy: str) -> str:
     if rung_of(strength.log10_lr).from_lr < 2:
         return (
             f"Similarities like these are about as probable for {GENUINE} of this set as for "
-            f"{copy} (between {_ratio(low)} and {_ratio(high)} times): no support for either."
+            f"{copy}{_between(low, high)}: no support for either."
         )
     held, other = (GENUINE, copy) if size > 1 else (copy, GENUINE)
     if size < 1:
         size, low, high = 1 / size, 1 / high, 1 / low
     return (
         f"Similarities like these are about {_ratio(size)} times more probable for {held} than "
-        f"for {other} (between {_ratio(low)} and {_ratio(high)} times): {strength.words}."
+        f"for {other}{_between(low, high)}: {strength.words}."
     )
+
+
+def _between(low: float, high: float) -> str:
+    """Return an interval in brackets; nothing where rounding leaves none."""
+    ends = _ratio(low), _ratio(high)
+    return f" (between {ends[0]} and {ends[1]} times)" if ends[0] != ends[1] else ""
 
 
 def closeness_words(closeness: Closeness, *, nearest: str | None) -> str:
