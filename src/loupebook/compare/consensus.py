@@ -14,7 +14,7 @@ light (:func:`.light.log_colour`).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import cv2
@@ -22,20 +22,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.compare.light import log_colour, match_light, to_srgb
-from loupebook.compare.look import distance, look_of
+from loupebook.compare.look import distances, lightness, look_of
 from loupebook.compare.picture import Picture
 from loupebook.compare.registration import Registration, hull_of, register, sample
 from loupebook.errors import ComparisonError
 
-FRAME_SIDE = 900
+FRAME_SIDE = 720
 """Longest side of the frame, px."""
 _MARGIN = 0.10
 _PHOTOS = 12
 """Photos combined at most, sharpest first: more add little and take time."""
 _ANCHORS = 3
-PLAIN_SPREAD = 0.6
-"""Root mean square distance of two looks of one genuine print, where a single photo tells
-nothing of it; measured on rendered editions of other worlds than those reported."""
+_OUTLINE_SIDE = 360
+PLAIN_SPREAD = (1.0, 0.6)
+"""Root mean square distance of two looks (tone, edges) of one genuine print, where a single
+photo tells nothing of it."""
 _PRIOR_PHOTOS = 2.0
 
 
@@ -108,13 +109,17 @@ class Consensus:
     colour_spread : ndarray
         float32 (height, width), how far colours of genuine ones lie apart.
     spread : ndarray
-        float32 (height, width), root mean square distance of single looks from the middle.
+        float32 (2, height, width), root mean square distance of single looks (tone, edges)
+        from the middle.
     count : ndarray
         uint8 (height, width), photos that show the px.
     mask : ndarray
         bool (height, width), the item.
     px_per_mm : float, optional
         Scale of the frame.
+    place : tuple of float
+        Where the frame lies in the working picture of the anchor (the first photo): left,
+        top, and frame px a working px.
     """
 
     photos: tuple[Aligned, ...]
@@ -125,6 +130,7 @@ class Consensus:
     count: NDArray[np.uint8]
     mask: NDArray[np.bool_]
     px_per_mm: float | None
+    place: tuple[float, float, float] = (0.0, 0.0, 1.0)
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -161,15 +167,25 @@ class Consensus:
         """Logarithmic lightness of the middle."""
         return lightness(self.middle)
 
+    @cached_property
+    def outline(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Points (n, 2) along the paper's edge and their outward normals, frame px."""
+        return outline_of(self)
+
     def without(self, specimen: str) -> Consensus | None:
-        """Return the consensus of the other specimens; `None` where there are none."""
+        """Return the middle of the other specimens; `None` where there are none.
+
+        The spread stays that of all: taken of fewer photos it would only be less sure.
+        """
         rest = [photo for photo in self.photos if photo.specimen != specimen]
-        return combine(rest, self.mask, self.px_per_mm) if rest else None
-
-
-def lightness(colour: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return one plane of logarithmic colour, weighted about as the eye does."""
-    return np.asarray(colour @ np.array([0.3, 0.55, 0.15], np.float32), np.float32)
+        if not rest:
+            return None
+        valid = np.stack([photo.valid for photo in rest])
+        count = valid.sum(axis=0).astype(np.uint8)
+        return replace(
+            self, photos=tuple(rest), count=count, mask=self.mask & (count > 0),
+            middle=masked_median(np.stack([photo.colour for photo in rest]), valid),
+        )  # fmt: skip
 
 
 def build_consensus(sources: Sequence[Source]) -> Consensus:
@@ -204,11 +220,27 @@ def build_consensus(sources: Sequence[Source]) -> Consensus:
 
 
 def assemble(
-    anchor: Source, laid: list[tuple[Source, Registration]], every: Sequence[Source]
+    anchor: Source,
+    laid: Sequence[tuple[Source, Registration]],
+    every: Sequence[Source],
+    *,
+    agreeing: Sequence[Registration] = (),
 ) -> Consensus:
-    """Cut the frame out of the anchor, and lay the photos into it."""
+    """Cut the frame out of the anchor, and lay the photos into it.
+
+    Parameters
+    ----------
+    anchor : Source
+        The photo that gives the frame.
+    laid : sequence
+        Other photos and how they lie over the anchor.
+    every : sequence of Source
+        All photos handed in.
+    agreeing : sequence of Registration
+        Of photos that are not combined, but tell where in the anchor the item lies.
+    """
     picture = anchor.picture
-    hull, box = item_box(picture, [registration for _, registration in laid])
+    hull, box = item_box(picture, [*agreeing, *(registration for _, registration in laid)])
     scale = min(1.0, FRAME_SIDE / max(box[2] - box[0], box[3] - box[1]))
     rows, columns = (max(32, round((box[k + 2] - box[k]) * scale)) for k in (1, 0))
     y, x = np.mgrid[0:rows, 0:columns].astype(np.float64)
@@ -235,10 +267,7 @@ def assemble(
     }
     px_per_mm = anchor.px_per_mm and anchor.px_per_mm / picture.shrunk * scale
     whole = combine(photos, mask, px_per_mm)
-    return Consensus(
-        whole.photos, rejected, whole.middle, whole.colour_spread, whole.spread, whole.count,
-        whole.mask, px_per_mm,
-    )  # fmt: skip
+    return replace(whole, rejected=rejected, place=(float(box[0]), float(box[1]), scale))
 
 
 def item_box(
@@ -265,6 +294,43 @@ def item_box(
     )  # fmt: skip
 
 
+def outline_of(whole: Consensus) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Find the paper's edge: GrabCut (Rother et al. 2004, doi:10.1145/1015706.1015720).
+
+    Inside and outside are told apart by colour, from what surely is the item (well inside
+    the mask) and what surely is not (well outside).
+    """
+    rows, columns = whole.shape
+    scale = _OUTLINE_SIDE / max(rows, columns)
+    size = (max(8, round(columns * scale)), max(8, round(rows * scale)))
+    small = cv2.resize(whole.pixels, size, interpolation=cv2.INTER_AREA)
+    inside = cv2.resize(whole.mask.astype(np.uint8), size)
+    deep, far = (np.ones((2 * k + 1,) * 2, np.uint8) for k in (26, 18))
+    border = {"borderType": cv2.BORDER_CONSTANT, "borderValue": 0}
+    trimap = np.where(inside > 0, cv2.GC_PR_FGD, cv2.GC_PR_BGD).astype(np.uint8)
+    trimap[cv2.erode(inside, deep, **border) > 0] = cv2.GC_FGD
+    trimap[cv2.dilate(inside, far) == 0] = cv2.GC_BGD
+    none = np.empty((0, 2)), np.empty((0, 2))
+    if not (trimap == cv2.GC_BGD).any() or not (trimap == cv2.GC_FGD).any():
+        return none
+    cv2.setRNGSeed(1)
+    cv2.grabCut(small, trimap, None, np.zeros((1, 65)), np.zeros((1, 65)), 3, cv2.GC_INIT_WITH_MASK)
+    item = np.isin(trimap, (cv2.GC_FGD, cv2.GC_PR_FGD)).astype(np.float32)
+    item = cv2.GaussianBlur(item, (0, 0), 2.0)
+    contours, _ = cv2.findContours(
+        (item > 0.5).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+    )
+    if not contours:
+        return none
+    line = max(contours, key=cv2.contourArea)[:, 0]
+    line = line[((line > 6) & (line < np.array(size) - 7)).all(axis=1)]
+    gx, gy = (cv2.Sobel(item, cv2.CV_32F, *d, ksize=5)[line[:, 1], line[:, 0]] for d in ((1, 0), (0, 1)))
+    length = np.hypot(gx, gy) + 1e-9
+    normals = -np.column_stack([gx, gy]) / length[:, None]
+    points = (line + 0.5) / scale - 0.5
+    return points[::2].astype(np.float64), normals[::2].astype(np.float64)
+
+
 def combine(
     photos: Sequence[Aligned], mask: NDArray[np.bool_], px_per_mm: float | None
 ) -> Consensus:
@@ -274,7 +340,7 @@ def combine(
     count = valid.sum(axis=0).astype(np.uint8)
     middle = masked_median(stack, valid)
     spread = Consensus(
-        tuple(photos), {}, middle, np.zeros(mask.shape, np.float32), np.zeros(mask.shape, np.float32),
+        tuple(photos), {}, middle, np.zeros(mask.shape, np.float32), np.zeros((2, *mask.shape), np.float32),
         count, mask & (count > 0), px_per_mm,
     )  # fmt: skip
     apart = np.abs(stack - middle).mean(axis=3) * valid
@@ -300,15 +366,17 @@ def masked_median(
 
 def look_spread(whole: Consensus) -> NDArray[np.float32]:
     """Return how far looks of single photos lie from the middle, held up by a prior."""
-    model = look_of(whole.grey, whole.mask, whole.reach)
-    total = np.full(whole.shape, _PRIOR_PHOTOS * PLAIN_SPREAD**2, np.float32)
-    share = np.full(whole.shape, _PRIOR_PHOTOS, np.float32)
+    model = look_of(whole.middle, whole.mask, whole.reach)
+    prior = np.array(PLAIN_SPREAD, np.float32)[:, None, None] ** 2
+    total = np.broadcast_to(_PRIOR_PHOTOS * prior, (2, *whole.mask.shape)).copy()
+    share = np.full(whole.mask.shape, _PRIOR_PHOTOS, np.float32)
     if len(whole.photos) > 1:
         # A photo is part of the middle that it is held against: n / (n - 1) makes up for it.
         more = len(whole.photos) / (len(whole.photos) - 1)
         for photo in whole.photos:
-            look = look_of(lightness(photo.colour), photo.valid & whole.mask, whole.reach)
-            total += more * distance(look, model) ** 2 * photo.valid
+            look = look_of(photo.colour, photo.valid & whole.mask, whole.reach)
+            for part, apart in enumerate(distances(look, model, whole.unit)):
+                total[part] += more * apart**2 * photo.valid
             share += photo.valid
-    spread = np.sqrt(cv2.GaussianBlur(total / share, (0, 0), 2.0))
-    return np.asarray(spread, np.float32)
+    spread = [np.sqrt(cv2.GaussianBlur(part / share, (0, 0), 2.0)) for part in total]
+    return np.stack(spread).astype(np.float32)

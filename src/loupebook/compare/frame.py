@@ -9,18 +9,21 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from loupebook.compare.consensus import Aligned, Consensus, lightness
-from loupebook.compare.grid import Cells, corners, flatten_light, follow
+from loupebook.compare.consensus import Aligned, Consensus
+from loupebook.compare.grid import Cells, corners, flatten_light, follow, none, soften
 from loupebook.compare.light import LightFit, log_colour, match_light, to_srgb
-from loupebook.compare.look import blur_to, distance, fineness, look_of
+from loupebook.compare.look import blur_to, distances, fineness, lightness, look_of
 from loupebook.compare.picture import Picture
-from loupebook.compare.registration import Registration, sample
+from loupebook.compare.registration import SURE, Registration, sample
+from loupebook.imaging import resize_to_fit
+from loupebook.imaging.checks.blur import estimate_blur
 
 Plane = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-_BURNT = 0.93
-"""Linear light, in all channels, from which a px is glare in which nothing can be seen."""
+_BLUR_SIDE = 1280
+_BURNT = 0.975
+"""Linear light, in all channels, from which nothing can be seen for glare."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,12 +40,19 @@ class Framed:
         bool (height, width), where the query shows the item.
     resolution : float
         Query px a frame px (working px of the query).
+    shown : ndarray
+        bool (height, width), what of the frame lies in the query, item or not.
+    capture_blur : float, optional
+        Sigma, frame px, of the sharpest edges anywhere in the query; `None` where it has
+        none.
     """
 
     consensus: Consensus
     raw: Plane
     valid: Mask
     resolution: float
+    shown: Mask
+    capture_blur: float | None
 
     @classmethod
     def of(cls, query: Picture, registration: Registration, consensus: Consensus) -> Framed:
@@ -56,7 +66,13 @@ class Framed:
         inside = consensus.mask[:: rows // 10 + 1, :: columns // 10 + 1]
         stretch = registration.warp.stretch(some)[inside]
         resolution = float(np.median(stretch)) if stretch.size else 1.0
-        return cls(consensus, raw, valid & consensus.mask & consensus_counts(consensus), resolution)
+        inside = valid & consensus.mask & consensus_counts(consensus)
+        small = resize_to_fit(query.pixels, _BLUR_SIDE)
+        grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32)
+        blur = estimate_blur(grey)
+        if blur is not None:
+            blur *= query.width / small.shape[1] / max(resolution, 1e-6)
+        return cls(consensus, raw, inside, resolution, valid, blur)
 
     @classmethod
     def of_aligned(cls, photo: Aligned, consensus: Consensus, *, coarser: float = 1.0) -> Framed:
@@ -80,7 +96,8 @@ class Framed:
                 interpolation=cv2.INTER_CUBIC,
             )  # fmt: skip
         resolution = min(1.0, photo.resolution) / coarser
-        return cls(consensus, colour, photo.valid & consensus.mask, resolution)
+        inside = photo.valid & consensus.mask
+        return cls(consensus, colour, inside, resolution, photo.valid, 0.5 / resolution)
 
     @property
     def px_per_mm(self) -> float | None:
@@ -88,11 +105,18 @@ class Framed:
         scale = self.consensus.px_per_mm
         return None if scale is None else scale * min(1.0, self.resolution)
 
+    @property
+    def softness_mm(self) -> float:
+        """How much softer than the consensus the query is, mm (or fortieths of the frame)."""
+        return self.sharpness[1] / self.consensus.unit
+
     @cached_property
     def glare(self) -> Mask:
         """Where nothing can be seen for glare."""
         burnt = (self.raw > np.log(_BURNT)).all(axis=2).astype(np.uint8)
-        return np.asarray(cv2.dilate(burnt, np.ones((5, 5), np.uint8)) > 0)
+        # Print on white paper is no glare: a spot is glare where it is wider than strokes are.
+        spot = cv2.morphologyEx(burnt, cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))
+        return np.asarray(cv2.dilate(spot, np.ones((5, 5), np.uint8)) > 0)
 
     @cached_property
     def mask(self) -> Mask:
@@ -137,31 +161,61 @@ class Framed:
 
     @cached_property
     def level(self) -> tuple[Plane, Plane]:
-        """Lightness of query and consensus at one common sharpness."""
+        """Colour of query and consensus at one common sharpness."""
         own, other = self.sharpness
-        return soft(self.grey, own), soft(self.consensus.grey, other)
+        return soft(self.colour, own), soft(self.consensus.middle, other)
+
+    @cached_property
+    def in_place(self) -> tuple[Plane, Plane]:
+        """:attr:`level` with what displacement is left taken out, as far as it is smooth.
+
+        What lies in another place is measured as such; it must not light up as drawn
+        otherwise as well.
+        """
+        query, model = self.level
+        right, down = self.drift
+        y, x = np.mgrid[0 : query.shape[0], 0 : query.shape[1]].astype(np.float32)
+        return cv2.remap(query, x + right, y + down, cv2.INTER_LINEAR), model
+
+    @cached_property
+    def drift(self) -> tuple[Plane, Plane]:
+        """Smooth displacement (right, down) of the query against the consensus, frame px."""
+        cells, shape = self.cells, self.consensus.shape
+        sure = cells.likeness > SURE
+        column, row = np.rint(cells.at[sure]).astype(int).T
+        planes = np.zeros((3, *shape), np.float32)
+        planes[0, row, column] = cells.weight[sure]
+        planes[1:, row, column] = (cells.shift[sure] * cells.weight[sure, None]).T
+        reach = 1.5 * self.consensus.reach
+        near = [soften(plane, reach) for plane in planes]
+        held = near[0] + 0.02 * float(near[0].max()) + 1e-9
+        return near[1] / held, near[2] / held
 
     @cached_property
     def cells(self) -> Cells:
         """What displacement is left between consensus and query, frame px."""
         reach, mask = self.consensus.reach, self.mask
-        query, model = (flatten_light(plane, reach, mask) for plane in self.level)
+        query, model = (
+            flatten_light(lightness(plane), reach, mask) for plane in self.level
+        )
         points = corners(model, mask, cell=max(8, round(self.consensus.longest / 50)))
-        return follow(model, query, points, mask) if len(points) else Cells(*[np.empty((0, 2))] * 2, np.empty(0), np.empty(0))
-
-    @cached_property
-    def looks(self) -> tuple[Plane, Plane]:
-        """Looks of query and consensus at one common sharpness."""
-        reach, mask = self.consensus.reach, self.mask
-        query, model = self.level
-        return look_of(query, mask, reach), look_of(model, mask, reach)
+        return follow(model, query, points, mask) if len(points) else none()
 
     @cached_property
     def apart(self) -> Plane:
         """How many times further the query lies from the middle than genuine ones do."""
-        query, model = self.looks
-        inner = cv2.erode(self.mask.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
-        return np.asarray(distance(query, model) / self.consensus.spread * inner, np.float32)
+        reach, mask = self.consensus.reach, self.mask
+        query, model = (look_of(plane, mask, reach) for plane in self.in_place)
+        tone, edges = distances(query, model, self.consensus.unit)
+        spread = self.consensus.spread
+        both = np.sqrt(((tone / spread[0]) ** 2 + (edges / spread[1]) ** 2) / 2)
+        return np.asarray(both * self.inner, np.float32)
+
+    @cached_property
+    def inner(self) -> Mask:
+        """:attr:`mask` without the rim, where surroundings are cut off."""
+        rim = cv2.erode(self.valid.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
+        return np.asarray(rim & self.mask)
 
 
 def consensus_counts(consensus: Consensus) -> Mask:

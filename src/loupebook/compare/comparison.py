@@ -1,0 +1,284 @@
+"""One query against one consensus (or one photo): figures, z, verdicts and maps.
+
+A verdict says how the *print* compares with known genuine ones of the edition; none says
+what the item is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loupebook.compare.consensus import Consensus, Source, assemble
+from loupebook.compare.frame import Framed
+from loupebook.compare.measures import ALL, measure_all
+from loupebook.compare.picture import Picture
+from loupebook.compare.registration import Registration, register
+from loupebook.compare.usual import z_of
+
+DIFFERS_FROM = 4.0
+AGREES_TO = 2.0
+_GREATEST = 5.0
+_LEAST = -1.0
+
+DOES_NOT_SAY = (
+    "This compares print with known examples; it does not say that an item is genuine. Good "
+    "copies also lie near, and a difference may come from wear, light or another print run. "
+    "The rights holder and qualified examiners decide."
+)
+
+
+class Verdict(StrEnum):
+    """How one measurement compares with known genuine ones."""
+
+    AGREES = "agrees"
+    DIFFERS = "differs"
+    CANNOT_TELL = "cannot tell"
+
+
+@dataclass(frozen=True, eq=False)
+class Figure:
+    """One measurement of one query.
+
+    Parameters
+    ----------
+    name, unit, says
+        What is measured; `says` is what a great value means.
+    value, z : float, optional
+        The figure, and how far it lies above genuine ones in usual deviations; `None` where
+        the photo does not bear it.
+    verdict : Verdict
+        See there.
+    reason : str
+        Why it cannot be told.
+    map : ndarray, optional
+        float32 (height, width) in the frame.
+    """
+
+    name: str
+    value: float | None
+    unit: str
+    z: float | None
+    verdict: Verdict
+    says: str = ""
+    reason: str = ""
+    map: NDArray[np.float32] | None = field(default=None, repr=False)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON form."""
+        return {
+            "name": self.name,
+            "value": None if self.value is None else round(self.value, 4),
+            "unit": self.unit,
+            "z": None if self.z is None else round(self.z, 2),
+            "verdict": str(self.verdict),
+            "says": self.says,
+            "reason": self.reason or None,
+        }
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """What a comparison found.
+
+    Parameters
+    ----------
+    registration : Registration
+        How the query lies over the frame; where it does not hold, nothing is measured.
+    figures : tuple of Figure
+        The measurements.
+    overall_z : float, optional
+        All figures taken together, in usual deviations; `None` where nothing was measured.
+    against : int
+        How many photos the query was compared with.
+    framed : Framed, optional
+        The query in the frame.
+    """
+
+    registration: Registration
+    figures: tuple[Figure, ...] = ()
+    overall_z: float | None = None
+    against: int = 0
+    framed: Framed | None = field(default=None, repr=False)
+
+    @property
+    def differs(self) -> tuple[str, ...]:
+        """Names of the measurements that differ."""
+        return tuple(one.name for one in self.figures if one.verdict is Verdict.DIFFERS)
+
+    def says(self) -> str:
+        """Return the finding in a sentence or two."""
+        if not self.registration.registered:
+            return f"Not compared: {self.registration.reason}."
+        told = [one for one in self.figures if one.verdict is not Verdict.CANNOT_TELL]
+        if not told:
+            return "The photo is too poor to tell anything; take a sharper, closer one."
+        if not self.differs:
+            return (
+                f"{len(told)} of {len(self.figures)} measurements could be taken; none differs "
+                "from known genuine ones beyond what is usual."
+            )
+        return (
+            "Beyond what is usual among known genuine ones: "
+            + "; ".join(f"{one.name} ({one.says})" for one in self.figures if one.name in self.differs)
+            + "."
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON form."""
+        return {
+            **self.registration.to_dict(),
+            "measurements": [one.to_dict() for one in self.figures],
+            "overall_z": None if self.overall_z is None else round(self.overall_z, 2),
+            "compared_with_photos": self.against,
+            "says": self.says(),
+            "does_not_say": DOES_NOT_SAY,
+        }
+
+
+def compare_with(
+    query: Picture,
+    consensus: Consensus,
+    *,
+    own: Mapping[str, Sequence[float]] | None = None,
+    uv: bool = False,
+) -> Comparison:
+    """Compare a query with a consensus.
+
+    Parameters
+    ----------
+    query : Picture
+        The photo made ready.
+    consensus : Consensus
+        Of genuine photos of one edition, view and lighting.
+    own : mapping, optional
+        Measurement to the figures of the consensus' own photos (:func:`own_figures`).
+    uv : bool
+        Whether all were photographed under UV-A.
+    """
+    full = consensus.px_per_mm
+    if looks_uv(query.pixels) and not uv:
+        return Comparison(Registration(False, "the query was lit by a UV-A lamp, the references were not"))
+    registration = register(query, consensus.picture, px_per_mm=full)
+    return measured(query, registration, consensus, own=own or {}, uv=uv)
+
+
+def measured(
+    query: Picture,
+    registration: Registration,
+    consensus: Consensus,
+    *,
+    own: Mapping[str, Sequence[float]],
+    uv: bool,
+) -> Comparison:
+    """Measure a registered query; one that is not registered is handed back as it is."""
+    if not registration.registered:
+        return Comparison(registration, against=len(consensus.photos))
+    framed = Framed.of(query, registration, consensus)
+    figures = figures_of(framed, own, uv=uv)
+    return Comparison(registration, figures, overall(figures), len(consensus.photos), framed)
+
+
+def figures_of(
+    framed: Framed, own: Mapping[str, Sequence[float]], *, uv: bool
+) -> tuple[Figure, ...]:
+    """Take all measurements and hold them against what is usual."""
+    kinds = {one.name: one for one in ALL}
+    figures = []
+    for name, found in measure_all(framed, uv=uv).items():
+        kind = kinds[name]
+        if found.value is None or not math.isfinite(found.value):
+            figures.append(
+                Figure(name, None, kind.unit, None, Verdict.CANNOT_TELL, kind.says, found.reason)
+            )
+            continue
+        z = z_of(name, found.value, own.get(name, ()), uv=uv)
+        verdict, reason = verdict_of(z)
+        figures.append(
+            Figure(name, found.value, kind.unit, z, verdict, kind.says, reason, found.map)
+        )
+    return tuple(figures)
+
+
+def verdict_of(z: float) -> tuple[Verdict, str]:
+    """Return the verdict on a z, and why it cannot be told where it lies between."""
+    if z >= DIFFERS_FROM:
+        return Verdict.DIFFERS, ""
+    if z <= AGREES_TO:
+        return Verdict.AGREES, ""
+    return Verdict.CANNOT_TELL, "more than usual among genuine ones, but not beyond doubt"
+
+
+def overall(figures: Sequence[Figure]) -> float | None:
+    """Return all z taken together: their sum over the root of their number, each bounded."""
+    known = [min(max(one.z, _LEAST), _GREATEST) for one in figures if one.z is not None]
+    return sum(known) / math.sqrt(len(known)) if known else None
+
+
+def own_figures(consensus: Consensus, *, uv: bool) -> dict[str, list[float]]:
+    """Return the figures of each photo of a consensus against the other specimens.
+
+    Photos are taken at half their resolution, as casual photos show an item.
+    """
+    found: dict[str, list[float]] = {}
+    for photo in consensus.photos:
+        others = consensus.without(photo.specimen)
+        if others is None:
+            continue
+        framed = Framed.of_aligned(photo, others, coarser=1.5)
+        for name, one in measure_all(framed, uv=uv).items():
+            if one.value is not None and math.isfinite(one.value):
+                found.setdefault(name, []).append(one.value)
+    return found
+
+
+def compare_pair(
+    query: NDArray[np.uint8],
+    reference: NDArray[np.uint8],
+    *,
+    px_per_mm: float | None = None,
+    uv: bool = False,
+) -> Comparison:
+    """Compare two photos where no consensus is at hand.
+
+    What one photo shows cannot be told from what all genuine ones show; the spread is then
+    that of rendered editions in general, and verdicts are accordingly careful.
+
+    Parameters
+    ----------
+    query, reference : ndarray
+        uint8 sRGB (height, width, 3).
+    px_per_mm : float, optional
+        Scale of the reference.
+    uv : bool
+        Whether both were lit by a UV-A lamp.
+    """
+    source = Source(0, "", "reference", reference, px_per_mm)
+    ready = Picture.of(query)
+    if looks_uv(query) != looks_uv(reference):
+        return Comparison(
+            Registration(False, "one photo was lit by a UV-A lamp, the other was not"), against=1
+        )
+    first = register(ready, source.picture, px_per_mm=px_per_mm)
+    if not first.registered:
+        return Comparison(first, against=1)
+    consensus = assemble(source, [], [source], agreeing=[first])
+    again = register(ready, consensus.picture, px_per_mm=consensus.px_per_mm)
+    if not again.registered:
+        return Comparison(again, against=1)
+    found = measured(ready, again, consensus, own={}, uv=uv)
+    return Comparison(first, found.figures, found.overall_z, 1, found.framed)
+
+
+def looks_uv(pixels: NDArray[np.uint8]) -> bool:
+    """Say whether a photo was lit by a UV-A lamp: violet or blue all over, and dark."""
+    small = pixels[:: max(1, pixels.shape[0] // 100), :: max(1, pixels.shape[1] // 100)]
+    red, green, blue = (float(np.mean(small[..., k])) for k in range(3))
+    return blue > 1.6 * max(red, green) and red + green + blue < 420
+

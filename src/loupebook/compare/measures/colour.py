@@ -1,0 +1,61 @@
+"""Colour: how far any one ink or the paper lies from the genuine colour.
+
+CIEDE2000 (Sharma, Wu & Dalal 2005, doi:10.1002/col.20070) after light and camera are taken
+out over paper and inks together; D65, 2° observer. Foil and other parts whose colour varies
+among genuine ones do not count.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from skimage.color import deltaE_ciede2000, rgb2lab
+
+from loupebook.compare.frame import Framed, soft
+from loupebook.compare.light import to_srgb
+from loupebook.compare.measures._model import Measured, cannot
+
+NAME = "colour"
+UNIT = "ΔE00"
+SAYS = "an ink or the paper has another colour"
+
+_INKS = 7
+_LEAST_SHARE = 0.02
+_STEADY = 0.30
+"""Spread (natural logarithm) up to which a px's colour is steady among genuine ones."""
+_WORST_FIT = 0.5
+
+
+def measure(framed: Framed) -> Measured:
+    """Return the greatest difference of the median colours of one ink."""
+    if framed.light.miss > _WORST_FIT:
+        return cannot("light and camera could not be told from the colour of the print")
+    blur = max(1.0, 0.15 * framed.consensus.unit)
+    query, model = (rgb2lab(to_srgb(soft(plane, blur))) for plane in framed.in_place)
+    steady = framed.inner & (framed.consensus.colour_spread < _STEADY)
+    if steady.sum() < 2000:
+        return cannot("no part of the item keeps its colour in every light")
+    apart = deltaE_ciede2000(model, query).astype(np.float32) * framed.inner
+    inks = inks_of(model[steady])
+    worst = 0.0
+    for ink in range(_INKS):
+        of_ink = inks == ink
+        if of_ink.mean() < _LEAST_SHARE:
+            continue
+        ours, theirs = (np.median(lab[steady][of_ink], axis=0) for lab in (query, model))
+        worst = max(worst, float(deltaE_ciede2000(theirs, ours)))
+    return Measured(worst, map=apart)
+
+
+def inks_of(lab: NDArray[np.float64]) -> NDArray[np.int32]:
+    """Part px by colour (k-means from fixed starts, so that the answer is the same each time)."""
+    order = np.argsort(lab[:, 0])
+    starts = np.linspace(0, len(lab) - 1, _INKS).astype(int)
+    labels = np.zeros(len(lab), np.int32)
+    centres = lab[order[starts]].astype(np.float32)
+    for _ in range(8):
+        labels = np.argmin(((lab[:, None, :] - centres[None]) ** 2).sum(-1), axis=1).astype(np.int32)
+        for ink in range(_INKS):
+            if (labels == ink).any():
+                centres[ink] = lab[labels == ink].mean(axis=0)
+    return labels

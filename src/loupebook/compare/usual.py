@@ -1,0 +1,79 @@
+"""What is usual among genuine ones: figures become z.
+
+A figure is held against the figures that the genuine photos of the same edition give when
+each specimen in turn is compared with the others. As three or five photos tell little of
+their own spread, the level of the edition is drawn towards the level of rendered editions
+(``typical.json``), and the scale is theirs: how far casual photos of genuine items scatter
+about their edition's level. Both in logarithms: figures are positive and skewed.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+_PRIOR_PHOTOS = 2.0
+
+
+@dataclass(frozen=True)
+class Typical:
+    """How a measurement behaves on genuine items.
+
+    Parameters
+    ----------
+    level : float
+        Median figure of a reference photo against the other specimens of its edition.
+    centre, scale : float
+        Median and scaled median absolute deviation of log(figure / edition's level) of
+        casual photos.
+    """
+
+    level: float
+    centre: float
+    scale: float
+
+
+def edition_level(name: str, own: Sequence[float], *, uv: bool) -> float:
+    """Return an edition's level, drawn towards the typical one.
+
+    Parameters
+    ----------
+    name : str
+        Of the measurement.
+    own : sequence of float
+        Figures of the edition's own photos, each against the other specimens.
+    uv : bool
+        Whether they were photographed under UV-A.
+    """
+    typical = typical_of(name, uv=uv)
+    floor = 0.05 * typical.level
+    total = sum(math.log(max(value, 0) + floor) for value in own)
+    prior = _PRIOR_PHOTOS * math.log(typical.level + floor)
+    return math.exp((total + prior) / (len(own) + _PRIOR_PHOTOS)) - floor
+
+
+def z_of(name: str, value: float, own: Sequence[float], *, uv: bool) -> float:
+    """Return by how many usual deviations a figure lies above what genuine ones give."""
+    typical = typical_of(name, uv=uv)
+    floor = 0.05 * typical.level
+    level = edition_level(name, own, uv=uv)
+    return (math.log((max(value, 0) + floor) / (level + floor)) - typical.centre) / typical.scale
+
+
+def typical_of(name: str, *, uv: bool) -> Typical:
+    """Return the typical behaviour of a measurement."""
+    return _typical()["uv-a" if uv else "plain"][name]
+
+
+@cache
+def _typical() -> Mapping[str, Mapping[str, Typical]]:
+    text = (files("loupebook.compare") / "typical.json").read_text("utf-8")
+    held = json.loads(text)
+    return {
+        light: {name: Typical(**row) for name, row in held[light].items()}
+        for light in ("plain", "uv-a")
+    }
