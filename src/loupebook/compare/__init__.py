@@ -1,1 +1,52 @@
 """Two prints in one frame, and where they differ beyond what genuine ones do."""
+
+from loupebook.compare.comparison import (
+    DOES_NOT_SAY,
+    Comparison,
+    Figure,
+    Verdict,
+    compare_pair,
+    compare_with,
+    looks_uv,
+)
+from loupebook.compare.consensus import Consensus, Source, build_consensus
+from loupebook.compare.maps import difference_map, pictures_of
+from loupebook.compare.picture import Picture
+from loupebook.compare.registration import Registration, register
+from loupebook.compare.rerank import (
+    Candidate,
+    Compared,
+    StandingScores,
+    compare_each,
+    rerank,
+    standing_scores,
+)
+from loupebook.compare.store import ConsensusStore, Group, Held, Wanted
+
+__all__ = [
+    "DOES_NOT_SAY",
+    "Candidate",
+    "Compared",
+    "Comparison",
+    "Consensus",
+    "ConsensusStore",
+    "Figure",
+    "Group",
+    "Held",
+    "Picture",
+    "Registration",
+    "Source",
+    "StandingScores",
+    "Verdict",
+    "Wanted",
+    "build_consensus",
+    "compare_each",
+    "compare_pair",
+    "compare_with",
+    "difference_map",
+    "looks_uv",
+    "pictures_of",
+    "register",
+    "rerank",
+    "standing_scores",
+]

@@ -126,7 +126,9 @@ class Comparison:
             )
         return (
             "Beyond what is usual among known genuine ones: "
-            + "; ".join(f"{one.name} ({one.says})" for one in self.figures if one.name in self.differs)
+            + "; ".join(
+                f"{one.name} ({one.says})" for one in self.figures if one.name in self.differs
+            )
             + "."
         )
 
@@ -164,7 +166,9 @@ def compare_with(
     """
     full = consensus.px_per_mm
     if looks_uv(query.pixels) and not uv:
-        return Comparison(Registration(False, "the query was lit by a UV-A lamp, the references were not"))
+        return Comparison(
+            Registration(False, "the query was lit by a UV-A lamp, the references were not")
+        )
     registration = register(query, consensus.picture, px_per_mm=full)
     return measured(query, registration, consensus, own=own or {}, uv=uv)
 
@@ -281,4 +285,3 @@ def looks_uv(pixels: NDArray[np.uint8]) -> bool:
     small = pixels[:: max(1, pixels.shape[0] // 100), :: max(1, pixels.shape[1] // 100)]
     red, green, blue = (float(np.mean(small[..., k])) for k in range(3))
     return blue > 1.6 * max(red, green) and red + green + blue < 420
-

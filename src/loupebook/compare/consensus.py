@@ -210,7 +210,11 @@ def build_consensus(sources: Sequence[Source]) -> Consensus:
     best: list[tuple[Source, Registration]] = []
     anchor = ranked[0]
     for candidate in ranked[:_ANCHORS]:
-        laid = [(one, register(one.picture, candidate.picture)) for one in ranked if one is not candidate]
+        laid = [
+            (one, register(one.picture, candidate.picture))
+            for one in ranked
+            if one is not candidate
+        ]
         found = [pair for pair in laid if pair[1].registered]
         if len(found) > len(best) or candidate is ranked[0]:
             best, anchor = found, candidate
@@ -251,23 +255,84 @@ def assemble(
         interpolation=cv2.INTER_AREA,
     )  # fmt: skip
     photos = [
-        Aligned(anchor.photo_id, anchor.sha256, anchor.specimen, first, np.ones_like(mask), 1 / scale)
+        Aligned(
+            anchor.photo_id, anchor.sha256, anchor.specimen, first, np.ones_like(mask), 1 / scale
+        )
     ]
-    for one, registration in laid:
-        assert registration.warp is not None
-        logged, valid = sample(log_colour(one.picture.pixels), registration.warp, at)
-        colour, _ = match_light(logged, first, valid & mask)
-        steps = registration.warp.stretch(at[:: rows // 8 + 1, :: columns // 8 + 1])
-        photos.append(
-            Aligned(one.photo_id, one.sha256, one.specimen, colour, valid, float(np.median(steps)) / scale)
-        )  # fmt: skip
+    photos += [lay(one, registration, at, scale, first, mask) for one, registration in laid]
     known = {photo.photo_id for photo in photos}
     rejected = {
-        one.photo_id: "could not be laid over the others" for one in every if one.photo_id not in known
+        one.photo_id: "could not be laid over the others"
+        for one in every
+        if one.photo_id not in known
     }
     px_per_mm = anchor.px_per_mm and anchor.px_per_mm / picture.shrunk * scale
     whole = combine(photos, mask, px_per_mm)
     return replace(whole, rejected=rejected, place=(float(box[0]), float(box[1]), scale))
+
+
+def extend(whole: Consensus, kept: Sequence[Aligned], new: Sequence[Source]) -> Consensus | None:
+    """Bring a consensus to other photos without laying the old ones anew.
+
+    Parameters
+    ----------
+    whole : Consensus
+        As it stands.
+    kept : sequence of Aligned
+        Those of its photos that stay, the anchor first.
+    new : sequence of Source
+        Photos to lay into its frame.
+
+    Returns
+    -------
+    Consensus or None
+        `None` where more new photos than not do not fit the frame: then it is better made
+        anew.
+    """
+    rows, columns = whole.shape
+    y, x = np.mgrid[0:rows, 0:columns].astype(np.float64)
+    photos, rejected = list(kept), dict(whole.rejected)
+    for one in new[: max(0, _PHOTOS - len(kept))]:
+        registration = register(one.picture, whole.picture)
+        if not registration.registered or registration.warp is None:
+            rejected[one.photo_id] = "could not be laid over the others"
+            continue
+        photos.append(lay(one, registration, np.stack([x, y], -1), 1.0, kept[0].colour, whole.mask))
+    failed = len(new) - (len(photos) - len(kept))
+    if 2 * failed > len(new):
+        return None
+    return replace(
+        combine(photos, whole.mask, whole.px_per_mm), rejected=rejected, place=whole.place
+    )
+
+
+def lay(
+    one: Source,
+    registration: Registration,
+    at: NDArray[np.float64],
+    scale: float,
+    first: NDArray[np.float32],
+    mask: NDArray[np.bool_],
+) -> Aligned:
+    """Lay one registered photo into a frame, under the anchor's light.
+
+    Parameters
+    ----------
+    at : ndarray
+        (rows, columns, 2) frame points as the registration's frame has them.
+    scale : float
+        Frame px a px of the registration's frame.
+    first : ndarray
+        The anchor's colour.
+    """
+    assert registration.warp is not None
+    logged, valid = sample(one.picture.pixels, registration.warp, at)
+    colour, _ = match_light(log_colour(logged), first, valid & mask)
+    rows, columns = mask.shape
+    steps = registration.warp.stretch(at[:: rows // 8 + 1, :: columns // 8 + 1])
+    return Aligned(
+        one.photo_id, one.sha256, one.specimen, colour, valid, float(np.median(steps)) / scale
+    )
 
 
 def item_box(
@@ -324,7 +389,9 @@ def outline_of(whole: Consensus) -> tuple[NDArray[np.float64], NDArray[np.float6
         return none
     line = max(contours, key=cv2.contourArea)[:, 0]
     line = line[((line > 6) & (line < np.array(size) - 7)).all(axis=1)]
-    gx, gy = (cv2.Sobel(item, cv2.CV_32F, *d, ksize=5)[line[:, 1], line[:, 0]] for d in ((1, 0), (0, 1)))
+    gx, gy = (
+        cv2.Sobel(item, cv2.CV_32F, *d, ksize=5)[line[:, 1], line[:, 0]] for d in ((1, 0), (0, 1))
+    )
     length = np.hypot(gx, gy) + 1e-9
     normals = -np.column_stack([gx, gy]) / length[:, None]
     points = (line + 0.5) / scale - 0.5
@@ -339,25 +406,25 @@ def combine(
     valid = np.stack([photo.valid for photo in photos])
     count = valid.sum(axis=0).astype(np.uint8)
     middle = masked_median(stack, valid)
+    empty = np.zeros((3, *mask.shape), np.float32)
     spread = Consensus(
-        tuple(photos), {}, middle, np.zeros(mask.shape, np.float32), np.zeros((2, *mask.shape), np.float32),
-        count, mask & (count > 0), px_per_mm,
-    )  # fmt: skip
+        tuple(photos), {}, middle, empty[0], empty[1:], count, mask & (count > 0), px_per_mm
+    )
     apart = np.abs(stack - middle).mean(axis=3) * valid
     squared = (apart**2).sum(0) / np.maximum(count - 1, 1)
-    colour = np.sqrt((squared * np.maximum(count - 1.0, 0) + 2 * 0.15**2) / (np.maximum(count - 1.0, 0) + 2))
+    colour = np.sqrt(
+        (squared * np.maximum(count - 1.0, 0) + 2 * 0.15**2) / (np.maximum(count - 1.0, 0) + 2)
+    )
     return Consensus(
         tuple(photos), {}, middle, cv2.GaussianBlur(colour.astype(np.float32), (0, 0), 1.5),
         look_spread(spread), count, spread.mask, px_per_mm,
     )  # fmt: skip
 
 
-def masked_median(
-    stack: NDArray[np.float32], valid: NDArray[np.bool_]
-) -> NDArray[np.float32]:
+def masked_median(stack: NDArray[np.float32], valid: NDArray[np.bool_]) -> NDArray[np.float32]:
     """Return the median over what is valid; the plain mean where nothing is."""
     if len(stack) == 1:
-        return stack[0]
+        return np.asarray(stack[0], np.float32)
     hidden = np.where(valid[..., None], stack, np.nan)
     empty = ~valid.any(axis=0)
     hidden[0][empty] = stack.mean(axis=0)[empty]

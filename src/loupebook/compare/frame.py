@@ -61,7 +61,8 @@ class Framed:
         rows, columns = consensus.shape
         y, x = np.mgrid[0:rows, 0:columns].astype(np.float64)
         at = np.stack([x, y], -1)
-        raw, valid = sample(log_colour(query.pixels), registration.warp, at)
+        raw, valid = sample(query.pixels, registration.warp, at)
+        raw = log_colour(raw)
         some = at[:: rows // 10 + 1, :: columns // 10 + 1]
         inside = consensus.mask[:: rows // 10 + 1, :: columns // 10 + 1]
         stretch = registration.warp.stretch(some)[inside]
@@ -195,9 +196,7 @@ class Framed:
     def cells(self) -> Cells:
         """What displacement is left between consensus and query, frame px."""
         reach, mask = self.consensus.reach, self.mask
-        query, model = (
-            flatten_light(lightness(plane), reach, mask) for plane in self.level
-        )
+        query, model = (flatten_light(lightness(plane), reach, mask) for plane in self.level)
         points = corners(model, mask, cell=max(8, round(self.consensus.longest / 50)))
         return follow(model, query, points, mask) if len(points) else none()
 

@@ -9,6 +9,7 @@ the few parameters of the map, and what they still show afterwards is the residu
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -59,10 +60,10 @@ def flatten_light(grey: Grey, reach: float, mask: Mask | None = None) -> Grey:
     mask : ndarray, optional
         What counts; outside it the result is 0.
     """
-    known = np.ones_like(grey) if mask is None else mask.astype(np.float32)
-    share = soften(known, reach) + 1e-6
+    known: NDArray[Any] = np.ones_like(grey) if mask is None else mask.astype(np.float32)
+    share: NDArray[Any] = soften(known, reach) + 1e-6
     mean = soften(grey * known, reach) / share
-    apart = (grey - mean) * known
+    apart: NDArray[Any] = (grey - mean) * known
     power = soften(apart * apart, reach) / share
     floor = 0.25 * float(np.median(np.sqrt(power[known > 0]))) if known.any() else 1.0
     out: Grey = apart / np.sqrt(power + floor**2 + 1e-9)
@@ -72,9 +73,10 @@ def flatten_light(grey: Grey, reach: float, mask: Mask | None = None) -> Grey:
 def soften(plane: Grey, reach: float) -> Grey:
     """Blur widely and cheaply: three boxes are nearly a Gaussian of sigma `reach`."""
     side = 2 * round(reach) + 1
+    soft: NDArray[Any] = plane
     for _ in range(3):
-        plane = cv2.blur(plane, (side, side), borderType=cv2.BORDER_REFLECT_101)
-    return plane
+        soft = cv2.blur(soft, (side, side), borderType=cv2.BORDER_REFLECT_101)
+    return np.asarray(soft, np.float32)
 
 
 def corners(flat: Grey, mask: Mask, cell: int) -> NDArray[np.float64]:
@@ -88,11 +90,12 @@ def corners(flat: Grey, mask: Mask, cell: int) -> NDArray[np.float64]:
     if high == 0 or wide == 0:
         return np.empty((0, 2))
     blocks = least[: high * cell, : wide * cell].reshape(high, cell, wide, cell)
-    blocks = blocks.swapaxes(1, 2).reshape(high * wide, cell * cell)
-    best = blocks.argmax(axis=1)
-    strength = blocks[np.arange(len(blocks)), best]
-    row = np.arange(len(blocks)) // wide * cell + best // cell
-    column = np.arange(len(blocks)) % wide * cell + best % cell
+    flat_blocks = blocks.swapaxes(1, 2).reshape(high * wide, cell * cell)
+    best = flat_blocks.argmax(axis=1)
+    number = np.arange(high * wide)
+    strength = flat_blocks[number, best]
+    row = number // wide * cell + best // cell
+    column = number % wide * cell + best % cell
     points: NDArray[np.float64] = np.stack([column, row], 1)[strength > _LEAST_CORNER].astype(float)
     return points
 

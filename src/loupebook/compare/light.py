@@ -10,6 +10,7 @@ fitted away by them. Spots of glare and foil do not take part.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -28,10 +29,18 @@ _SIDE = 160
 
 def log_colour(pixels: NDArray[np.uint8] | Colour) -> Colour:
     """Return the logarithm of linear light, (…, 3), of sRGB values 0..255."""
+    if pixels.dtype == np.uint8:
+        return np.asarray(cv2.LUT(pixels, _table()), np.float32)
     code = np.clip(np.asarray(pixels, np.float32) / 255.0, 0, 1)
     linear = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
     logged: Colour = np.log(linear + FLOOR).astype(np.float32)
     return logged
+
+
+@cache
+def _table() -> Colour:
+    """Return :func:`log_colour` of all 256 code values."""
+    return log_colour(np.arange(256, dtype=np.float32))
 
 
 def to_srgb(logged: Colour) -> Colour:

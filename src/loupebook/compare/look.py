@@ -94,9 +94,7 @@ def distances(
 ) -> tuple[Plane, Plane]:
     """Return the distance of each part; `unit` is px a mm."""
     near, slip = max(1.2, 0.1 * unit), 1
-    tone, edges = (
-        distance(a, b, slip=slip, near=near) for a, b in zip(query, model, strict=True)
-    )
+    tone, edges = (distance(a, b, slip=slip, near=near) for a, b in zip(query, model, strict=True))
     return tone, edges
 
 

@@ -286,8 +286,8 @@ class _Dense:
 
 
 def sample(
-    plane: NDArray[np.float32], warp: LiftedMap, at: NDArray[np.float64]
-) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    plane: NDArray[Any], warp: LiftedMap, at: NDArray[np.float64]
+) -> tuple[NDArray[Any], NDArray[np.bool_]]:
     """Sample a working plane at frame points, smoothed first where the frame is coarser.
 
     Parameters
@@ -309,11 +309,14 @@ def sample(
     valid &= (mapped > 1).all(-1)
     valid &= (mapped[..., 0] < plane.shape[1] - 2) & (mapped[..., 1] < plane.shape[0] - 2)
     step = np.abs(at[0, 1, 0] - at[0, 0, 0])
-    some = (slice(None, None, max(1, at.shape[0] // 12)), slice(None, None, max(1, at.shape[1] // 12)))
+    some = (
+        slice(None, None, max(1, at.shape[0] // 12)),
+        slice(None, None, max(1, at.shape[1] // 12)),
+    )
     stretch = warp.stretch(at[some])[valid[some]]
     shrink = float(np.median(stretch)) * step if stretch.size else 1.0
     if not valid.any():
-        return np.zeros(at.shape[:2] + plane.shape[2:], np.float32), valid
+        return np.zeros(at.shape[:2] + plane.shape[2:], plane.dtype), valid
     inside = mapped[valid]
     low, high = np.floor(inside.min(0)), np.ceil(inside.max(0))
     left, top = np.maximum(low.astype(int) - 8, 0)
@@ -342,7 +345,7 @@ def hull_of(
 
 
 def residual_of(cells: Cells) -> float:
-    """Return the robust root mean square displacement (from the median, as of a Rayleigh distribution), px.
+    """Return the root mean square displacement, px, from the median (Rayleigh distributed).
 
     Points that are not clearly the same print, as on background and in glare, do not count.
     """
@@ -366,11 +369,7 @@ def judge(
     agreeing = float((cells.likeness > LEAST_LIKENESS).sum()) / max(1, laid.followed)
     to_full = 1 / laid.scale / reference.shrunk
     residual = laid.residual * to_full if np.isfinite(laid.residual) else None
-    matrix = (
-        query.full_from_working
-        @ plane
-        @ np.linalg.inv(reference.full_from_working)
-    )
+    matrix = query.full_from_working @ plane @ np.linalg.inv(reference.full_from_working)
     reason = ""
     if inliers < FEWEST_INLIERS:
         reason = "too few points agree with one pose"

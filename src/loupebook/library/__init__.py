@@ -11,6 +11,7 @@ from loupebook.imaging import (
     resize_to_fit,
     rotate_quarter,
 )
+from loupebook.library.comparing import ComparisonReport, compare_photos
 from loupebook.library.demo_building import DemoBuilt, build_demo_set
 from loupebook.library.facade import Library
 from loupebook.library.homes import (
@@ -52,6 +53,7 @@ __all__ = [
     "AddReport",
     "Box",
     "Camera",
+    "ComparisonReport",
     "DemoBuilt",
     "Element",
     "Fault",
@@ -76,6 +78,7 @@ __all__ = [
     "View",
     "build_demo_set",
     "check_photo",
+    "compare_photos",
     "crop_box",
     "decode_photo",
     "default_set",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from threading import RLock
@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from loupebook.compare import Compared
 from loupebook.encoders import Encoder, load_encoder
 from loupebook.errors import CropInvalid, SetNotFound
 from loupebook.imaging import (
@@ -24,6 +25,7 @@ from loupebook.imaging import (
     resize_to_fit,
     rotate_quarter,
 )
+from loupebook.library.comparing import ComparisonReport, Photo, SetComparer
 from loupebook.library.evidence_glue import EvidenceKeeper, embedding_arm
 from loupebook.library.intake import (
     IncomingPhoto,
@@ -99,6 +101,7 @@ class Library:
         self._lock = RLock()
         self._thumbnails = ThumbnailCache(catalogue)
         self._evidence = EvidenceKeeper(catalogue)
+        self._comparer = SetComparer(catalogue, self.photo_pixels)
 
     @classmethod
     def create(
@@ -589,11 +592,48 @@ class Library:
             )
         return reports
 
+    # ------------------------------------------------------------------ comparing
+
+    def compare(self, query: Photo, photo_id: int) -> ComparisonReport:
+        """Compare a photo in detail with the edition or print origin of a reference.
+
+        Parameters
+        ----------
+        query : bytes, Path or ndarray
+            The photo in question.
+        photo_id : int
+            A reference of this set, as a search found it.
+
+        Raises
+        ------
+        ComparisonError
+            If there is no such photo, or its kind gives no consensus image.
+        PhotoError
+            If the query cannot be decoded within limits.
+        """
+        with self._lock:
+            return self._comparer.compare(query, photo_id, self._all_facts())
+
+    def compare_found(self, report: SearchReport) -> Iterator[Compared]:
+        """Compare the query of a search with what it found, one edition or origin at a time.
+
+        The most promising comes first, so that it can be shown while the rest are worked on;
+        ``loupebook.compare.rerank`` brings them into their new order.
+        """
+        found = {match.photo_id: match.similarity for match in report.matches}
+        for nearest in (report.nearest_genuine, report.nearest_fake):
+            if nearest is not None:
+                found.setdefault(nearest.photo_id, nearest.similarity)
+        return self._comparer.compare_found(
+            report.query_pixels, list(found.items()), self._all_facts()
+        )
+
     # ------------------------------------------------------------------ upkeep
 
     def rebuild(self, *, progress: Progress = no_progress) -> RebuildReport:
         """Throw all derived files away and make them anew from the catalogue."""
         with self._lock:
+            self._comparer.clear()
             return rebuild_derived(
                 self._catalogue, self.arms(), self._thumbnails, self._read_reference, progress
             )

@@ -50,9 +50,7 @@ def frequency() -> NDArray[np.float64]:
     return np.asarray(np.hypot(down, np.fft.rfftfreq(_TILE)[None]))
 
 
-def spectrum(
-    grey: NDArray[np.float32], mask: NDArray[np.bool_]
-) -> NDArray[np.float64] | None:
+def spectrum(grey: NDArray[np.float32], mask: NDArray[np.bool_]) -> NDArray[np.float64] | None:
     """Return the mean power spectrum of the tiles inside, each of unit power."""
     window = np.outer(np.hanning(_TILE), np.hanning(_TILE))
     powers = []

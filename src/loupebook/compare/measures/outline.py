@@ -7,6 +7,8 @@ about the middle are fitted to what is found, robustly.
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -34,7 +36,9 @@ def measure(framed: Framed) -> Measured:
     if len(points) < _FEWEST:
         return cannot("the outline of genuine ones is not known well enough")
     ours, strength = edge_along(framed.level[0], framed.shown, points, normals, framed.consensus)
-    theirs, steady = edge_along(framed.consensus.middle, np.ones_like(framed.shown), points, normals, framed.consensus)
+    theirs, steady = edge_along(
+        framed.consensus.middle, np.ones_like(framed.shown), points, normals, framed.consensus
+    )
     found = np.isfinite(ours) & np.isfinite(theirs) & (strength > 0.25) & (steady > 0.25)
     if found.sum() < _FEWEST:
         return cannot("the paper's edge is not seen against what lies behind")
@@ -44,7 +48,7 @@ def measure(framed: Framed) -> Measured:
     away = (points[found] - middle) / half
     normal = normals[found]
     design = np.column_stack([normal, away * normal])
-    weight = np.ones(len(shift))
+    weight: NDArray[Any] = np.ones(len(shift))
     fitted = np.zeros(4)
     for _ in range(8):
         ridge = np.diag([0, 0, 1.0, 1.0])
@@ -78,6 +82,10 @@ def edge_along(
     best = inner.argmax(axis=1) + 1
     rows = np.arange(len(points))
     low, mid, high = (step[rows, best + k] for k in (-1, 0, 1))
-    finer = 0.5 * (low - high) / np.where(np.abs(low - 2 * mid + high) < 1e-9, 1e-9, low - 2 * mid + high)
+    finer = (
+        0.5
+        * (low - high)
+        / np.where(np.abs(low - 2 * mid + high) < 1e-9, 1e-9, low - 2 * mid + high)
+    )
     place = along[best] + np.clip(finer, -0.5, 0.5) * (along[1] - along[0])
     return np.where(seen, place, np.nan), mid / np.maximum(step.sum(axis=1), 1e-6) * 2

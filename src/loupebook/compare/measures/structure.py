@@ -25,7 +25,9 @@ def measure(framed: Framed) -> Measured:
     if framed.inner.sum() < 2000:
         return cannot("too little of the item is seen")
     if framed.px_per_mm is not None and framed.px_per_mm < LEAST_PX_PER_MM:
-        return cannot(f"the photo shows {framed.px_per_mm:.1f} px a mm; {LEAST_PX_PER_MM:.0f} are needed")
+        return cannot(
+            f"the photo shows {framed.px_per_mm:.1f} px a mm; {LEAST_PX_PER_MM:.0f} are needed"
+        )
     spots = cv2.GaussianBlur(framed.apart, (0, 0), max(1.0, _SPOT_MM * framed.consensus.unit))
     values = spots[framed.inner]
     worst = values[values >= np.quantile(values, 1 - _TOP)]

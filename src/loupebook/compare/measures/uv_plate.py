@@ -28,7 +28,9 @@ def measure(framed: Framed) -> Measured:
     blur = max(1.0, 0.2 * framed.consensus.unit)
     query, model = (glow_of(soft(p, blur)) for p in (framed.raw, framed.consensus.middle))
     top = [max(1e-4, float(np.percentile(plane[inner], _GLOWS))) for plane in (query, model)]
-    ours, theirs = (np.clip(plane / peak, 0, 1.5) for plane, peak in zip((query, model), top, strict=True))
+    ours, theirs = (
+        np.clip(plane / peak, 0, 1.5) for plane, peak in zip((query, model), top, strict=True)
+    )
     apart = np.abs(ours - theirs) * inner
     value = 100 * float(apart.sum()) / max(1e-6, float((theirs * inner).sum()))
     return Measured(value, map=apart.astype(np.float32))
@@ -37,4 +39,6 @@ def measure(framed: Framed) -> Measured:
 def glow_of(colour: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return the green and red light that stands out over the lamp's own violet."""
     linear = np.exp(colour)
-    return np.asarray(np.maximum(linear[..., 1] + 0.5 * linear[..., 0] - 0.6 * linear[..., 2], 0), np.float32)
+    return np.asarray(
+        np.maximum(linear[..., 1] + 0.5 * linear[..., 0] - 0.6 * linear[..., 2], 0), np.float32
+    )

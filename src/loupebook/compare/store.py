@@ -1,0 +1,268 @@
+"""Consensus images on disk: derived, checked before use, brought up to date step by step.
+
+One file a group of photos (edition or print origin × view × lighting) under
+``<set>/derived/compare``. Layout: :data:`MAGIC`, the length of the header (8 bytes, little
+endian), the header (JSON), then a NumPy ``.npz`` (never pickled). The header names the set,
+the recipe, the group, each photo with its sha256, and the sha256 of what follows.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from loupebook.compare.comparison import own_figures
+from loupebook.compare.consensus import Aligned, Consensus, Source, build_consensus, extend
+from loupebook.compare.light import log_colour, to_srgb
+from loupebook.errors import ComparisonError, IndexDamaged
+from loupebook.search.files import write_atomically
+
+MAGIC = b"loupebook consensus 1\n"
+RECIPE = "1"
+"""Changed whenever the same photos would give another consensus."""
+_LONGEST_HEADER = 4_000_000
+_QUALITY = 95
+
+
+@dataclass(frozen=True)
+class Group:
+    """What is combined into one consensus.
+
+    Parameters
+    ----------
+    name : str
+        Edition, or print origin of fakes.
+    element, view, lighting : str
+        As recorded.
+    standing : str
+        Of all its photos.
+    """
+
+    name: str
+    element: str
+    view: str
+    lighting: str
+    standing: str
+
+    @property
+    def key(self) -> str:
+        """A name for files."""
+        text = json.dumps([self.name, self.element, self.view, self.lighting, self.standing])
+        return hashlib.sha256(text.encode()).hexdigest()[:24]
+
+    @property
+    def uv(self) -> bool:
+        """Whether it was photographed under UV-A."""
+        return self.lighting == "uv-a"
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """A photo that a consensus should be made from."""
+
+    photo_id: int
+    sha256: str
+    specimen: str
+    px_per_mm: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class Held:
+    """A consensus and the figures of its own photos."""
+
+    consensus: Consensus
+    own: Mapping[str, list[float]]
+
+
+class ConsensusStore:
+    """Keeps the consensus images of one set.
+
+    Parameters
+    ----------
+    folder : Path
+        ``<set>/derived/compare``.
+    set_id : str
+        The set that the files must name.
+    """
+
+    def __init__(self, folder: Path, *, set_id: str) -> None:
+        self._folder = folder
+        self._set_id = set_id
+        self._memory: dict[str, tuple[frozenset[tuple[int, str]], Held]] = {}
+
+    def get(
+        self,
+        group: Group,
+        wanted: Sequence[Wanted],
+        read: Callable[[int], NDArray[np.uint8]],
+    ) -> Held:
+        """Return the consensus of a group as its photos now stand.
+
+        Parameters
+        ----------
+        group : Group
+            Which.
+        wanted : sequence of Wanted
+            All its photos.
+        read : callable
+            Photo id to pixels; called only for photos not yet laid into the frame.
+
+        Raises
+        ------
+        ComparisonError
+            If no consensus can be made of these photos.
+        """
+        state = frozenset((one.photo_id, one.sha256) for one in wanted)
+        kept = self._memory.get(group.key)
+        if kept is not None and kept[0] == state:
+            return kept[1]
+        path = self._folder / f"{group.key}.consensus"
+        try:
+            held, known = self._load(path, group)
+        except IndexDamaged:
+            held, known = None, frozenset()
+        if held is None or known != state:
+            held = self._renew(group, wanted, held, read)
+            self._save(path, group, held, state)
+        self._memory = {**dict(list(self._memory.items())[-15:]), group.key: (state, held)}
+        return held
+
+    def clear(self) -> None:
+        """Delete all of them; the next comparison makes them anew."""
+        self._memory = {}
+        for path in self._folder.glob("*.consensus"):
+            path.unlink(missing_ok=True)
+
+    def _renew(
+        self,
+        group: Group,
+        wanted: Sequence[Wanted],
+        held: Held | None,
+        read: Callable[[int], NDArray[np.uint8]],
+    ) -> Held:
+        def source(one: Wanted) -> Source:
+            return Source(one.photo_id, one.sha256, one.specimen, read(one.photo_id), one.px_per_mm)
+
+        keys = {(one.photo_id, one.sha256) for one in wanted}
+        grown = None
+        if held is not None:
+            photos = [p for p in held.consensus.photos if (p.photo_id, p.sha256) in keys]
+            known = {p.photo_id for p in photos} | set(held.consensus.rejected)
+            anchor = held.consensus.photos[0]
+            if photos and photos[0].photo_id == anchor.photo_id:
+                new = [source(one) for one in wanted if one.photo_id not in known]
+                grown = extend(held.consensus, photos, new)
+        consensus = grown or build_consensus([source(one) for one in wanted])
+        if not wanted:
+            raise ComparisonError("There is no photo to make a consensus image from.")
+        return Held(consensus, own_figures(consensus, uv=group.uv))
+
+    def _save(
+        self, path: Path, group: Group, held: Held, state: frozenset[tuple[int, str]]
+    ) -> None:
+        consensus = held.consensus
+        arrays: dict[str, NDArray[Any]] = {
+            "middle": consensus.middle.astype(np.float16),
+            "spread": consensus.spread.astype(np.float16),
+            "colour_spread": consensus.colour_spread.astype(np.float16),
+            "count": consensus.count,
+            "mask": consensus.mask,
+        }
+        for number, photo in enumerate(consensus.photos):
+            arrays[f"colour{number}"] = packed(photo.colour)
+            arrays[f"valid{number}"] = np.packbits(photo.valid)
+        stream = io.BytesIO()
+        np.savez_compressed(stream, allow_pickle=False, **arrays)
+        payload = stream.getvalue()
+        header = {
+            "set_id": self._set_id, "recipe": RECIPE, "group": vars(group),
+            "state": sorted([photo, sha] for photo, sha in state),
+            "photos": [[p.photo_id, p.sha256, p.specimen, p.resolution] for p in consensus.photos],
+            "rejected": {str(photo): why for photo, why in consensus.rejected.items()},
+            "px_per_mm": consensus.px_per_mm, "place": list(consensus.place),
+            "own": dict(held.own), "payload_sha256": hashlib.sha256(payload).hexdigest(),
+        }  # fmt: skip
+        head = json.dumps(header, sort_keys=True).encode()
+        write_atomically(path, [MAGIC, len(head).to_bytes(8, "little"), head, payload])
+
+    def _load(self, path: Path, group: Group) -> tuple[Held, frozenset[tuple[int, str]]]:
+        try:
+            content = path.read_bytes()
+        except OSError as exc:
+            raise IndexDamaged(f"The consensus image {path} cannot be read: {exc}.") from exc
+        try:
+            header, payload = parted(content)
+            if header["set_id"] != self._set_id or header["recipe"] != RECIPE:
+                raise IndexDamaged(f"The consensus image {path} is another set's or version's.")
+            if header["group"] != vars(group):
+                raise IndexDamaged(f"The consensus image {path} is another group's.")
+            with np.load(io.BytesIO(payload), allow_pickle=False) as arrays:
+                consensus = unpacked(header, arrays)
+            state = frozenset((int(photo), str(sha)) for photo, sha in header["state"])
+        except (KeyError, TypeError, ValueError, OSError, cv2.error) as exc:
+            raise IndexDamaged(f"The consensus image {path} is damaged: {exc}.") from exc
+        return Held(consensus, header["own"]), state
+
+
+def parted(content: bytes) -> tuple[dict[str, Any], bytes]:
+    """Part a file into its header and what follows, which is checked.
+
+    Raises
+    ------
+    ValueError
+        If it is not one of ours, or altered.
+    """
+    start = len(MAGIC) + 8
+    if content[: len(MAGIC)] != MAGIC or len(content) < start:
+        raise ValueError("not a consensus image")
+    length = int.from_bytes(content[len(MAGIC) : start], "little")
+    if length > _LONGEST_HEADER:
+        raise ValueError("the header is damaged")
+    header = json.loads(content[start : start + length])
+    payload = content[start + length :]
+    if hashlib.sha256(payload).hexdigest() != header["payload_sha256"]:
+        raise ValueError("altered or cut short")
+    return header, payload
+
+
+def packed(colour: NDArray[np.float32]) -> NDArray[np.uint8]:
+    """Return a colour plane as the bytes of a JPEG."""
+    shown = np.rint(to_srgb(colour) * 255).astype(np.uint8)
+    settings = [cv2.IMWRITE_JPEG_QUALITY, _QUALITY]
+    return np.asarray(cv2.imencode(".jpg", shown[..., ::-1], settings)[1]).ravel()
+
+
+def unpacked(header: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Consensus:
+    """Put a consensus together from a file's parts."""
+    mask = arrays["mask"].astype(bool)
+    photos = []
+    for number, (photo_id, sha256, specimen, resolution) in enumerate(header["photos"]):
+        bgr = cv2.imdecode(arrays[f"colour{number}"], cv2.IMREAD_COLOR)
+        if bgr is None:
+            raise ValueError("a photo in it cannot be decoded")
+        valid = np.unpackbits(arrays[f"valid{number}"], count=mask.size).reshape(mask.shape)
+        colour = log_colour(np.ascontiguousarray(bgr[..., ::-1]))
+        photos.append(
+            Aligned(int(photo_id), sha256, specimen, colour, valid.astype(bool), float(resolution))
+        )
+    left, top, scale = header["place"]
+    return Consensus(
+        photos=tuple(photos),
+        rejected={int(photo): why for photo, why in header["rejected"].items()},
+        middle=arrays["middle"].astype(np.float32),
+        colour_spread=arrays["colour_spread"].astype(np.float32),
+        spread=arrays["spread"].astype(np.float32),
+        count=arrays["count"],
+        mask=mask,
+        px_per_mm=header["px_per_mm"],
+        place=(float(left), float(top), float(scale)),
+    )

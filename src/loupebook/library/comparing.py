@@ -1,0 +1,249 @@
+"""Detailed comparison: two photos, or a photo with what a set knows.
+
+Two photos alone tell little of what is usual; with a set, the query is compared with the
+consensus of all genuine photos of an edition (or of one print origin of fakes), view and
+lighting, which lies under ``derived/compare`` and is kept up to date.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loupebook.compare import (
+    Candidate,
+    Compared,
+    Comparison,
+    ConsensusStore,
+    Group,
+    Picture,
+    StandingScores,
+    Wanted,
+    compare_each,
+    compare_pair,
+    compare_with,
+    pictures_of,
+    standing_scores,
+)
+from loupebook.errors import ComparisonError
+from loupebook.imaging import PhotoCheck, check_photo, decode_photo, encode_jpeg
+from loupebook.records.catalogue import Catalogue
+from loupebook.records.model import IntakeState, Lighting, PhotoFacts, Standing
+
+Photo = bytes | Path | NDArray[np.uint8]
+
+
+@dataclass(frozen=True, eq=False)
+class ComparisonReport:
+    """The answer to one comparison.
+
+    Parameters
+    ----------
+    query, reference : str
+        Names to show; for a set, `reference` names the edition or print origin.
+    comparison : Comparison
+        What was found.
+    photo_check : PhotoCheck
+        Advice on the query.
+    standing : str, optional
+        Of the references that it was compared with, where it is known.
+    """
+
+    query: str
+    reference: str
+    comparison: Comparison
+    photo_check: PhotoCheck
+    standing: str | None = None
+    pictures: Mapping[str, NDArray[np.uint8]] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "pictures", pictures_of(self.comparison))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON form that ``compare --json`` prints."""
+        return {
+            "query": self.query,
+            "reference": self.reference,
+            "reference_standing": self.standing,
+            **self.comparison.to_dict(),
+            "photo_check": json.loads(self.photo_check.to_json()),
+        }
+
+    def write(self, folder: Path) -> list[Path]:
+        """Write figures and pictures into a folder, which is made where missing.
+
+        Raises
+        ------
+        ComparisonError
+            If the folder cannot be written to.
+        """
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            written = [folder / "comparison.json"]
+            written[0].write_text(
+                json.dumps(self.to_dict(), indent=1, ensure_ascii=False), encoding="utf-8"
+            )
+            for name, pixels in self.pictures.items():
+                path = folder / f"{name}.jpg"
+                path.write_bytes(encode_jpeg(pixels, quality=92))
+                written.append(path)
+        except OSError as exc:
+            raise ComparisonError(
+                f"The comparison cannot be written to {folder}: {exc}. Name another folder."
+            ) from exc
+        return written
+
+
+def compare_photos(
+    query: Photo,
+    reference: Photo,
+    *,
+    px_per_mm: float | None = None,
+    lighting: Lighting | None = None,
+) -> ComparisonReport:
+    """Compare two photos that are in no set.
+
+    Parameters
+    ----------
+    query, reference : bytes, Path or ndarray
+        Original bytes, a file, or decoded pixels.
+    px_per_mm : float, optional
+        Scale of the reference; without it nothing can be said in millimetres.
+    lighting : Lighting, optional
+        How both were lit.
+
+    Raises
+    ------
+    PhotoError
+        If one cannot be decoded within limits.
+    """
+    pixels, check = _ready(query, lighting)
+    other = _ready(reference, lighting)[0]
+    found = compare_pair(pixels, other, px_per_mm=px_per_mm, uv=lighting is Lighting.UV_A)
+    return ComparisonReport(_name(query, "query"), _name(reference, "reference"), found, check)
+
+
+class SetComparer:
+    """Compares queries with what one set knows.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+        The opened catalogue.
+    read : callable
+        Photo id to pixels.
+    """
+
+    def __init__(self, catalogue: Catalogue, read: Callable[[int], NDArray[np.uint8]]) -> None:
+        self._catalogue = catalogue
+        self._read = read
+        self._store: ConsensusStore | None = None
+
+    def compare(
+        self, query: Photo, photo_id: int, facts: Mapping[int, PhotoFacts]
+    ) -> ComparisonReport:
+        """Compare a query with the edition (or print origin) that a photo belongs to.
+
+        Parameters
+        ----------
+        query : bytes, Path or ndarray
+            The photo in question.
+        photo_id : int
+            A reference of the set.
+        facts : mapping
+            Photo id to facts, of the whole set.
+
+        Raises
+        ------
+        ComparisonError
+            If there is no such photo, or no consensus can be made of its kind.
+        """
+        if photo_id not in facts:
+            raise ComparisonError(f"The set holds no confirmed photo {photo_id}.")
+        group = group_of(facts[photo_id])
+        pixels, check = _ready(query, facts[photo_id].lighting)
+        held = self._store_of().get(group, self._wanted(group, facts), self._read)
+        found = compare_with(Picture.of(pixels), held.consensus, own=held.own, uv=group.uv)
+        return ComparisonReport(_name(query, "query"), group.name, found, check, group.standing)
+
+    def compare_found(
+        self,
+        query: NDArray[np.uint8],
+        found: Sequence[tuple[int, float]],
+        facts: Mapping[int, PhotoFacts],
+    ) -> Iterator[Compared]:
+        """Compare a query with the groups of photos that a search found, one at a time.
+
+        Parameters
+        ----------
+        query : ndarray
+            uint8 sRGB.
+        found : sequence of (photo id, score)
+            The search's results, best first.
+        facts : mapping
+            Photo id to facts, of the whole set.
+        """
+        groups: dict[Group, list[tuple[int, float]]] = {}
+        for photo_id, score in found:
+            groups.setdefault(group_of(facts[photo_id]), []).append((photo_id, score))
+        candidates = [
+            Candidate(group, tuple(photo for photo, _ in hits), max(score for _, score in hits))
+            for group, hits in groups.items()
+        ]
+        store = self._store_of()
+        return compare_each(
+            Picture.of(query),
+            candidates,
+            lambda group: store.get(group, self._wanted(group, facts), self._read),
+        )
+
+    def scores(self, compared: Sequence[Compared]) -> StandingScores:
+        """Return the nearness to either standing, for evidence."""
+        return standing_scores(compared)
+
+    def clear(self) -> None:
+        """Delete all consensus images; they are made anew when needed."""
+        self._store_of().clear()
+
+    def _store_of(self) -> ConsensusStore:
+        if self._store is None:
+            folder = self._catalogue.folder / "derived" / "compare"
+            self._store = ConsensusStore(folder, set_id=self._catalogue.info().set_id)
+        return self._store
+
+    def _wanted(self, group: Group, facts: Mapping[int, PhotoFacts]) -> list[Wanted]:
+        wanted = []
+        for photo_id, fact in facts.items():
+            if fact.state is IntakeState.CONFIRMED and group_of(fact) == group:
+                record = self._catalogue.photo(photo_id)
+                wanted.append(Wanted(photo_id, record.sha256, fact.specimen, record.px_per_mm))
+        return wanted
+
+
+def group_of(fact: PhotoFacts) -> Group:
+    """Return what a photo is combined with: its edition if genuine, its origin if fake."""
+    known = fact.edition if fact.standing is Standing.GENUINE else fact.origin
+    return Group(
+        known or fact.specimen,
+        str(fact.element),
+        str(fact.view),
+        str(fact.lighting),
+        str(fact.standing),
+    )
+
+
+def _ready(photo: Photo, lighting: Lighting | None) -> tuple[NDArray[np.uint8], PhotoCheck]:
+    if isinstance(photo, np.ndarray):
+        return photo, check_photo(photo, lighting=lighting)
+    decoded = decode_photo(photo)
+    return decoded.pixels, check_photo(decoded.pixels, decoded=decoded, lighting=lighting)
+
+
+def _name(photo: Photo, otherwise: str) -> str:
+    return str(photo) if isinstance(photo, Path) else otherwise
