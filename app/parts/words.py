@@ -51,7 +51,9 @@ def counted(number: int, one: str, many: str | None = None) -> str:
 
 
 def design(marque: str | None, edition: str | None) -> str:
-    """Return marque and edition as one phrase."""
+    """Return marque and edition as one phrase; the marque once, where the edition names it."""
+    if marque and edition and edition.startswith(marque):
+        return edition
     return ", ".join(part for part in (marque, edition) if part) or "marque not recorded"
 
 

@@ -17,6 +17,8 @@ from parts.viewer import show_comparison
 from parts.words import NOT_SAID, plain
 
 if TYPE_CHECKING:
+    from streamlit.delta_generator import DeltaGenerator
+
     from loupebook.library import Library, SearchReport
 
 HOW = (
@@ -61,6 +63,8 @@ def desk(photo: Handed) -> None:
         pixels = decoded(photo).pixels
         height, width = pixels.shape[:2]
         region = region_of(photo.sha256)
+        # Above both columns, so that a phone shows the answer before the crop.
+        said = st.container()
         aside, main = st.container(key="desk").columns([1, 3], gap="medium")
         with aside:
             show_crop(pixels, photo.sha256, outline_of(photo.sha256))
@@ -82,19 +86,20 @@ def desk(photo: Handed) -> None:
             except CropInvalid as error:
                 st.error(plain(str(error)), icon=":material/crop:")
                 return
-            show_answer(library, report)
+            show_answer(library, report, said)
         with advice:
             show_advice(report.photo_check, key="query-advice", poor=POOR)
         if remember_outline(photo.sha256, region, report):
             st.rerun()
 
 
-def show_answer(library: Library, report: SearchReport) -> None:
+def show_answer(library: Library, report: SearchReport, said: DeltaGenerator) -> None:
     if not report.matches:
         st.warning(plain(report.empty_reason or "Nothing was found."))
         st.button("Clear all filters", on_click=clear_filters)
     else:
-        say_reading(report)
+        with said:
+            say_reading(report)
         chosen = picked(report)
         show_comparison(library, report, chosen)
         show_matches(library, report, chosen)

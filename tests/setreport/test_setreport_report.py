@@ -19,6 +19,7 @@ from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import Camera, Lighting, Serial, Standing
 from loupebook.search import Pending
 from loupebook.setreport import SECTIONS, ReportContext, SetReport, render_html, report_on_set
+from loupebook.setreport.sections.serials import plain_serial, whole_numbers
 
 NAMES = [
     "coverage", "duplicates", "serials", "standing_conflicts", "leakage", "label_suspects",
@@ -322,3 +323,17 @@ def test_every_section_stands_in_a_file_of_its_name() -> None:
     files = {path.stem for path in folder.glob("*.py")} - {"__init__"}
     assert files == set(NAMES)
     assert list(SECTIONS) == NAMES[:-1]
+
+
+@pytest.mark.parametrize(
+    ("read", "disagree"),
+    [
+        (("TE 58021693", "TE58021693", "1693"), False),  # the crest repeats a part
+        (("TE 58021693", "TE 58021639", "1693"), True),
+        (("TE 58021693", "1694"), True),
+    ],
+)
+def test_a_part_of_a_serial_number_agrees_with_its_whole(
+    read: tuple[str, ...], disagree: bool
+) -> None:
+    assert (len(whole_numbers({plain_serial(one) for one in read})) > 1) is disagree

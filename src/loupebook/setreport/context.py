@@ -17,6 +17,13 @@ from loupebook.setreport.copies import CopyPair, find_copies
 from loupebook.setreport.traits import PhotoTraits, read_traits
 
 
+def edition_name(marque: str | None, edition: str | None) -> str:
+    """Return marque and edition as one name; the marque once, where the edition names it."""
+    if marque and edition and edition.startswith(marque):
+        return edition
+    return " ".join(part for part in (marque, edition) if part)
+
+
 @dataclass(frozen=True)
 class ReportContext:
     """A set as it stands.

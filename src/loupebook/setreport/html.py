@@ -13,6 +13,10 @@ from loupebook.setreport.model import Finding, Section, SetReport, Table
 
 MOST_FINDINGS = 60
 """Findings shown a section; the JSON holds all."""
+OPEN_FINDINGS = 8
+"""Findings a section that stand open on the screen; the rest unfold, and print in full."""
+OPEN_ROWS = 16
+"""Longer tables unfold too, but for the work list."""
 MOST_PICTURES = 24
 """Findings shown a section with pictures, so that the page stays printable."""
 
@@ -39,6 +43,7 @@ tr, figure, li.finding { break-inside: avoid; }
 ol.findings { padding-left: 1.6rem; }
 li.finding { margin: .5rem 0 .9rem; }
 .action { font-weight: bold; }
+summary { cursor: pointer; color: var(--rule); margin: .5rem 0; }
 .pictures { display: flex; flex-wrap: wrap; gap: .5rem; margin-top: .35rem; }
 .pictures img { height: 7rem; width: auto; border: 1px solid var(--line); }
 .plots { display: grid; grid-template-columns: repeat(auto-fit, minmax(20rem, 1fr)); gap: 1rem; }
@@ -46,6 +51,7 @@ figure { margin: 0; }
 figure > img { width: 100%; height: auto; }
 @media print {
   body { font-size: 10pt; max-width: none; padding: 0; }
+  details::details-content { content-visibility: visible; height: auto; }
   h2 { margin-top: 1.5rem; }
   .wide { overflow: visible; }
   a { color: inherit; text-decoration: none; }
@@ -98,15 +104,25 @@ def _section(section: Section, thumbnail: Callable[[int], bytes] | None) -> str:
     ]
     # The work list is its own table; listing its findings again would say all twice.
     if section.findings and section.name != "work_list":
-        shown = "".join(
+        items = [
             _finding(found, thumbnail if place < MOST_PICTURES else None)
             for place, found in enumerate(section.findings[:MOST_FINDINGS])
-        )
-        parts.append(f'<ol class="findings">{shown}</ol>')
+        ]
+        parts.append(f'<ol class="findings">{"".join(items[:OPEN_FINDINGS])}</ol>')
+        if folded := items[OPEN_FINDINGS:]:
+            parts.append(
+                f"<details><summary>{len(folded)} more findings</summary>"
+                f'<ol class="findings" start="{OPEN_FINDINGS + 1}">{"".join(folded)}</ol></details>'
+            )
         if len(section.findings) > MOST_FINDINGS:
             rest = len(section.findings) - MOST_FINDINGS
             parts.append(f'<p class="more">and {rest} more, in the JSON form of this report.</p>')
-    parts += [_table(table) for table in section.tables]
+    for table in section.tables:
+        shown = _table(table)
+        if len(table.rows) > OPEN_ROWS and section.name != "work_list":
+            lines = f"{escape(table.caption)}: {len(table.rows)} rows"
+            shown = f"<details><summary>{lines}</summary>{shown}</details>"
+        parts.append(shown)
     if section.plots:
         parts.append(f'<div class="plots">{"".join(map(_plot, section.plots))}</div>')
     return "".join(parts) + "</section>"

@@ -34,7 +34,8 @@ from loupebook.setreport.sections import (
     work_list,
 )
 
-FORMAT = 1
+FORMAT = 2
+"""Goes up when a section changes what it says, so that none made by older rules is kept."""
 
 SECTIONS: dict[str, Callable[[ReportContext], Section]] = {
     module.NAME: module.examine

@@ -6,7 +6,7 @@ from collections import Counter, defaultdict
 from typing import TypeAlias
 
 from loupebook.records.model import Element, SpecimenRecord, Standing
-from loupebook.setreport.context import ReportContext
+from loupebook.setreport.context import ReportContext, edition_name
 from loupebook.setreport.model import Action, Finding, Section, Table
 
 NAME = "coverage"
@@ -113,7 +113,7 @@ def _missing_shot(edition: _Edition, shot: _Shot, members: list[SpecimenRecord])
 
 def _name(edition: _Edition) -> str:
     element, marque, name = edition
-    return " ".join(part for part in (marque, name) if part) + f" ({element})"
+    return f"{edition_name(marque, name)} ({element})".lstrip()
 
 
 def _standing_table(held: dict[_Edition, list[SpecimenRecord]]) -> Table:

@@ -6,7 +6,7 @@ import numpy as np
 
 from loupebook.evidence.gather import similarity_blocks
 from loupebook.evidence.units import unit_codes
-from loupebook.setreport.context import ReportContext
+from loupebook.setreport.context import ReportContext, edition_name
 from loupebook.setreport.labels import (
     Suspicion,
     class_votes,
@@ -85,10 +85,9 @@ def _findings(context: ReportContext, judged: Suspicion, what: str) -> list[Find
         if what == "standing":
             borne, likelier = str(specimen.standing), str(best)
         else:
-            borne = " ".join(part for part in (specimen.marque, specimen.edition) if part)
-            parts = best[1:] if isinstance(best, tuple) else ()
-            likelier = " ".join(str(part) for part in parts if part) or "one without an edition"
-            borne = borne or "no edition"
+            borne = edition_name(specimen.marque, specimen.edition) or "no edition"
+            parts = best[1:] if isinstance(best, tuple) else (None, None)
+            likelier = edition_name(*parts) or "one without an edition"
         found.append(
             Finding(
                 f"suspect-{what}",

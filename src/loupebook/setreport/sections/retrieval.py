@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from loupebook.evidence.gather import drawn_queries, similarity_blocks
 from loupebook.evidence.units import resampled_unit_weights, unit_codes, unit_weights
-from loupebook.setreport.context import ReportContext
+from loupebook.setreport.context import ReportContext, edition_name
 from loupebook.setreport.model import Action, Finding, Section, Table
 
 NAME = "retrieval"
@@ -124,7 +124,7 @@ def _weak_editions(
         if share >= WEAK or len(names) < LEAST_SPECIMENS:
             continue
         fact = facts[int(mine[0])]
-        label = " ".join(part for part in (fact.marque, fact.edition) if part)
+        label = edition_name(fact.marque, fact.edition)
         findings.append(
             Finding(
                 "weak-edition",

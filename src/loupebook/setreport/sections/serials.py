@@ -1,7 +1,8 @@
 """One serial number on several specimens, or several numbers on one.
 
 That every copy of a number on one item must agree is common practice of the trade, no
-source. Numbers are compared without spaces, dots and dashes, in capitals.
+source; so is that a part of the number may be repeated, inside a crest say, and a part
+agrees with its whole. Numbers are compared without spaces, dots and dashes, in capitals.
 """
 
 from __future__ import annotations
@@ -22,13 +23,19 @@ def plain_serial(value: str) -> str:
     return re.sub(r"[\s.\-_/]", "", value).upper()
 
 
+def whole_numbers(values: set[str]) -> set[str]:
+    """Leave out numbers that are a part of another one."""
+    return {one for one in values if not any(one in other for other in values - {one})}
+
+
 def examine(context: ReportContext) -> Section:
     """Report numbers shared between specimens, and specimens that disagree with themselves."""
     holders: dict[str, list[SpecimenRecord]] = defaultdict(list)
     findings = []
     with_serial = 0
     for specimen in context.specimens:
-        values = {plain_serial(serial.value) for serial in specimen.serials} - {""}
+        read = {plain_serial(serial.value) for serial in specimen.serials} - {""}
+        values = whole_numbers(read)
         with_serial += bool(values)
         for value in values:
             holders[value].append(specimen)
