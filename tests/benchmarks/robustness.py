@@ -13,31 +13,44 @@ from loupebook.library import Library
 Row = dict[str, object]
 
 
+PHOTOS = 40
+KILLS = 25
+
+
 def kill_fifty_times(work: Path) -> list[Row]:
-    """25 kills during add and 25 during rebuild; after each, one rebuild must mend all."""
+    """25 kills -9 during add and 25 during rebuild; after each, one rebuild must mend all."""
     work.mkdir(parents=True, exist_ok=True)
     rng = random.Random(1)
     rows: list[Row] = []
     for what in ("add", "rebuild"):
         folder = Path(tempfile.mkdtemp(dir=work))
-        manifest = write_photos(folder / "photos", 120)
+        manifest = write_photos(folder / "photos", PHOTOS)
         set_folder = folder / "set"
         with Library.create(set_folder) as library:
             if what == "rebuild":
                 add_photos_to(library, manifest)
-        cut_short = lost = unsound = 0
+        cut_short = lost = rebuilt = unsound = 0
         recorded: set[str] = set()
-        for _ in range(25):
-            cut_short += kill_at_random(set_folder, what, manifest, rng.uniform(0.02, 2.5))
+        for kill in range(KILLS):
+            cut_short += kill_at_random(set_folder, what, manifest, rng.uniform(0.02, 2.0))
             with Library.open(set_folder) as library:
                 now = {photo.sha256 for photo in library.photos()}
                 lost += len(recorded - now)
                 recorded = now
-                library.rebuild()
-                unsound += not library.verify().ok
+                if not library.verify().ok:
+                    rebuilt += 1
+                    library.rebuild()
+                    unsound += not library.verify().ok
+            print(f"{what} {kill + 1}: {len(recorded)} photos, {lost} lost, {unsound} unsound")
+            if what == "add" and len(recorded) == PHOTOS:
+                # All is added: begin anew, so that the next kill has something to hit.
+                shutil.rmtree(set_folder)
+                Library.create(set_folder).close()
+                recorded = set()
         rows.append(
-            {"killed during": what, "kills": 25, "cut short": cut_short, "photos at the end":
-             len(recorded), "confirmed photos lost": lost, "unsound after one rebuild": unsound}
+            {"killed during": what, "kills": KILLS, "cut short": cut_short,
+             "needed a rebuild": rebuilt, "confirmed photos lost": lost,
+             "unsound after one rebuild": unsound}
         )  # fmt: skip
         shutil.rmtree(folder)
     return rows
