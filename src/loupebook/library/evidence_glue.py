@@ -112,12 +112,13 @@ class EvidenceKeeper:
         calibration = self.calibration(arm, facts, progress=progress)
         if str(element) not in calibration.elements:
             return None
+        views = [query] if result.located is None else [query, result.located]
         return read_query(
             calibration,
             element=str(element),
             encoder=encoder,
-            genuine=_similarity(arm, query, _photos_of(facts, element, Standing.GENUINE)),
-            fake=_similarity(arm, query, _photos_of(facts, element, Standing.FAKE)),
+            genuine=_similarity(arm, views, _photos_of(facts, element, Standing.GENUINE)),
+            fake=_similarity(arm, views, _photos_of(facts, element, Standing.FAKE)),
             nearest=nearest.specimen,
         )
 
@@ -146,6 +147,11 @@ def _photos_of(facts: Mapping[int, PhotoFacts], element: Element, standing: Stan
     ]
 
 
-def _similarity(arm: EmbeddingArm, query: QueryPhoto, allowed: Collection[int]) -> float | None:
-    hits = arm.find(query, allowed=allowed, limit=1) if allowed else []
-    return hits[0].score if hits else None
+def _similarity(
+    arm: EmbeddingArm, views: Sequence[QueryPhoto], allowed: Collection[int]
+) -> float | None:
+    """Return the greatest cosine of the query, or of the item found in it, to photos."""
+    if not allowed:
+        return None
+    hits = [hit for view in views for hit in arm.find(view, allowed=allowed, limit=1)]
+    return max((hit.score for hit in hits), default=None)

@@ -7,6 +7,7 @@ from pathlib import Path
 from loupebook.encoders import Encoder
 from loupebook.search.arm import SearchArm
 from loupebook.search.embedding_arm import EmbeddingArm
+from loupebook.search.local.arm import LocalArm
 
 
 def default_arms(derived: Path, *, set_id: str, encoder: Encoder) -> list[SearchArm]:
@@ -21,4 +22,7 @@ def default_arms(derived: Path, *, set_id: str, encoder: Encoder) -> list[Search
     encoder : Encoder
         Makes the embeddings.
     """
-    return [EmbeddingArm(derived / "embeddings", encoder, set_id=set_id)]
+    return [
+        EmbeddingArm(derived / "embeddings", encoder, set_id=set_id),
+        LocalArm(derived / "local", set_id=set_id),
+    ]

@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import deque
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import astuple
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from threading import RLock
 from typing import TypeAlias
@@ -49,6 +50,16 @@ from loupebook.search.windows import (
 _Origin: TypeAlias = tuple[str, int]
 """Window of the query and the clockwise quarter turns given to it."""
 
+
+@dataclass(frozen=True)
+class _Asked:
+    """A query already embedded."""
+
+    query: QueryPhoto
+    origins: list[_Origin]
+    vectors: NDArray[np.float32]
+
+
 _BATCH = 16
 """Photos embedded and written at a time: what a killed sync loses at most."""
 
@@ -79,7 +90,7 @@ class EmbeddingArm:
         self._store: VectorStore | None = None
         self._labels: Labels | None = None
         self._indexed: tuple[VectorIndex, Labels] | None = None
-        self._last_query: tuple[QueryPhoto, list[_Origin], NDArray[np.float32]] | None = None
+        self._asked: deque[_Asked] = deque(maxlen=2)
 
     def pending(self, photos: Mapping[int, str]) -> Pending:
         """Say what :meth:`sync` would have to do."""
@@ -291,12 +302,12 @@ class EmbeddingArm:
     def _embed_query(self, query: QueryPhoto) -> tuple[list[_Origin], NDArray[np.float32]]:
         """Embed every window in every quarter turn.
 
-        The last query is remembered: a search may ask about it several times over, with
-        other filters.
+        The last two are remembered: a search may ask about a query, and about the item found
+        in it, several times over, with other filters.
         """
-        last = self._last_query
-        if last is not None and last[0] is query:
-            return last[1], last[2]
+        for asked in self._asked:
+            if asked.query is query:
+                return asked.origins, asked.vectors
         marked = working_copy(marked_part(query))
         windows = QUERY_WINDOWS if query.region is None else (WHOLE,)
         origins = [(window.name, turn) for window in windows for turn in range(4)]
@@ -305,7 +316,7 @@ class EmbeddingArm:
         ]
         # One window's turns at a time: larger batches gain nothing and take memory afresh.
         vectors = self._encoder.embed(views, batch_size=4)
-        self._last_query = (query, origins, vectors)
+        self._asked.append(_Asked(query, origins, vectors))
         return origins, vectors
 
     def _ready(self) -> tuple[VectorIndex, Labels]:

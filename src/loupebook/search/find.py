@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from loupebook.errors import QueryInvalid, SearchError
+from loupebook.errors import CropInvalid, QueryInvalid, SearchError
+from loupebook.imaging import check_corners
 from loupebook.records.model import PhotoFacts, Standing
-from loupebook.search.arm import QueryPhoto, SearchArm
+from loupebook.search.arm import ArmHit, QueryPhoto, SearchArm
 from loupebook.search.filters import Filters
 from loupebook.search.fuse import FusedHit, fuse_hits
 from loupebook.search.group import Match, group_by_specimen
 
 _FEW = 5
 """Photos asked of each arm where only the nearest specimen is wanted: the arms may differ."""
+_LIKELY = 0.5
+"""Fused similarity from which an outline is worth a second look."""
 _FIRST_ASK = 50
 """Photos asked of each arm at first; more where they belong to too few specimens."""
 
@@ -31,12 +34,15 @@ class SearchResult:
         none. One that lies beyond all that the arms returned has the rank after the last.
     empty_reason : str, optional
         Why there are no matches, if there are none.
+    located : QueryPhoto, optional
+        The query with the part marked in which the item was found, if it was.
     """
 
     matches: tuple[Match, ...]
     nearest_genuine: Match | None
     nearest_fake: Match | None
     empty_reason: str | None = None
+    located: QueryPhoto | None = None
 
 
 def search_set(
@@ -92,13 +98,15 @@ def search_set(
     allowed = {photo: fact for photo, fact in facts.items() if filters.passes(fact)}
     if not allowed:
         return SearchResult((), None, None, _why_empty(filters, facts))
-    found = _nearest_specimens(arms, query, allowed, limit)
+    asker = _Asker(arms, query)
+    found = _nearest_specimens(asker, allowed, limit)
     if not found:
         return SearchResult((), None, None, "No reference bears any likeness to this photo.")
     return SearchResult(
         matches=tuple(found[:limit]),
-        nearest_genuine=_nearest_of(Standing.GENUINE, found, arms, query, allowed),
-        nearest_fake=_nearest_of(Standing.FAKE, found, arms, query, allowed),
+        nearest_genuine=_nearest_of(Standing.GENUINE, found, asker, allowed),
+        nearest_fake=_nearest_of(Standing.FAKE, found, asker, allowed),
+        located=asker.located,
     )
 
 
@@ -108,43 +116,83 @@ def _why_empty(filters: Filters, facts: Mapping[int, PhotoFacts]) -> str:
     return f"No photo of the set passes the filters ({filters.describe()})."
 
 
-def _nearest_specimens(
-    arms: Sequence[SearchArm],
-    query: QueryPhoto,
-    allowed: Mapping[int, PhotoFacts],
-    limit: int,
-) -> list[Match]:
+class _Asker:
+    """Puts one query to all arms, under filters that change, and joins their answers.
+
+    As soon as an arm has told where the item lies, the arms that look at the whole picture
+    are asked about that part too, and a photo keeps the better of its two scores.
+    """
+
+    def __init__(self, arms: Sequence[SearchArm], query: QueryPhoto) -> None:
+        self._arms, self._query = arms, query
+        self.located: QueryPhoto | None = None
+
+    def ask(self, allowed: Mapping[int, PhotoFacts], limit: int) -> list[FusedHit]:
+        """Return the photos that the arms found, nearest first."""
+        hits = {arm.name: self._one(arm, self._query, allowed, limit) for arm in self._arms}
+        self._locate(hits)
+        if self.located is not None:
+            for arm in self._arms:
+                if not _locates(hits[arm.name]):
+                    again = self._one(arm, self.located, allowed, limit)
+                    hits[arm.name] = best_of_both(hits[arm.name], again)
+        return fuse_hits(hits)
+
+    @staticmethod
+    def _one(
+        arm: SearchArm, query: QueryPhoto, allowed: Mapping[int, PhotoFacts], limit: int
+    ) -> list[ArmHit]:
+        found = arm.find(query, allowed=allowed.keys(), limit=limit)
+        stray = [hit.photo_id for hit in found if hit.photo_id not in allowed]
+        if stray:
+            raise SearchError(
+                f"The {arm.name} arm answered with photos that it was not asked: {stray}."
+            )
+        return found
+
+    def _locate(self, hits: Mapping[str, Sequence[ArmHit]]) -> None:
+        """Take over the outline of the nearest photo, once, where an arm is sure of it."""
+        if self.located is not None or self._query.region is not None or len(hits) < 2:
+            return
+        nearest = fuse_hits(hits)[:1]
+        if not nearest or nearest[0].outline is None or nearest[0].similarity < _LIKELY:
+            return
+        height, width = self._query.pixels.shape[:2]
+        try:
+            check_corners(nearest[0].outline, width=width, height=height)
+        except CropInvalid:
+            return
+        self.located = replace(self._query, region=nearest[0].outline)
+
+
+def _locates(hits: Sequence[ArmHit]) -> bool:
+    return any(hit.outline is not None for hit in hits)
+
+
+def best_of_both(one: Sequence[ArmHit], other: Sequence[ArmHit]) -> list[ArmHit]:
+    """Join two answers of one arm: each photo by its better score, nearest first."""
+    best: dict[int, ArmHit] = {}
+    for hit in [*one, *other]:
+        known = best.get(hit.photo_id)
+        if known is None or hit.score > known.score:
+            best[hit.photo_id] = hit
+    return sorted(best.values(), key=lambda hit: (-hit.score, hit.photo_id))
+
+
+def _nearest_specimens(asker: _Asker, allowed: Mapping[int, PhotoFacts], limit: int) -> list[Match]:
     """Ask for more photos until they belong to enough specimens or there are no more."""
     ask = max(_FIRST_ASK, 2 * limit)
     while True:
-        hits = _ask(arms, query, allowed, ask)
-        matches = group_by_specimen(hits, allowed)
+        matches = group_by_specimen(asker.ask(allowed, ask), allowed)
         if len(matches) >= limit or ask >= len(allowed):
             return matches
         ask *= 8
 
 
-def _ask(
-    arms: Sequence[SearchArm],
-    query: QueryPhoto,
-    allowed: Mapping[int, PhotoFacts],
-    ask: int,
-) -> list[FusedHit]:
-    hits = {arm.name: arm.find(query, allowed=allowed.keys(), limit=ask) for arm in arms}
-    for name, found in hits.items():
-        stray = [hit.photo_id for hit in found if hit.photo_id not in allowed]
-        if stray:
-            raise SearchError(
-                f"The {name} arm answered with photos that it was not asked: {stray}."
-            )
-    return fuse_hits(hits)
-
-
 def _nearest_of(
     standing: Standing,
     found: Sequence[Match],
-    arms: Sequence[SearchArm],
-    query: QueryPhoto,
+    asker: _Asker,
     allowed: Mapping[int, PhotoFacts],
 ) -> Match | None:
     """Take the nearest of one standing from what was found, or search for it alone."""
@@ -154,5 +202,5 @@ def _nearest_of(
     only = {photo: fact for photo, fact in allowed.items() if fact.standing is standing}
     if not only:
         return None
-    nearest = group_by_specimen(_ask(arms, query, only, _FEW), only)
+    nearest = group_by_specimen(asker.ask(only, _FEW), only)
     return replace(nearest[0], rank=len(found) + 1) if nearest else None

@@ -12,7 +12,7 @@ import hashlib
 import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from threading import RLock
 
@@ -36,13 +36,26 @@ from loupebook.search.local.feature_store import FeatureStore, Held
 from loupebook.search.local.features import QUERY, REFERENCE, Features, extract
 from loupebook.search.local.pair import PairMatch, match_pair
 from loupebook.search.local.upkeep import IndexKeeper
+from loupebook.search.local.voting import Vote
 
 NEIGHBOURS = 16
 MOST_NEIGHBOURS = 64
 VERIFIED = 14
+COMPARED = 1100
+"""Query patches that a candidate is matched with."""
+REACH = 0.8
+"""How far about the voted place they are taken, in longest sides of the reference."""
 POINTS_SHOWN = 60
 _BATCH = 16
 """Photos read and written at a time: what a killed sync loses at most."""
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A photo to be verified: which of the query's patches with, and how many voted for it."""
+
+    patches: NDArray[np.intp]
+    votes: float
 
 
 @dataclass(frozen=True)
@@ -128,9 +141,12 @@ class LocalArm:
             background = finite_last(squared)
             known = np.isin(ids >> packing.GEOMETRY_BITS, np.fromiter(rows, np.int64, len(rows)))
             votes = voting.cast(features, np.where(known, ids, -1), squared)
-            voted = voting.tally(votes, VERIFIED)
-            hits = self._verify(features, background, dict(voted))
-        return hits[:limit]
+            candidates = {
+                vote.photo: Candidate(near(features, vote), vote.weight)
+                for vote in voting.tally(votes, VERIFIED)
+            }
+            hits = self._verify(features, background, candidates)[:limit]
+            return self._in_full(features, background, hits)
 
     def verify(self, query: QueryPhoto, photo_ids: Iterable[int]) -> list[ArmHit]:
         """Match a query with given photos (candidates of another arm), best first.
@@ -144,7 +160,8 @@ class LocalArm:
             if not rows or len(features) == 0:
                 return []
             _, squared = self._nearest(features, 1.0)
-            return self._verify(features, finite_last(squared), dict.fromkeys(rows, 0.0))
+            strongest = Candidate(np.arange(min(len(features), COMPARED)), 0.0)
+            return self._verify(features, finite_last(squared), dict.fromkeys(rows, strongest))
 
     def clear(self) -> None:
         """Delete the derived state."""
@@ -217,25 +234,58 @@ class LocalArm:
         return self._ready().index.search(features.descriptors, count)
 
     def _verify(
-        self, features: Features, background: NDArray[np.float32], votes: Mapping[int, float]
+        self,
+        features: Features,
+        background: NDArray[np.float32],
+        candidates: Mapping[int, Candidate],
     ) -> list[ArmHit]:
-        held, store = self._ready().held, self._open()
+        """Match each candidate, named by its row, with its part of the query."""
+        held = self._ready().held
+        references = self._references(list(candidates))
+
+        def match(row: int) -> PairMatch:
+            part = candidates[row].patches
+            return match_pair(features.take(part), references[row], background=background[part])
+
+        with ThreadPoolExecutor(max_workers=2, thread_name_prefix="verify") as pool:
+            matches = dict(zip(references, pool.map(match, references), strict=True))
+        hits = [
+            to_hit(held.photo_of_row[row], match, candidates[row].votes)
+            for row, match in matches.items()
+            if match.score > 0
+        ]
+        return sorted(hits, key=lambda hit: (-hit.score, hit.photo_id))
+
+    def _in_full(
+        self, features: Features, background: NDArray[np.float32], hits: list[ArmHit]
+    ) -> list[ArmHit]:
+        """Match the best hit with the whole query: a full outline, and further items."""
+        if not hits:
+            return hits
+        best = hits[0]
+        row = self._ready().held.row_of_photo[best.photo_id]
+        whole = match_pair(features, self._references([row])[row], background=background)
+        if whole.score <= 0:
+            return hits
+        full = to_hit(best.photo_id, whole, best.detail["votes"])
+        return [replace(full, score=best.score), *hits[1:]]
+
+    def _references(self, rows: list[int]) -> dict[int, Features]:
         try:
-            references = dict(store.features(list(votes)))
+            return dict(self._open().features(rows))
         except IndexDamaged:
             # A sync does not read every row again; without the state it makes all anew.
             self.clear()
             raise
-        with ThreadPoolExecutor(max_workers=2, thread_name_prefix="verify") as pool:
-            matches = pool.map(
-                lambda one: match_pair(features, one, background=background), references.values()
-            )
-            hits = [
-                to_hit(held.photo_of_row[row], match, votes[row])
-                for row, match in zip(references, matches, strict=True)
-                if match.score > 0
-            ]
-        return sorted(hits, key=lambda hit: (-hit.score, hit.photo_id))
+
+
+def near(features: Features, vote: Vote) -> NDArray[np.intp]:
+    """Return the strongest patches about the place that the votes speak of.
+
+    Matching takes time by the patch, and most of a query's patches lie on other things.
+    """
+    away = np.hypot(features.xy[:, 0] - vote.x, features.xy[:, 1] - vote.y)
+    return np.flatnonzero(away < REACH * vote.span)[:COMPARED]
 
 
 def finite_last(squared: NDArray[np.float32]) -> NDArray[np.float32]:

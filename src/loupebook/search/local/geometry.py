@@ -26,6 +26,8 @@ OCTAVES = 0.85
 """How far (log2) the patch sizes of one match may lie from the pose's scale."""
 TURN_SLACK = 0.6
 """The same for the turn, radians."""
+HYPOTHESES = 120
+"""Matches tried as a pose, the most telling ones."""
 GUIDED = 0.45
 """Greatest squared distance where the place is known."""
 FEWEST = 4
@@ -76,17 +78,21 @@ def wrapped(turn: NDArray[Any]) -> NDArray[Any]:
 
 
 def best_hypothesis(placed: Placements) -> NDArray[np.bool_]:
-    """Return the matches that agree with the match that most weight agrees with."""
-    scale = np.exp2(placed.log_scale)
-    spin = scale * np.exp(1j * placed.turn)
-    source = placed.source @ np.array([1, 1j])
-    target = placed.target @ np.array([1, 1j])
-    apart = source[None, :] - source[:, None]
-    miss = np.abs(target[None, :] - (target[:, None] + spin[:, None] * apart))
-    slack = scale[:, None] * (0.03 * placed.span + 0.22 * np.abs(apart))
-    agree = miss < slack
-    agree &= np.abs(placed.log_scale[None, :] - placed.log_scale[:, None]) < OCTAVES
-    agree &= np.abs(wrapped(placed.turn[None, :] - placed.turn[:, None])) < TURN_SLACK
+    """Return the matches that agree with the match that most weight agrees with.
+
+    Matches come most telling first; the :data:`HYPOTHESES` first are tried.
+    """
+    first = slice(0, HYPOTHESES)
+    scale = np.exp2(placed.log_scale).astype(np.float32)
+    facing = np.exp(1j * placed.turn).astype(np.complex64)
+    source = (placed.source @ np.array([1, 1j])).astype(np.complex64)
+    target = (placed.target @ np.array([1, 1j])).astype(np.complex64)
+    apart = source[None, :] - source[first, None]
+    spin = (scale * facing)[first, None]
+    miss = np.abs(target[None, :] - target[first, None] - spin * apart)
+    agree = miss < scale[first, None] * (0.03 * placed.span + 0.22 * np.abs(apart))
+    agree &= np.abs(placed.log_scale[None, :] - placed.log_scale[first, None]) < OCTAVES
+    agree &= (facing[None, :] * facing[first, None].conj()).real > np.cos(TURN_SLACK)
     weight = agree @ placed.matches.weight
     found: NDArray[np.bool_] = agree[int(weight.argmax())]
     return found
@@ -195,11 +201,12 @@ def guided(distances: Distances, query: Features, reference: Features, model: Sm
     pairs = cKDTree(query.xy).query_ball_point(expected, reach)
     r = np.repeat(np.arange(len(reference)), [len(near) for near in pairs])
     q = np.fromiter((i for near in pairs for i in near), np.intp, len(r))
-    kept = distances.all[q, r] < GUIDED
+    squared = distances.squared(q, r)
+    kept = squared < GUIDED
     kept &= np.abs(np.log2(query.size[q] / reference.size[r] / scale)) < OCTAVES
     kept &= np.abs(wrapped(query.angle[q] - reference.angle[r] - model.turn)) < TURN_SLACK
-    q, r = q[kept], r[kept]
-    order = np.argsort(distances.all[q, r], kind="stable")
+    q, r, squared = q[kept], r[kept], squared[kept]
+    order = np.argsort(squared, kind="stable")
     q, r = q[order], r[order]
     first = np.sort(np.unique(q, return_index=True)[1])
     q, r = q[first], r[first]

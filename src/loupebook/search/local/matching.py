@@ -49,36 +49,43 @@ class Matches:
 
 @dataclass(frozen=True)
 class Distances:
-    """Squared distances of all pairs of unit descriptors.
+    """What all pairs of unit descriptors say of each other.
 
     Parameters
     ----------
-    all : ndarray
+    cosine : ndarray
         float32 (query, reference).
-    row, column : ndarray
-        Each query patch's nearest reference patch, and each reference patch's query patch.
+    row : ndarray
+        Each query patch's nearest reference patch.
+    mutual : ndarray
+        bool (query,): whether that patch's nearest query patch is this one.
     limit_row, limit_column : ndarray
         Squared distance to the next nearest, from which on a match of the patch tells nothing:
         ornament repeated on either side lies near to all its like.
     """
 
-    all: NDArray[np.float32]
+    cosine: NDArray[np.float32]
     row: NDArray[np.intp]
-    column: NDArray[np.intp]
+    mutual: NDArray[np.bool_]
     limit_row: NDArray[np.float32]
     limit_column: NDArray[np.float32]
+
+    def squared(self, query: NDArray[np.intp], reference: NDArray[np.intp]) -> NDArray[np.float32]:
+        """Return the squared distances of pairs."""
+        distance: NDArray[np.float32] = 2 - 2 * self.cosine[query, reference]
+        return distance
 
     def weight(self, query: NDArray[np.intp], reference: NDArray[np.intp]) -> NDArray[np.float32]:
         """Return how telling matches are, 0.02..1."""
         limit = np.minimum(self.limit_row[query], self.limit_column[reference])
-        weight: NDArray[np.float32] = np.clip(1 - self.all[query, reference] / limit, 0.02, 1)
+        weight: NDArray[np.float32] = np.clip(1 - self.squared(query, reference) / limit, 0.02, 1)
         return weight
 
 
 def measure(
     query: Features, reference: Features, background: NDArray[np.float32] | None = None
 ) -> Distances:
-    """Measure all distances.
+    """Measure all pairs.
 
     Parameters
     ----------
@@ -88,42 +95,44 @@ def measure(
         (query,) squared distance at which each query patch finds unrelated references; a
         patch that many references share is near to them all and tells little.
     """
-    squared = query.unit_rows @ reference.unit_rows.T
-    squared *= -2
-    squared += 2
-    row, limit_row = nearest_and_next(squared)
-    column, limit_column = nearest_and_next(np.ascontiguousarray(squared.T))
+    cosine = query.unit_rows @ reference.unit_rows.T
+    every = np.arange(len(cosine))
+    row = cosine.argmax(axis=1)
+    greatest, next_row = greatest_and_next(cosine, (every, row), axis=1)
+    column_first = cosine.max(axis=0)
+    mutual = greatest == column_first[row]
+    peak = cosine.argmax(axis=0)
+    _, next_column = greatest_and_next(cosine, (peak, np.arange(cosine.shape[1])), axis=0)
+    limit_row = 2 - 2 * next_row
     if background is not None:
         limit_row = np.minimum(limit_row, np.maximum(background, LEAST_BACKGROUND))
     return Distances(
-        squared,
+        cosine,
         row,
-        column,
+        mutual,
         np.clip(limit_row, 1e-4, LOOSEST),
-        np.clip(limit_column, 1e-4, LOOSEST),
+        np.clip(2 - 2 * next_column, 1e-4, LOOSEST),
     )
 
 
-def nearest_and_next(
-    squared: NDArray[np.float32],
-) -> tuple[NDArray[np.intp], NDArray[np.float32]]:
-    """Return each row's nearest column and the distance to the next nearest."""
-    every = np.arange(len(squared))
-    nearest = squared.argmin(axis=1)
-    least = squared[every, nearest]
-    squared[every, nearest] = np.inf
-    following = squared.min(axis=1)
-    squared[every, nearest] = least
-    return nearest, following
+def greatest_and_next(
+    cosine: NDArray[np.float32], at: tuple[NDArray[np.intp], NDArray[np.intp]], axis: int
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return the values at the greatest entries `at`, and the next greatest along `axis`."""
+    greatest = cosine[at]
+    cosine[at] = -np.inf
+    following = cosine.max(axis=axis)
+    cosine[at] = greatest
+    return greatest, following
 
 
 def putative(distances: Distances) -> Matches:
     """Pick matches that pass the ratio test from the query's side, or are mutually nearest."""
     patch = np.arange(len(distances.row))
     nearest = distances.row
-    squared = distances.all[patch, nearest]
+    squared = distances.squared(patch, nearest)
     ratio = squared / distances.limit_row
-    mutual = distances.column[nearest] == patch
+    mutual = distances.mutual
     kept = (squared < LOOSEST) & ((ratio < RATIO**2) | (mutual & (squared < MUTUAL)))
     patch = np.flatnonzero(kept)
     weight = distances.weight(patch, nearest[patch]) * np.where(mutual[patch], 1.0, 0.5)

@@ -14,6 +14,7 @@ never mirrors.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -104,19 +105,44 @@ def first_of_photo(
     return first, same.sum(axis=2)
 
 
-def tally(votes: Votes, most: int) -> list[tuple[int, float]]:
-    """Return the photos with the most agreeing votes: (photo id, weight), best first."""
+@dataclass(frozen=True)
+class Vote:
+    """What the query's patches say of one photo.
+
+    Parameters
+    ----------
+    photo : int
+        The photo voted for.
+    weight : float
+        Sum of the votes that agree.
+    x, y : float
+        Where they put the middle of the reference, query px.
+    span : float
+        How long they make the reference's longest side, query px.
+    """
+
+    photo: int
+    weight: float
+    x: float
+    y: float
+    span: float
+
+
+def tally(votes: Votes, most: int) -> list[Vote]:
+    """Return the photos with the most agreeing votes, best first."""
     if len(votes.photo) == 0:
         return []
-    best: dict[int, float] = {}
+    best: dict[int, Vote] = {}
     for shift in (0.0, 0.5):
-        for photo, weight in zip(*fullest_bins(votes, shift), strict=True):
-            best[photo] = max(best.get(photo, 0.0), weight)
-    return sorted(best.items(), key=lambda pair: -pair[1])[:most]
+        for vote in fullest_bins(votes, shift):
+            known = best.get(vote.photo)
+            if known is None or vote.weight > known.weight:
+                best[vote.photo] = vote
+    return sorted(best.values(), key=lambda vote: -vote.weight)[:most]
 
 
-def fullest_bins(votes: Votes, shift: float) -> tuple[list[int], list[float]]:
-    """Return each photo's fullest bin of agreeing votes, on a grid moved by `shift` bins."""
+def fullest_bins(votes: Votes, shift: float) -> Iterator[Vote]:
+    """Yield each photo's fullest bin of agreeing votes, on a grid moved by `shift` bins."""
     octave = np.floor(votes.log_scale + shift).astype(np.int64)
     turn = np.floor(votes.turn / TURN * 10 + shift).astype(np.int64) % 10
     step = np.exp2(octave.astype(np.float32) + 0.5 - shift) * 0.3
@@ -126,11 +152,17 @@ def fullest_bins(votes: Votes, shift: float) -> tuple[list[int], list[float]]:
     key = (votes.photo << 25) | cell
     one_each = last_per_key(votes.place, key, votes.weight)
     keys, inverse = np.unique(key[one_each], return_inverse=True)
-    sums = np.bincount(inverse, votes.weight[one_each])
+    weight = votes.weight[one_each]
+    sums = np.bincount(inverse, weight)
     photo = keys >> 25
     order = np.lexsort((-sums, photo))
     lead = order[np.flatnonzero(np.r_[True, np.diff(photo[order]) != 0])]
-    return photo[lead].tolist(), sums[lead].tolist()
+    middles = [
+        np.bincount(inverse, weight * value[one_each])[lead] / sums[lead]
+        for value in (votes.x, votes.y, votes.log_scale)
+    ]
+    for which, total, x, y, size in zip(photo[lead], sums[lead], *middles, strict=True):
+        yield Vote(int(which), float(total), float(x), float(y), float(np.exp2(size)))
 
 
 def last_per_key(
