@@ -22,9 +22,9 @@ from loupebook.compare.picture import Picture
 from loupebook.compare.registration import Registration, register
 from loupebook.compare.usual import z_of
 
-DIFFERS_FROM = 4.0
+DIFFERS_FROM = 3.8
 AGREES_TO = 2.0
-_GREATEST = 5.0
+_GREATEST = 8.0
 _LEAST = -1.0
 
 DOES_NOT_SAY = (
@@ -202,7 +202,7 @@ def figures_of(
                 Figure(name, None, kind.unit, None, Verdict.CANNOT_TELL, kind.says, found.reason)
             )
             continue
-        z = z_of(name, found.value, own.get(name, ()), uv=uv)
+        z = z_of(name, found.value, own.get(name, ()), uv=uv, px_per_mm=framed.px_per_mm)
         verdict, reason = verdict_of(z)
         figures.append(
             Figure(name, found.value, kind.unit, z, verdict, kind.says, reason, found.map)
@@ -220,9 +220,16 @@ def verdict_of(z: float) -> tuple[Verdict, str]:
 
 
 def overall(figures: Sequence[Figure]) -> float | None:
-    """Return all z taken together: their sum over the root of their number, each bounded."""
+    """Return all z taken together: the root of the sum of squares above 0, plus their mean.
+
+    One measurement far beyond what is usual tells as much as several somewhat beyond it, and
+    those that could not be taken, or find nothing, must not talk it down.
+    """
     known = [min(max(one.z, _LEAST), _GREATEST) for one in figures if one.z is not None]
-    return sum(known) / math.sqrt(len(known)) if known else None
+    if not known:
+        return None
+    beyond = math.sqrt(sum(max(z, 0.0) ** 2 for z in known))
+    return beyond + sum(known) / len(known)
 
 
 def own_figures(consensus: Consensus, *, uv: bool) -> dict[str, list[float]]:

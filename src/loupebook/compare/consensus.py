@@ -433,7 +433,7 @@ def masked_median(stack: NDArray[np.float32], valid: NDArray[np.bool_]) -> NDArr
 
 def look_spread(whole: Consensus) -> NDArray[np.float32]:
     """Return how far looks of single photos lie from the middle, held up by a prior."""
-    model = look_of(whole.middle, whole.mask, whole.reach)
+    model = look_of(whole.middle, whole.mask, whole.reach, whole.unit)
     prior = np.array(PLAIN_SPREAD, np.float32)[:, None, None] ** 2
     total = np.broadcast_to(_PRIOR_PHOTOS * prior, (2, *whole.mask.shape)).copy()
     share = np.full(whole.mask.shape, _PRIOR_PHOTOS, np.float32)
@@ -441,9 +441,12 @@ def look_spread(whole: Consensus) -> NDArray[np.float32]:
         # A photo is part of the middle that it is held against: n / (n - 1) makes up for it.
         more = len(whole.photos) / (len(whole.photos) - 1)
         for photo in whole.photos:
-            look = look_of(photo.colour, photo.valid & whole.mask, whole.reach)
+            look = look_of(photo.colour, photo.valid & whole.mask, whole.reach, whole.unit)
             for part, apart in enumerate(distances(look, model, whole.unit)):
                 total[part] += more * apart**2 * photo.valid
             share += photo.valid
-    spread = [np.sqrt(cv2.GaussianBlur(part / share, (0, 0), 2.0)) for part in total]
-    return np.stack(spread).astype(np.float32)
+    spread = np.stack([np.sqrt(cv2.GaussianBlur(part / share, (0, 0), 2.0)) for part in total])
+    # A px that happens to vary little in a few photos must not make a mountain of a grain.
+    usual = np.median(spread[:, whole.mask], axis=1) if whole.mask.any() else np.array(PLAIN_SPREAD)
+    held: NDArray[np.float32] = np.hypot(spread, usual[:, None, None]).astype(np.float32)
+    return held

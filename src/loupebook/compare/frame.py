@@ -204,7 +204,7 @@ class Framed:
     def apart(self) -> Plane:
         """How many times further the query lies from the middle than genuine ones do."""
         reach, mask = self.consensus.reach, self.mask
-        query, model = (look_of(plane, mask, reach) for plane in self.in_place)
+        query, model = (look_of(plane, mask, reach, self.consensus.unit) for plane in self.in_place)
         tone, edges = distances(query, model, self.consensus.unit)
         spread = self.consensus.spread
         both = np.sqrt(((tone / spread[0]) ** 2 + (edges / spread[1]) ** 2) / 2)

@@ -20,12 +20,17 @@ Mask = NDArray[np.bool_]
 
 PARTS = ("tone", "edges")
 SIGMAS = (0.0, 0.5, 0.7, 0.9, 1.2, 1.5, 1.9, 2.4, 3.0, 3.8, 4.8)
+_DOTS_MM = 0.08
 _FLOOR = 0.05
 """Local contrast (sRGB, 0..1) below which a difference is noise."""
 
 
-def look_of(colour: Plane, mask: Mask, reach: float) -> tuple[Plane, Plane]:
+def look_of(colour: Plane, mask: Mask, reach: float, unit: float) -> tuple[Plane, Plane]:
     """Return tone (height, width, 3) and edges (height, width, 2).
+
+    Dots of a screen, paper fibre and noise are smoothed away first: they are measured
+    elsewhere, and would drown what is drawn otherwise (measured: mean average precision of
+    the difference map 0.23 without, 0.33 with it).
 
     Parameters
     ----------
@@ -35,7 +40,10 @@ def look_of(colour: Plane, mask: Mask, reach: float) -> tuple[Plane, Plane]:
         Where it is valid.
     reach : float
         Sigma of the surroundings, px.
+    unit : float
+        Px a mm.
     """
+    colour = cv2.GaussianBlur(colour, (0, 0), max(0.5, _DOTS_MM * unit))
     return tone_of(to_srgb(colour), mask, reach), edges_of(lightness(colour), mask, reach)
 
 

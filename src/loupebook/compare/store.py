@@ -27,7 +27,7 @@ from loupebook.errors import ComparisonError, IndexDamaged
 from loupebook.search.files import write_atomically
 
 MAGIC = b"loupebook consensus 1\n"
-RECIPE = "1"
+RECIPE = "2"
 """Changed whenever the same photos would give another consensus."""
 _LONGEST_HEADER = 4_000_000
 _QUALITY = 95

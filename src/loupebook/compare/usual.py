@@ -29,12 +29,15 @@ class Typical:
         Median figure of a reference photo against the other specimens of its edition.
     centre, scale : float
         Median and scaled median absolute deviation of log(figure / edition's level) of
-        casual photos.
+        casual photos that show 10 px a mm.
+    slope : float
+        What the centre gains where a photo shows half as many px a mm.
     """
 
     level: float
     centre: float
     scale: float
+    slope: float = 0.0
 
 
 def edition_level(name: str, own: Sequence[float], *, uv: bool) -> float:
@@ -56,12 +59,34 @@ def edition_level(name: str, own: Sequence[float], *, uv: bool) -> float:
     return math.exp((total + prior) / (len(own) + _PRIOR_PHOTOS)) - floor
 
 
-def z_of(name: str, value: float, own: Sequence[float], *, uv: bool) -> float:
-    """Return by how many usual deviations a figure lies above what genuine ones give."""
+def z_of(
+    name: str, value: float, own: Sequence[float], *, uv: bool, px_per_mm: float | None
+) -> float:
+    """Return by how many usual deviations a figure lies above what genuine ones give.
+
+    Parameters
+    ----------
+    name, value
+        The measurement and its figure.
+    own : sequence of float
+        Figures of the edition's own photos, each against the other specimens.
+    uv : bool
+        Whether all were photographed under UV-A.
+    px_per_mm : float, optional
+        How finely the query shows the print; `None` is taken for 10.
+    """
     typical = typical_of(name, uv=uv)
     floor = 0.05 * typical.level
     level = edition_level(name, own, uv=uv)
-    return (math.log((max(value, 0) + floor) / (level + floor)) - typical.centre) / typical.scale
+    usual = typical.centre + typical.slope * coarseness(px_per_mm)
+    return (math.log((max(value, 0) + floor) / (level + floor)) - usual) / typical.scale
+
+
+def coarseness(px_per_mm: float | None) -> float:
+    """Return how many times a photo is coarser than 10 px a mm, in doublings, within ±1.5."""
+    if px_per_mm is None:
+        return 0.0
+    return min(1.5, max(-1.5, math.log2(10.0 / px_per_mm)))
 
 
 def typical_of(name: str, *, uv: bool) -> Typical:

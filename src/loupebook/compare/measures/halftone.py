@@ -18,6 +18,7 @@ UNIT = "× background"
 SAYS = "the print is built of screen dots"
 
 LEAST_PX_PER_MM = 12.0
+SOFTEST_MM = 0.07
 _TILE = 64
 _FINEST = 7.5
 _COARSEST = 4.0
@@ -33,6 +34,8 @@ def measure(framed: Framed) -> Measured:
             if scale is None
             else f"the photo shows {scale:.1f} px a mm; a screen needs {LEAST_PX_PER_MM:.0f}"
         )
+    if framed.softness_mm > SOFTEST_MM:
+        return cannot("the photo is too soft to show dots")
     query = spectrum(lightness(framed.colour), framed.inner)
     model = spectrum(framed.consensus.grey, framed.inner)
     if query is None or model is None:

@@ -1,0 +1,104 @@
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+from compare_prints import draw_print, photograph
+from typer.testing import CliRunner
+
+from loupebook.cli import app
+from loupebook.errors import ComparisonError
+from loupebook.imaging import encode_jpeg
+from loupebook.library import (
+    Element,
+    IncomingPhoto,
+    Library,
+    SpecimenRecord,
+    Standing,
+    compare_photos,
+)
+
+SCALE = 19.0
+
+
+def jpeg(seed: int, design: int = 1) -> bytes:
+    return encode_jpeg(photograph(draw_print(design), seed).pixels, quality=92)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    home = tmp_path_factory.mktemp("photos")
+    for name, data in {
+        "query.jpg": jpeg(60), "reference.jpg": jpeg(61), "other.jpg": jpeg(62, 7),
+    }.items():  # fmt: skip
+        (home / name).write_bytes(data)
+    with Library.create(home / "set", name="labels") as library:
+        for k in range(3):
+            record = SpecimenRecord(
+                f"label {k}", Element.SEAL, Standing.GENUINE, marque="Invented", edition="Label I"
+            )
+            photo = IncomingPhoto(jpeg(70 + k), f"{k}.jpg", px_per_mm=SCALE)
+            assert library.add_specimen(record, [photo], by="test").ok
+    return home
+
+
+def run(*arguments: object):
+    return CliRunner().invoke(app, ["compare", *map(str, arguments)])
+
+
+def test_two_files_as_json_with_pictures(folder, tmp_path):
+    done = run(
+        folder / "query.jpg", folder / "reference.jpg", "--json", "--out", tmp_path / "out",
+        "--px-per-mm", SCALE,
+    )  # fmt: skip
+    assert done.exit_code == 0, done.output
+    said = json.loads(done.stdout.splitlines()[0])
+    assert said["registered"] is True
+    assert {"inliers", "residual_px", "overall_z", "photo_check"} <= set(said)
+    assert np.array(said["homography"]).shape == (3, 3)
+    for one in said["measurements"]:
+        assert {"name", "value", "unit", "z", "verdict"} <= set(one)
+        assert one["verdict"] in ("agrees", "differs", "cannot tell")
+    names = {path.name for path in (tmp_path / "out").iterdir()}
+    assert {"comparison.json", "query-aligned.jpg", "reference-aligned.jpg"} <= names
+    assert "map-differences.jpg" in names
+
+
+def test_text_says_what_it_does_not_say(folder):
+    done = run(folder / "query.jpg", folder / "reference.jpg")
+    assert done.exit_code == 0
+    assert "does not say that an item is genuine" in " ".join(done.output.split())
+
+
+def test_photos_of_two_prints_end_with_one_and_the_reason(folder):
+    done = run(folder / "query.jpg", folder / "other.jpg", "--json")
+    assert done.exit_code == 1
+    said = json.loads(done.stdout.splitlines()[0])
+    assert said["registered"] is False
+    assert said["reason"]
+    assert said["measurements"] == []
+
+
+def test_against_a_set_the_whole_edition_is_used(folder):
+    done = run(folder / "query.jpg", "label 1", "--set", folder / "set", "--json")
+    assert done.exit_code == 0, done.output
+    said = json.loads(done.stdout.splitlines()[0])
+    assert said["compared_with_photos"] == 3
+    assert said["reference"] == "Label I"
+    assert said["reference_standing"] == "genuine"
+    assert list((folder / "set" / "derived" / "compare").glob("*.consensus"))
+
+
+def test_unknown_photo_is_an_error_that_says_so(folder):
+    with (
+        Library.open(folder / "set") as library,
+        pytest.raises(ComparisonError, match="no confirmed"),
+    ):
+        library.compare(folder / "query.jpg", 99)
+
+
+def test_report_is_plain_json_of_plain_arrays(folder):
+    report = compare_photos(folder / "query.jpg", folder / "reference.jpg")
+    json.dumps(report.to_dict())
+    assert all(p.dtype == np.uint8 and p.shape[2] == 3 for p in report.pictures.values())

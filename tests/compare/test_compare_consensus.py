@@ -1,0 +1,201 @@
+from __future__ import annotations
+
+from functools import cache
+
+import cv2
+import numpy as np
+import pytest
+from compare_prints import PX_PER_MM, draw_print, photograph
+
+from loupebook.compare import (
+    ConsensusStore,
+    Group,
+    Picture,
+    Source,
+    Verdict,
+    Wanted,
+    build_consensus,
+    compare_pair,
+    compare_with,
+    difference_map,
+)
+from loupebook.compare.comparison import own_figures
+from loupebook.errors import ComparisonError
+
+GROUP = Group("Label", "seal", "face", "diffuse", "genuine")
+SCALE = PX_PER_MM * 1.2
+
+
+@cache
+def shot(seed: int, design: int = 1) -> np.ndarray:
+    return photograph(draw_print(design), seed).pixels
+
+
+@cache
+def consensus():
+    return build_consensus([Source(k, f"sha{k}", f"s{k}", shot(20 + k), SCALE) for k in range(3)])
+
+
+@cache
+def own():
+    return own_figures(consensus(), uv=False)
+
+
+def against_consensus(pixels: np.ndarray):
+    return compare_with(Picture.of(pixels), consensus(), own=own())
+
+
+def test_all_photos_of_one_print_come_into_one_frame():
+    whole = consensus()
+    assert len(whole.photos) == 3
+    assert not whole.rejected
+    assert (whole.count[whole.mask] >= 2).mean() > 0.9
+    # The middle is the print: each photo is near it where the print lies.
+    for photo in whole.photos:
+        apart = np.abs(photo.colour - whole.middle).mean(axis=2)[whole.mask & photo.valid]
+        assert np.median(apart) < 0.12
+
+
+def test_a_stranger_among_the_photos_is_left_out_and_named():
+    sources = [Source(k, f"sha{k}", f"s{k}", shot(20 + k), SCALE) for k in range(3)]
+    whole = build_consensus([*sources, Source(9, "sha9", "stranger", shot(30, 5), SCALE)])
+    assert set(whole.rejected) == {9}
+
+
+def test_nothing_to_hold_on_to_is_an_error():
+    blank = np.full((300, 300, 3), 200, np.uint8)
+    with pytest.raises(ComparisonError, match="enough print"):
+        build_consensus([Source(1, "a", "s", blank)])
+
+
+def test_genuine_query_shows_no_difference():
+    found = against_consensus(shot(40))
+    assert found.registration.registered
+    assert found.differs == ()
+    assert "genuine" not in [str(one.verdict) for one in found.figures]
+
+
+def test_a_planted_difference_lights_up_where_it_is():
+    item = draw_print(1).copy()
+    cv2.rectangle(item, (180, 120), (270, 190), (238, 232, 214), -1)
+    cv2.circle(item, (225, 155), 24, (30, 30, 90), 3, cv2.LINE_AA)
+    photo = photograph(item, 41)
+    found = against_consensus(photo.pixels)
+    framed = found.framed
+    assert framed is not None
+    rows, columns = framed.consensus.shape
+    at = np.stack(np.meshgrid(np.arange(columns), np.arange(rows)), -1).astype(float)
+    mapped = found.registration.warp(at).astype(np.float32)
+    place = cv2.remap(
+        np.nan_to_num(photo.place).astype(np.float32), mapped[..., 0], mapped[..., 1], 1
+    )
+    changed = (np.abs(place - [225, 155]) < [48, 38]).all(-1) & framed.inner
+    elsewhere = framed.inner & ~cv2.dilate(changed.astype(np.uint8), np.ones((31, 31))).astype(bool)
+    structure = next(one for one in found.figures if one.name == "structure")
+    assert np.percentile(structure.map[changed], 90) > 2 * np.percentile(
+        structure.map[elsewhere], 90
+    )
+    assert structure.value > 1.5 * np.median(own()["structure"])
+    shown = difference_map(found)
+    assert shown.shape == framed.pixels.shape
+
+
+def test_another_ink_raises_colour_and_white_balance_does_not():
+    plain = shot(42).astype(np.float64)
+    warm = np.clip(plain * [1.12, 1.0, 0.86], 0, 255).astype(np.uint8)
+    item = draw_print(1).astype(np.int16)
+    dark = item.sum(axis=2) < 480
+    item[dark] = np.clip(item[dark] + [70, -20, 40], 0, 255)
+    inked = photograph(item.astype(np.uint8), 42).pixels
+
+    def colour(pixels: np.ndarray) -> float:
+        return next(f for f in against_consensus(pixels).figures if f.name == "colour").value
+
+    usual = colour(shot(42))
+    assert colour(warm) < usual + 2
+    assert colour(inked) > usual + 4
+
+
+def test_a_blurred_photo_cannot_tell_and_never_differs():
+    soft = cv2.GaussianBlur(shot(43), (0, 0), 4.0)
+    found = against_consensus(soft)
+    if found.registration.registered:
+        told = {one.name: one.verdict for one in found.figures}
+        assert told["structure"] is Verdict.CANNOT_TELL
+        assert told["line work"] is Verdict.CANNOT_TELL
+        assert Verdict.DIFFERS not in (told["edge sharpness"], told["halftone screen"])
+
+
+def test_pair_of_photos_is_compared_with_careful_words():
+    found = compare_pair(shot(44), shot(45), px_per_mm=SCALE)
+    assert found.registration.registered
+    assert found.against == 1
+    assert found.differs == ()
+    said = found.to_dict()
+    assert {
+        "registered",
+        "inliers",
+        "residual_px",
+        "homography",
+        "measurements",
+        "overall_z",
+    } <= set(said)
+    assert "does not say that an item is genuine" in said["does_not_say"]
+
+
+def test_uv_photo_against_daylight_is_refused_with_the_reason():
+    violet = (shot(46) * np.array([0.25, 0.15, 0.75])).astype(np.uint8)
+    found = compare_pair(violet, shot(45))
+    assert not found.registration.registered
+    assert "UV-A" in found.registration.reason
+
+
+class Reader:
+    """Hands out photos and counts how often each was asked for."""
+
+    def __init__(self) -> None:
+        self.asked: list[int] = []
+
+    def __call__(self, photo_id: int) -> np.ndarray:
+        self.asked.append(photo_id)
+        return shot(20 + photo_id)
+
+
+def wanted(*photo_ids: int) -> list[Wanted]:
+    return [Wanted(k, f"sha{k}", f"s{k}", SCALE) for k in photo_ids]
+
+
+def test_store_adds_withdraws_and_survives_damage(tmp_path):
+    reader = Reader()
+    first = ConsensusStore(tmp_path, set_id="set").get(GROUP, wanted(0, 1), reader)
+    assert sorted(reader.asked) == [0, 1]
+    # Another process reads the file and no photo.
+    again = ConsensusStore(tmp_path, set_id="set").get(GROUP, wanted(0, 1), reader)
+    assert sorted(reader.asked) == [0, 1]
+    assert np.abs(again.consensus.middle - first.consensus.middle).max() < 0.01
+    assert again.own == first.own
+    # One more photo: only that one is read.
+    grown = ConsensusStore(tmp_path, set_id="set").get(GROUP, wanted(0, 1, 2), reader)
+    assert sorted(reader.asked) == [0, 1, 2]
+    assert len(grown.consensus.photos) == 3
+    # One less, not the anchor: none is read.
+    left = [p.photo_id for p in grown.consensus.photos][:2]
+    fewer = ConsensusStore(tmp_path, set_id="set").get(GROUP, wanted(*left), reader)
+    assert sorted(reader.asked) == [0, 1, 2]
+    assert sorted(p.photo_id for p in fewer.consensus.photos) == sorted(left)
+    # A damaged file is made anew.
+    (path,) = tmp_path.glob("*.consensus")
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 0xFF
+    path.write_bytes(content)
+    healed = ConsensusStore(tmp_path, set_id="set").get(GROUP, wanted(*left), reader)
+    assert len(healed.consensus.photos) == 2
+    assert len(reader.asked) == 5
+    assert not list(tmp_path.glob(".*part"))
+
+
+def test_store_never_uses_another_sets_file(tmp_path):
+    reader = Reader()
+    ConsensusStore(tmp_path, set_id="one").get(GROUP, wanted(0, 1), reader)
+    ConsensusStore(tmp_path, set_id="two").get(GROUP, wanted(0, 1), reader)
+    assert len(reader.asked) == 4

@@ -1,0 +1,99 @@
+from __future__ import annotations
+
+from functools import cache
+
+import cv2
+import numpy as np
+import pytest
+from compare_prints import draw_print, misplaced, photograph
+
+from loupebook.compare import Picture, register
+
+
+@cache
+def shot(design: int, seed: int, bend: float = 0.0):
+    return photograph(draw_print(design), seed, bend=bend)
+
+
+def laid(query, reference):
+    return register(Picture.of(query), Picture.of(reference))
+
+
+@pytest.mark.parametrize("bend", [0.0, 1.6])
+def test_known_pose_is_recovered_to_a_fraction_of_a_px(bend):
+    reference, query = shot(1, 10, bend), shot(1, 11, bend)
+    found = laid(query.pixels, reference.pixels)
+    assert found.registered, found.reason
+    apart = misplaced(found.warp, reference, query)
+    assert len(apart) > 700
+    assert np.median(apart) < 0.5
+    assert np.percentile(apart, 90) < 1.2
+
+
+def test_a_flat_print_needs_no_cylinder_and_a_bent_one_does():
+    assert not laid(shot(1, 11).pixels, shot(1, 10).pixels).bent
+    assert laid(shot(1, 11, 1.6).pixels, shot(1, 10, 1.6).pixels).bent
+
+
+def test_wrong_proportions_stay_visible_on_a_cylinder():
+    item = draw_print(1)
+    # The middle third is squeezed: no pose of a cylinder looks like that.
+    rows, columns = np.indices(item.shape[:2]).astype(np.float32)
+    squeezed = cv2.remap(
+        item, columns + 7 * np.sin(columns / item.shape[1] * 2 * np.pi * 1.5).astype(np.float32),
+        rows, cv2.INTER_CUBIC,
+    )  # fmt: skip
+    reference = shot(1, 10, 1.2)
+    honest = laid(shot(1, 12, 1.2).pixels, reference.pixels)
+    other = laid(photograph(squeezed, 12, bend=1.2).pixels, reference.pixels)
+    assert other.registered
+    assert other.residual_px > 2.5 * honest.residual_px
+
+
+def test_residual_in_mm_follows_from_the_scale():
+    found = register(Picture.of(shot(1, 11).pixels), Picture.of(shot(1, 10).pixels), px_per_mm=20)
+    assert found.residual_mm == pytest.approx(found.residual_px / 20)
+
+
+def test_homography_refers_to_the_photos_as_handed_in():
+    reference, query = shot(2, 10).pixels, shot(2, 11).pixels
+    large = cv2.resize(query, None, fx=3, fy=3, interpolation=cv2.INTER_CUBIC)
+    plain, scaled = laid(query, reference), laid(large, reference)
+    assert Picture.of(large).shrunk < 1
+    corners = np.array([[[200.0, 150], [500, 150], [500, 450], [200, 450]]])
+    once, thrice = (cv2.perspectiveTransform(corners, m.homography) for m in (plain, scaled))
+    assert np.abs((once + 0.5) * 3 - 0.5 - thrice).max() < 3
+
+
+def test_blank_photo_is_refused_with_the_reason():
+    blank = np.full((500, 600, 3), 190, np.uint8)
+    found = laid(blank, shot(1, 10).pixels)
+    assert not found.registered
+    assert "too little print" in found.reason
+
+
+def test_mirrored_photo_is_refused_with_the_reason():
+    mirrored = np.ascontiguousarray(shot(1, 11).pixels[:, ::-1])
+    found = laid(mirrored, shot(1, 10).pixels)
+    assert not found.registered
+    assert "mirrored" in found.reason
+
+
+def test_another_print_is_refused():
+    found = laid(shot(3, 11).pixels, shot(1, 10).pixels)
+    assert not found.registered
+    assert "same print" in found.reason or "alike" in found.reason
+
+
+def test_a_repeated_pattern_is_refused():
+    tile = draw_print(4, width=92, height=92)
+    pattern = np.tile(tile, (6, 8, 1))
+    found = laid(photograph(pattern, 11, tilt=0.1).pixels, pattern)
+    assert not found.registered
+
+
+def test_noise_is_refused_never_raised():
+    rng = np.random.default_rng(1)
+    noise = rng.integers(0, 255, (300, 400, 3), np.uint8).astype(np.uint8)
+    assert not laid(noise, shot(1, 10).pixels).registered
+    assert not laid(np.zeros((3, 3, 3), np.uint8), shot(1, 10).pixels).registered
