@@ -46,8 +46,8 @@ def add_photos_to(library: Library, manifest: Path) -> None:
     assert report.ok, report.faults
 
 
-def kill_at_random(set_folder: Path, what: str, manifest: Path, wait: float) -> bool:
-    """Run the child and kill it `wait` seconds after it began; say whether it was cut short."""
+def _started(set_folder: Path, what: str, manifest: Path) -> subprocess.Popen[str]:
+    """Start the child and wait until it is about to begin."""
     child = subprocess.Popen(
         [sys.executable, "-c", CHILD, str(set_folder), what, str(manifest)],
         stdout=subprocess.PIPE,
@@ -55,6 +55,21 @@ def kill_at_random(set_folder: Path, what: str, manifest: Path, wait: float) -> 
     )
     assert child.stdout is not None
     assert child.stdout.readline().strip() == "ready"
+    return child
+
+
+def time_undisturbed(set_folder: Path, what: str, manifest: Path) -> float:
+    """Let the child finish; return the seconds from its beginning to its end."""
+    child = _started(set_folder, what, manifest)
+    start = time.perf_counter()
+    assert child.wait() == 0
+    return time.perf_counter() - start
+
+
+def kill_at_random(set_folder: Path, what: str, manifest: Path, wait: float) -> bool:
+    """Run the child and kill it `wait` seconds after it began; say whether it was cut short."""
+    child = _started(set_folder, what, manifest)
+    assert child.stdout is not None
     time.sleep(wait)
     child.send_signal(signal.SIGKILL)
     rest = child.stdout.read()

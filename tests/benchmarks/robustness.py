@@ -7,7 +7,7 @@ import shutil
 import tempfile
 from pathlib import Path
 
-from crash_child import add_photos_to, kill_at_random, write_photos
+from crash_child import add_photos_to, kill_at_random, time_undisturbed, write_photos
 from loupebook.library import Library
 
 Row = dict[str, object]
@@ -29,10 +29,13 @@ def kill_fifty_times(work: Path) -> list[Row]:
         with Library.create(set_folder) as library:
             if what == "rebuild":
                 add_photos_to(library, manifest)
+        whole = time_undisturbed(set_folder, what, manifest)
+        if what == "add":
+            _begin_anew(set_folder)
         cut_short = lost = rebuilt = unsound = 0
         recorded: set[str] = set()
         for kill in range(KILLS):
-            cut_short += kill_at_random(set_folder, what, manifest, rng.uniform(0.02, 2.0))
+            cut_short += kill_at_random(set_folder, what, manifest, rng.uniform(0.02, whole))
             with Library.open(set_folder) as library:
                 now = {photo.sha256 for photo in library.photos()}
                 lost += len(recorded - now)
@@ -44,8 +47,7 @@ def kill_fifty_times(work: Path) -> list[Row]:
             print(f"{what} {kill + 1}: {len(recorded)} photos, {lost} lost, {unsound} unsound")
             if what == "add" and len(recorded) == PHOTOS:
                 # All is added: begin anew, so that the next kill has something to hit.
-                shutil.rmtree(set_folder)
-                Library.create(set_folder).close()
+                _begin_anew(set_folder)
                 recorded = set()
         rows.append(
             {"killed during": what, "kills": KILLS, "cut short": cut_short,
@@ -54,3 +56,8 @@ def kill_fifty_times(work: Path) -> list[Row]:
         )  # fmt: skip
         shutil.rmtree(folder)
     return rows
+
+
+def _begin_anew(set_folder: Path) -> None:
+    shutil.rmtree(set_folder)
+    Library.create(set_folder).close()
