@@ -34,6 +34,7 @@ _PHOTOS = 12
 """Photos combined at most, sharpest first: more add little and take time."""
 _ANCHORS = 3
 _OUTLINE_SIDE = 360
+_LEAST_ITEM = 0.5
 PLAIN_SPREAD = (1.0, 0.6)
 """Root mean square distance of two looks (tone, edges) of one genuine print, where a single
 photo tells nothing of it."""
@@ -120,6 +121,8 @@ class Consensus:
     place : tuple of float
         Where the frame lies in the working picture of the anchor (the first photo): left,
         top, and frame px a working px.
+    item : ndarray
+        float32, a small frame: which share of a px is the item (:func:`item_of`).
     """
 
     photos: tuple[Aligned, ...]
@@ -131,6 +134,7 @@ class Consensus:
     mask: NDArray[np.bool_]
     px_per_mm: float | None
     place: tuple[float, float, float] = (0.0, 0.0, 1.0)
+    item: NDArray[np.float32] = field(default_factory=lambda: np.zeros((8, 8), np.float32))
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -170,7 +174,7 @@ class Consensus:
     @cached_property
     def outline(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Points (n, 2) along the paper's edge and their outward normals, frame px."""
-        return outline_of(self)
+        return outline_of(self.item, self.shape)
 
     def without(self, specimen: str) -> Consensus | None:
         """Return the middle of the other specimens; `None` where there are none.
@@ -267,8 +271,13 @@ def assemble(
         if one.photo_id not in known
     }
     px_per_mm = anchor.px_per_mm and anchor.px_per_mm / picture.shrunk * scale
-    whole = combine(photos, mask, px_per_mm)
-    return replace(whole, rejected=rejected, place=(float(box[0]), float(box[1]), scale))
+    item = item_of(combine(photos, mask, px_per_mm))
+    return replace(
+        combine(photos, only_item(mask, item), px_per_mm),
+        rejected=rejected,
+        place=(float(box[0]), float(box[1]), scale),
+        item=item,
+    )
 
 
 def extend(whole: Consensus, kept: Sequence[Aligned], new: Sequence[Source]) -> Consensus | None:
@@ -302,7 +311,10 @@ def extend(whole: Consensus, kept: Sequence[Aligned], new: Sequence[Source]) -> 
     if 2 * failed > len(new):
         return None
     return replace(
-        combine(photos, whole.mask, whole.px_per_mm), rejected=rejected, place=whole.place
+        combine(photos, whole.mask, whole.px_per_mm),
+        rejected=rejected,
+        place=whole.place,
+        item=whole.item,
     )
 
 
@@ -359,11 +371,17 @@ def item_box(
     )  # fmt: skip
 
 
-def outline_of(whole: Consensus) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Find the paper's edge: GrabCut (Rother et al. 2004, doi:10.1145/1015706.1015720).
+def item_of(whole: Consensus) -> NDArray[np.float32]:
+    """Tell the item from what lies behind: GrabCut (doi:10.1145/1015706.1015720).
 
     Inside and outside are told apart by colour, from what surely is the item (well inside
     the mask) and what surely is not (well outside).
+
+    Returns
+    -------
+    ndarray
+        Share 0..1 of each px of a small frame that is the item, soft; all 0 where it cannot
+        be told.
     """
     rows, columns = whole.shape
     scale = _OUTLINE_SIDE / max(rows, columns)
@@ -371,26 +389,48 @@ def outline_of(whole: Consensus) -> tuple[NDArray[np.float64], NDArray[np.float6
     small = cv2.resize(whole.pixels, size, interpolation=cv2.INTER_AREA)
     inside = cv2.resize(whole.mask.astype(np.uint8), size)
     deep, far = (np.ones((2 * k + 1,) * 2, np.uint8) for k in (26, 18))
-    border = {"borderType": cv2.BORDER_CONSTANT, "borderValue": 0}
     trimap = np.where(inside > 0, cv2.GC_PR_FGD, cv2.GC_PR_BGD).astype(np.uint8)
-    trimap[cv2.erode(inside, deep, **border) > 0] = cv2.GC_FGD
+    core = cv2.erode(inside, deep, borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    trimap[core > 0] = cv2.GC_FGD
     trimap[cv2.dilate(inside, far) == 0] = cv2.GC_BGD
-    none = np.empty((0, 2)), np.empty((0, 2))
     if not (trimap == cv2.GC_BGD).any() or not (trimap == cv2.GC_FGD).any():
-        return none
+        return np.zeros(size[::-1], np.float32)
     cv2.setRNGSeed(1)
     cv2.grabCut(small, trimap, None, np.zeros((1, 65)), np.zeros((1, 65)), 3, cv2.GC_INIT_WITH_MASK)
     item = np.isin(trimap, (cv2.GC_FGD, cv2.GC_PR_FGD)).astype(np.float32)
-    item = cv2.GaussianBlur(item, (0, 0), 2.0)
+    return np.asarray(cv2.GaussianBlur(item, (0, 0), 2.0), np.float32)
+
+
+def only_item(mask: NDArray[np.bool_], item: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Cut a mask down to the item, if most of it is; prints are whole, so holes are filled."""
+    rows, columns = mask.shape
+    large = (cv2.resize(item, (columns, rows), interpolation=cv2.INTER_LINEAR) > 0.5).astype(
+        np.uint8
+    )
+    contours, _ = cv2.findContours(large, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    filled = np.zeros_like(large)
+    if contours:
+        cv2.drawContours(filled, [max(contours, key=cv2.contourArea)], -1, 1, cv2.FILLED)
+    cut = mask & (cv2.erode(filled, np.ones((5, 5), np.uint8)) > 0)
+    return cut if cut.sum() > _LEAST_ITEM * mask.sum() else mask
+
+
+def outline_of(
+    item: NDArray[np.float32], shape: tuple[int, int]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return points along the paper's edge and their outward normals, frame px."""
+    rows, columns = item.shape
+    scale = max(item.shape) / max(shape)
     contours, _ = cv2.findContours(
         (item > 0.5).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
     )
     if not contours:
-        return none
+        return np.empty((0, 2)), np.empty((0, 2))
     line = max(contours, key=cv2.contourArea)[:, 0]
-    line = line[((line > 6) & (line < np.array(size) - 7)).all(axis=1)]
+    line = line[((line > 6) & (line < np.array([columns, rows]) - 7)).all(axis=1)]
     gx, gy = (
-        cv2.Sobel(item, cv2.CV_32F, *d, ksize=5)[line[:, 1], line[:, 0]] for d in ((1, 0), (0, 1))
+        cv2.Sobel(item, cv2.CV_32F, *order, ksize=5)[line[:, 1], line[:, 0]]
+        for order in ((1, 0), (0, 1))
     )
     length = np.hypot(gx, gy) + 1e-9
     normals = -np.column_stack([gx, gy]) / length[:, None]

@@ -15,7 +15,7 @@ from loupebook.compare.comparison import Comparison
 
 Pixels = NDArray[np.uint8]
 
-FROM, TO = 1.6, 4.0
+FROM, TO = 1.3, 2.8
 _RINGS = 6
 _STOPS = np.array([[255, 236, 130], [250, 150, 40], [200, 30, 30], [110, 0, 20]], np.float32)
 

@@ -27,7 +27,7 @@ from loupebook.errors import ComparisonError, IndexDamaged
 from loupebook.search.files import write_atomically
 
 MAGIC = b"loupebook consensus 1\n"
-RECIPE = "2"
+RECIPE = "3"
 """Changed whenever the same photos would give another consensus."""
 _LONGEST_HEADER = 4_000_000
 _QUALITY = 95
@@ -176,6 +176,7 @@ class ConsensusStore:
             "colour_spread": consensus.colour_spread.astype(np.float16),
             "count": consensus.count,
             "mask": consensus.mask,
+            "item": consensus.item.astype(np.float16),
         }
         for number, photo in enumerate(consensus.photos):
             arrays[f"colour{number}"] = packed(photo.colour)
@@ -265,4 +266,5 @@ def unpacked(header: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> C
         mask=mask,
         px_per_mm=header["px_per_mm"],
         place=(float(left), float(top), float(scale)),
+        item=arrays["item"].astype(np.float32),
     )
