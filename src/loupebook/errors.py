@@ -26,6 +26,7 @@ translated once, in the room that calls the foreign library::
     │   ├── IndexDamaged          a derived index fails its checks; rebuild it
     │   └── QueryInvalid          the filters or the query cannot be used
     ├── ComparisonError           two photos cannot be put to a comparison at all
+    ├── BenchInvalid              a benchmark has nothing to run on
     └── WorldInvalid              a demo world that cannot exist was asked for
 """
 
@@ -146,3 +147,7 @@ class ComparisonError(LoupebookError):
 
 class WorldInvalid(LoupebookError):
     """A demo world that cannot exist was asked for."""
+
+
+class BenchInvalid(LoupebookError):
+    """A benchmark has nothing to run on."""

@@ -11,23 +11,16 @@ import tempfile
 import time
 from pathlib import Path
 
-import cv2
 import local_worlds
 import numpy as np
 
+from loupebook.bench.capture import shoot
+from loupebook.bench.figures import overlap
 from loupebook.search.arm import QueryPhoto
 from loupebook.search.local.arm import LocalArm
 
 BANDS = ((0.1, 0.2), (0.2, 0.4), (0.4, 0.8))
 """Shares of the frame that the item fills."""
-
-
-def overlap(found: np.ndarray, true: np.ndarray, side: int) -> float:
-    """Return the intersection of two polygons over their union."""
-    masks = [np.zeros((side, side), np.uint8) for _ in range(2)]
-    for mask, polygon in zip(masks, (found, true), strict=True):
-        cv2.fillPoly(mask, [np.round(polygon).astype(np.int32)], 1)
-    return float((masks[0] & masks[1]).sum() / max(1, (masks[0] | masks[1]).sum()))
 
 
 def main(labels: int, caps: int, queries: int) -> None:
@@ -47,14 +40,21 @@ def main(labels: int, caps: int, queries: int) -> None:
                 for n in range(queries):
                     rng = np.random.default_rng([band, n, len(kind)])
                     item = group[n * 7 % len(group)]
-                    shot = local_worlds.shoot(rng, item, rng.uniform(low, high), backdrop)
+                    shot = shoot(
+                        rng,
+                        item.pixels,
+                        rng.uniform(low, high),
+                        backdrop,
+                        bend=item.bend,
+                        is_round=item.round,
+                    )
                     start = time.perf_counter()
                     hits = arm.find(QueryPhoto(shot.pixels), limit=1)
                     took = time.perf_counter() - start
                     best = items[hits[0].photo_id] if hits else None
                     right = best is item
                     shared = (
-                        overlap(np.array(hits[0].outline), shot.outline, len(shot.pixels))
+                        overlap(np.array(hits[0].outline), shot.outline, shot.pixels.shape[:2])
                         if right
                         else np.nan
                     )

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 import loupebook
-from loupebook.cli import adding, browsing, comparing, searching, starting, upkeep
+from loupebook.cli import adding, benching, browsing, comparing, searching, starting, upkeep
 from loupebook.cli.common import out
 
 app = typer.Typer(
@@ -38,7 +38,7 @@ def _root(
     """Hold the options of the command itself."""
 
 
-for group in (adding, searching, comparing, browsing, upkeep, starting):
+for group in (adding, searching, comparing, browsing, upkeep, starting, benching):
     group.register(app)
 
 

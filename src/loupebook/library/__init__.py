@@ -1,5 +1,6 @@
 """The facade that every front end uses: ``Library.open(path).search(photo)``."""
 
+from loupebook.bench import BenchResult, table_of
 from loupebook.imaging import (
     Box,
     PhotoCheck,
@@ -11,6 +12,7 @@ from loupebook.imaging import (
     resize_to_fit,
     rotate_quarter,
 )
+from loupebook.library.benching import bench_retrieval
 from loupebook.library.comparing import ComparisonReport, compare_photos
 from loupebook.library.demo_building import DemoBuilt, build_demo_set
 from loupebook.library.facade import Library
@@ -51,6 +53,7 @@ __all__ = [
     "HOME_VARIABLE",
     "SET_VARIABLE",
     "AddReport",
+    "BenchResult",
     "Box",
     "Camera",
     "ComparisonReport",
@@ -76,6 +79,7 @@ __all__ = [
     "SpecimenRecord",
     "Standing",
     "View",
+    "bench_retrieval",
     "build_demo_set",
     "check_photo",
     "compare_photos",
@@ -91,4 +95,5 @@ __all__ = [
     "resize_to_fit",
     "rotate_quarter",
     "serve_page",
+    "table_of",
 ]

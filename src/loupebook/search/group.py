@@ -28,6 +28,8 @@ class Match:
     similarity : float
         0..1, greater is nearer: the cosine where the embedding arm searched alone, else as
         ``loupebook.search.fuse`` says.
+    evidence : float
+        What specimens are ordered by; it still tells two apart whose similarity nears 1.
     found_by : str
         Name of the arm that found it, or ``both``.
     outline : Outline, optional
@@ -41,6 +43,7 @@ class Match:
     photo_id: int
     standing: Standing
     similarity: float
+    evidence: float
     found_by: str
     outline: Outline | None = None
     detail: Mapping[str, Any] = field(default_factory=dict)
@@ -66,6 +69,7 @@ def group_by_specimen(hits: Iterable[FusedHit], facts: Mapping[int, PhotoFacts])
             photo_id=hit.photo_id,
             standing=facts[hit.photo_id].standing,
             similarity=hit.similarity,
+            evidence=hit.evidence,
             found_by=hit.found_by,
             outline=hit.outline,
             detail=hit.detail,

@@ -1,0 +1,179 @@
+"""What a retrieval benchmark is run on: references whose answer is known, and queries.
+
+A design is what search has to find: an edition, or in real photo collections the item.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loupebook.errors import BenchInvalid
+from loupebook.imaging import decode_photo, resize_to_fit
+
+LONGEST = 2048
+"""Photos are brought to at most this many px a side; no method looks closer."""
+
+
+@dataclass(frozen=True)
+class BenchReference:
+    """One reference photo.
+
+    Parameters
+    ----------
+    read : callable
+        Returns its pixels, uint8 sRGB (height, width, 3).
+    design : str
+        What it shows.
+    specimen : str
+        The object photographed; the unit that figures count.
+    standing, origin : str
+        As in the catalogue; empty where the collection has none.
+    """
+
+    read: Callable[[], NDArray[np.uint8]] = field(repr=False)
+    design: str
+    specimen: str
+    standing: str = ""
+    origin: str = ""
+
+
+@dataclass(frozen=True)
+class BenchQuery:
+    """One query with its answer.
+
+    Parameters
+    ----------
+    read : callable
+        Returns its pixels.
+    design, specimen, standing, origin : str
+        As for references; the specimen is the unit that intervals resample.
+    outline : ndarray, optional
+        Where the item lies, polygon (n, 2) in px.
+    strata : mapping
+        By what figures are broken down, such as ``{"element": "band"}``.
+    """
+
+    read: Callable[[], NDArray[np.uint8]] = field(repr=False)
+    design: str
+    specimen: str
+    standing: str = ""
+    origin: str = ""
+    outline: NDArray[np.float64] | None = None
+    strata: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class BenchCase:
+    """References and queries under a name, and what kind of pictures they are."""
+
+    name: str
+    kind: str
+    references: Sequence[BenchReference]
+    queries: Sequence[BenchQuery]
+
+    def sample(self, most: int | None, seed: int = 1) -> BenchCase:
+        """Return the case with at most `most` queries, drawn at random."""
+        if most is None or most >= len(self.queries):
+            return self
+        chosen = sorted(np.random.default_rng(seed).permutation(len(self.queries))[:most])
+        queries = [self.queries[i] for i in chosen]
+        return BenchCase(self.name, self.kind, self.references, queries)
+
+
+def file_reader(path: Path) -> Callable[[], NDArray[np.uint8]]:
+    """Return what reads a photo when it is needed."""
+    return lambda: resize_to_fit(decode_photo(path).pixels, LONGEST)
+
+
+def read_rows(path: Path, needed: Sequence[str]) -> list[dict[str, str]]:
+    """Read a table.
+
+    Raises
+    ------
+    BenchInvalid
+        If it cannot be read, is empty or lacks a column.
+    """
+    try:
+        with path.open(newline="", encoding="utf-8") as stream:
+            rows = list(csv.DictReader(stream))
+    except (OSError, UnicodeDecodeError) as exc:
+        raise BenchInvalid(f"{path} cannot be read as a table: {exc}.") from exc
+    missing = [name for name in needed if not rows or name not in rows[0]]
+    if missing:
+        raise BenchInvalid(f"{path} lacks the columns {', '.join(missing)}, or has no rows.")
+    return rows
+
+
+def demo_case(references: Path, queries: Path, *, name: str = "demo set") -> BenchCase:
+    """Take a rendered world: a folder with ``manifest.csv`` and one with ``truth.csv``.
+
+    Raises
+    ------
+    BenchInvalid
+        If a table cannot be used.
+    """
+    known = read_rows(references / "manifest.csv", ("path", "specimen", "edition", "standing"))
+    asked = read_rows(queries / "truth.csv", ("path", "group", "edition", "standing", "origin"))
+    return BenchCase(
+        name,
+        "rendered, invented",
+        [
+            BenchReference(
+                file_reader(references / row["path"]),
+                row["edition"],
+                row["specimen"],
+                row["standing"],
+                row["origin"],
+            )
+            for row in known
+        ],
+        [
+            BenchQuery(
+                file_reader(queries / row["path"]),
+                row["edition"],
+                row["specimen"],
+                row["standing"],
+                row["origin"],
+                strata={key: row[key] for key in ("group", "element", "lighting", "skill")},
+            )
+            for row in asked
+        ],
+    )
+
+
+def photo_case(manifest: Path) -> BenchCase:
+    """Take one's own photos: a CSV with the columns path, item and role.
+
+    Paths are relative to the table; role is ``reference`` or ``query``.
+
+    Raises
+    ------
+    BenchInvalid
+        If the table cannot be used.
+    """
+    rows = read_rows(manifest, ("path", "item", "role"))
+    strange = sorted({row["role"] for row in rows} - {"reference", "query"})
+    if strange:
+        raise BenchInvalid(
+            f"{manifest}: role must be 'reference' or 'query', not {', '.join(strange)}."
+        )
+    folder = manifest.parent
+    references = [
+        BenchReference(file_reader(folder / row["path"]), row["item"], row["path"])
+        for row in rows
+        if row["role"] == "reference"
+    ]
+    queries = [
+        BenchQuery(file_reader(folder / row["path"]), row["item"], row["item"])
+        for row in rows
+        if row["role"] == "query"
+    ]
+    if not references or not queries:
+        raise BenchInvalid(f"{manifest} needs at least one reference and one query.")
+    return BenchCase(manifest.parent.name, "photographs", references, queries)

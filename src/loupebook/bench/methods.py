@@ -1,0 +1,279 @@
+"""The ways of searching that a benchmark sets side by side."""
+
+from __future__ import annotations
+
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Protocol
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from loupebook.bench.cases import BenchReference
+from loupebook.bench.figures import Ranking
+from loupebook.encoders import Encoder, load_encoder
+from loupebook.records.model import Element, IntakeState, Lighting, PhotoFacts, Standing, View
+from loupebook.search import EmbeddingArm, QueryPhoto, SearchArm, search_set
+from loupebook.search.local.arm import LocalArm
+from loupebook.search.local.features import QUERY, REFERENCE, Features, extract
+from loupebook.setreport.traits import perceptual_hash
+
+Pixels = NDArray[np.uint8]
+Progress = Callable[[str, int, int], None]
+WHOLE_FRAME = "lite0-imagenet"
+SPECIMENS = 50
+"""Specimens asked of our own search: what average precision sees of it."""
+
+
+class Method(Protocol):
+    """One way of searching."""
+
+    name: str
+
+    def prepare(self, references: Sequence[BenchReference], progress: Progress) -> None:
+        """Take in the references."""
+
+    def rank(self, pixels: Pixels) -> Ranking:
+        """Answer one query."""
+
+    def close(self) -> None:
+        """Let go of files and memory."""
+
+
+class ScoredMethod:
+    """A method that gives every reference a score.
+
+    Parameters
+    ----------
+    name : str
+        Row of the table.
+    describe : callable
+        Pixels to whatever the method compares.
+    compare : callable
+        A query's description and all references' to scores, greater is nearer.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        describe: Callable[[Pixels], object],
+        compare: Callable[[object, Sequence[object]], NDArray[np.float64]],
+    ) -> None:
+        self.name = name
+        self._describe, self._compare = describe, compare
+        self._known: list[object] = []
+
+    def prepare(self, references: Sequence[BenchReference], progress: Progress) -> None:
+        """Describe the references."""
+        self._known = []
+        for done, reference in enumerate(references, start=1):
+            self._known.append(self._describe(reference.read()))
+            progress(self.name, done, len(references))
+
+    def rank(self, pixels: Pixels) -> Ranking:
+        """Score all references."""
+        start = time.perf_counter()
+        scores = self._compare(self._describe(pixels), self._known)
+        order = np.argsort(-scores, kind="stable")
+        return Ranking(order.tolist(), float(scores[order[0]]), None, time.perf_counter() - start)
+
+    def close(self) -> None:
+        """Forget the references."""
+        self._known = []
+
+
+def by_hash() -> ScoredMethod:
+    """Rank by perceptual hash: Hamming distance of 64 bits."""
+
+    def compare(asked: object, known: Sequence[object]) -> NDArray[np.float64]:
+        differing = [int(asked) ^ int(one) for one in known]  # type: ignore[call-overload]
+        return -np.array([bits.bit_count() for bits in differing], np.float64)
+
+    return ScoredMethod("perceptual hash", perceptual_hash, compare)
+
+
+def by_histogram() -> ScoredMethod:
+    """Rank by colour histogram: Hellinger affinity of hue, saturation and value."""
+
+    def describe(pixels: Pixels) -> object:
+        hsv = cv2.cvtColor(pixels, cv2.COLOR_RGB2HSV)
+        counts = cv2.calcHist([hsv], [0, 1, 2], None, [12, 6, 6], [0, 180, 0, 256, 0, 256])
+        return np.sqrt(counts.ravel() / counts.sum())
+
+    def compare(asked: object, known: Sequence[object]) -> NDArray[np.float64]:
+        table = np.stack([np.asarray(one) for one in known])
+        return np.asarray(table @ np.asarray(asked), np.float64)
+
+    return ScoredMethod("colour histogram", describe, compare)
+
+
+def by_whole_frame(name: str, encoder: Encoder) -> ScoredMethod:
+    """Rank by the cosine of the whole frame, upright, as an embedding is commonly used."""
+
+    def describe(pixels: Pixels) -> object:
+        return encoder.embed([pixels])[0]
+
+    def compare(asked: object, known: Sequence[object]) -> NDArray[np.float64]:
+        return np.asarray(np.stack([np.asarray(k) for k in known]) @ np.asarray(asked), np.float64)
+
+    return ScoredMethod(name, describe, compare)
+
+
+class SiftMethod:
+    """SIFT against every reference: ratio test, then MAGSAC inliers of a homography.
+
+    Geometry is tried on the :data:`CHECKED` references with the most ratio-test matches.
+    """
+
+    name = "SIFT + MAGSAC"
+    CHECKED = 40
+    RATIO = 0.8
+
+    def __init__(self) -> None:
+        self._known: list[Features] = []
+
+    def prepare(self, references: Sequence[BenchReference], progress: Progress) -> None:
+        """Take the references' features."""
+        self._known = []
+        for done, reference in enumerate(references, start=1):
+            self._known.append(extract(reference.read(), REFERENCE))
+            progress(self.name, done, len(references))
+
+    def rank(self, pixels: Pixels) -> Ranking:
+        """Match with all, verify the most promising."""
+        start = time.perf_counter()
+        query = extract(pixels, QUERY)
+        matched = [self._matches(query, known) for known in self._known]
+        counts = np.array([len(pairs) for pairs in matched])
+        inliers = np.zeros(len(counts))
+        for position in np.argsort(-counts, kind="stable")[: self.CHECKED]:
+            inliers[position] = self._inliers(query, self._known[position], matched[position])
+        order = np.lexsort((-counts, -inliers))
+        return Ranking(order.tolist(), float(inliers[order[0]]), None, time.perf_counter() - start)
+
+    def _matches(self, query: Features, known: Features) -> NDArray[np.intp]:
+        if len(query) < 2 or len(known) < 2:
+            return np.empty((0, 2), np.intp)
+        cosine = query.unit_rows @ known.unit_rows.T
+        every = np.arange(len(cosine))
+        nearest = cosine.argmax(axis=1)
+        first = cosine[every, nearest]
+        cosine[every, nearest] = -1
+        squared, following = 2 - 2 * first, 2 - 2 * cosine.max(axis=1)
+        kept = np.flatnonzero(squared < self.RATIO**2 * following)
+        return np.stack([kept, nearest[kept]], axis=1)
+
+    @staticmethod
+    def _inliers(query: Features, known: Features, pairs: NDArray[np.intp]) -> int:
+        if len(pairs) < 5:
+            return 0
+        source, target = known.xy[pairs[:, 1]], query.xy[pairs[:, 0]]
+        _, kept = cv2.findHomography(source, target, cv2.USAC_MAGSAC, 5.0)
+        return 0 if kept is None else int(kept.sum())
+
+    def close(self) -> None:
+        """Forget the references."""
+        self._known = []
+
+
+class ArmsMethod:
+    """Our own search with some of its arms, exactly as a library runs it.
+
+    Parameters
+    ----------
+    name : str
+        Row of the table.
+    make : callable
+        Folder to arms.
+    """
+
+    def __init__(self, name: str, make: Callable[[Path], list[SearchArm]]) -> None:
+        self.name = name
+        self._make = make
+        self._folder: tempfile.TemporaryDirectory[str] | None = None
+        self._arms: list[SearchArm] = []
+        self._facts: dict[int, PhotoFacts] = {}
+
+    def prepare(self, references: Sequence[BenchReference], progress: Progress) -> None:
+        """Bring the arms up to date with the references."""
+        self._folder = tempfile.TemporaryDirectory()
+        self._arms = self._make(Path(self._folder.name))
+        self._facts = {number: facts_of(one) for number, one in enumerate(references, start=1)}
+        photos = {number: f"{number:064x}" for number in self._facts}
+        for arm in self._arms:
+            arm.sync(photos, lambda number: references[number - 1].read(), progress)
+
+    def rank(self, pixels: Pixels) -> Ranking:
+        """Search."""
+        start = time.perf_counter()
+        result = search_set(self._arms, QueryPhoto(pixels), self._facts, limit=SPECIMENS)
+        took = time.perf_counter() - start
+        first = result.matches[0] if result.matches else None
+        outline = np.array(first.outline) if first and first.outline else None
+        best = first.evidence if first else float("-inf")
+        return Ranking([match.photo_id - 1 for match in result.matches], best, outline, took)
+
+    def close(self) -> None:
+        """Close the arms and delete their files."""
+        for arm in self._arms:
+            arm.close()
+        if self._folder is not None:
+            self._folder.cleanup()
+
+
+def facts_of(reference: BenchReference) -> PhotoFacts:
+    """Return what search wants to know; what a collection lacks does not matter to it."""
+    return PhotoFacts(
+        specimen=reference.specimen,
+        element=Element.BAND,
+        standing=Standing(reference.standing or "genuine"),
+        marque=None,
+        edition=reference.design,
+        origin=reference.origin or None,
+        view=View.FACE,
+        lighting=Lighting.DIFFUSE,
+        state=IntakeState.CONFIRMED,
+    )
+
+
+def make_methods(encoders: Sequence[str] = (), *, plain: bool = True) -> list[Method]:
+    """Return the rows of the table.
+
+    Parameters
+    ----------
+    encoders : sequence of str
+        Further encoders to rank whole frames with, by name as ``load_encoder`` takes it.
+    plain : bool
+        Whether to run the baselines as well as our own search.
+
+    Raises
+    ------
+    EncoderUnavailable
+        If an encoder cannot be loaded.
+    """
+    ours = load_encoder()
+    simple: list[Method] = []
+    if plain:
+        imagenet = load_encoder(WHOLE_FRAME)
+        simple = [by_hash(), by_histogram(), SiftMethod()]
+        simple.append(by_whole_frame("ImageNet tower, whole frame", imagenet))
+    named: list[Method] = [
+        by_whole_frame(f"{one}, whole frame", load_encoder(one)) for one in encoders
+    ]
+
+    def embedding(folder: Path) -> SearchArm:
+        return EmbeddingArm(folder / "embeddings", ours, set_id="bench")
+
+    def local(folder: Path) -> SearchArm:
+        return LocalArm(folder / "local", set_id="bench")
+
+    return [
+        *simple,
+        *named,
+        ArmsMethod("our embedding arm", lambda folder: [embedding(folder)]),
+        ArmsMethod("our local arm", lambda folder: [local(folder)]),
+        ArmsMethod("ours, fused", lambda folder: [embedding(folder), local(folder)]),
+    ]

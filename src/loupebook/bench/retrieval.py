@@ -1,0 +1,105 @@
+"""The benchmark itself: every method on every case, in one run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from loupebook.bench.cases import BenchCase
+from loupebook.bench.figures import CaseFigures, Estimate, figures_of
+from loupebook.bench.methods import Method
+
+COLUMNS = (
+    "recall@1", "recall@5", "recall@10", "mAP", "origin recall@1", "origin mAP",
+    "standing", "nearest genuine", "outline",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class BenchResult:
+    """The figures of all rows, case by case."""
+
+    rows: tuple[CaseFigures, ...]
+    cases: tuple[tuple[str, str, int, int], ...]
+    """Name, kind of pictures, references and queries of each case."""
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "cases": [
+                {"name": name, "kind": kind, "references": known, "queries": asked}
+                for name, kind, known, asked in self.cases
+            ],
+            "rows": [row.to_json() for row in self.rows],
+        }
+
+
+def run_bench(
+    cases: Sequence[BenchCase],
+    methods: Sequence[Method],
+    *,
+    progress: Callable[[str, int, int], None],
+) -> BenchResult:
+    """Run every method on every case.
+
+    Parameters
+    ----------
+    cases, methods : sequences
+        What is run.
+    progress : callable
+        Called with (what, done, in all).
+    """
+    rows = []
+    for case in cases:
+        for method in methods:
+            try:
+                method.prepare(case.references, progress)
+                rankings = []
+                for done, query in enumerate(case.queries, start=1):
+                    rankings.append(method.rank(query.read()))
+                    progress(f"{case.name}: {method.name}", done, len(case.queries))
+            finally:
+                method.close()
+            rows.append(figures_of(method.name, case, rankings))
+    about = [(case.name, case.kind, len(case.references), len(case.queries)) for case in cases]
+    return BenchResult(tuple(rows), tuple(about))
+
+
+def table_of(result: BenchResult) -> str:
+    """Return the figures as Markdown, one table a case."""
+    parts = []
+    for name, kind, known, asked in result.cases:
+        rows = [row for row in result.rows if row.case == name]
+        columns = [column for column in COLUMNS if any(column in row.figures for row in rows)]
+        parts.append(f"## {name} ({kind}): {known} references, {asked} queries\n")
+        parts.append(f"| method | {' | '.join(columns)} | absent, area | ms a query |")
+        parts.append("|---|" + "---|" * (len(columns) + 2))
+        for row in rows:
+            cells = [shown(row.figures.get(column)) for column in columns]
+            area = "" if row.absent_area is None else f"{row.absent_area:.3f}"
+            parts.append(
+                f"| {row.method} | {' | '.join(cells)} | {area} | {row.milliseconds:.0f} |"
+            )
+        parts.append(strata_of(rows))
+    return "\n".join(parts)
+
+
+def strata_of(rows: Sequence[CaseFigures]) -> str:
+    """Return recall@1 of each method by stratum."""
+    lines = []
+    for key in sorted({key for row in rows for key in row.strata}):
+        values = sorted({value for row in rows for value in row.strata.get(key, {})})
+        lines += [f"\nRecall@1 by {key}:\n", f"| method | {' | '.join(values)} |"]
+        lines.append("|---|" + "---|" * len(values))
+        for row in rows:
+            cells = [shown(row.strata.get(key, {}).get(value)) for value in values]
+            lines.append(f"| {row.method} | {' | '.join(cells)} |")
+    return "\n".join(lines) + "\n"
+
+
+def shown(estimate: Estimate | None) -> str:
+    """Return a figure with its interval."""
+    if estimate is None:
+        return "—"
+    return f"{estimate.value:.3f} [{estimate.low:.2f}, {estimate.high:.2f}]"

@@ -1,0 +1,89 @@
+"""Figures of the retrieval benchmark against scikit-learn and by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from sklearn.metrics import average_precision_score, roc_auc_score
+
+from loupebook.bench.cases import BenchCase, BenchQuery, BenchReference
+from loupebook.bench.figures import (
+    Ranking,
+    area_under,
+    average_precision,
+    estimate,
+    figures_of,
+    overlap,
+)
+
+
+def blank() -> np.ndarray:
+    return np.zeros((100, 100, 3), np.uint8)
+
+
+@pytest.mark.external
+def test_average_precision_equals_scikit_learn() -> None:
+    """Reference: scikit-learn's average_precision_score on full rankings."""
+    rng = np.random.default_rng(3)
+    for _ in range(50):
+        right = rng.random(40) < 0.2
+        right[int(rng.integers(40))] = True
+        expected = average_precision_score(right, -np.arange(40.0))
+        assert average_precision(right, int(right.sum())) == pytest.approx(expected)
+
+
+def test_what_was_never_returned_counts_as_never_found() -> None:
+    assert average_precision(np.array([True, False]), 4) == pytest.approx(0.25)
+    assert average_precision(np.zeros(5, bool), 0) == 0.0
+
+
+@pytest.mark.external
+def test_area_under_equals_scikit_learn() -> None:
+    """Reference: scikit-learn's roc_auc_score, ties included."""
+    rng = np.random.default_rng(4)
+    present, absent = rng.integers(3, 12, 60).astype(float), rng.integers(0, 9, 40).astype(float)
+    expected = roc_auc_score(np.r_[np.ones(60), np.zeros(40)], np.r_[present, absent])
+    assert area_under(present.tolist(), absent.tolist()) == pytest.approx(expected)
+    assert area_under([1.0, 2.0], [float("-inf")]) == 1.0
+
+
+def test_overlap_of_squares() -> None:
+    square = np.array([[10, 10], [49, 10], [49, 49], [10, 49]], float)
+    assert overlap(square, square, (100, 100)) == 1.0
+    assert overlap(square, square + np.array([20, 0]), (100, 100)) == pytest.approx(1 / 3)
+    assert overlap(square, square + 50, (100, 100)) == 0.0
+
+
+def test_intervals_resample_specimens_not_photos() -> None:
+    values = [1.0] * 50 + [0.0] * 50
+    by_photo = estimate(values, [str(n) for n in range(100)])
+    by_specimen = estimate(values, ["a"] * 50 + ["b"] * 50)
+    assert by_photo.value == by_specimen.value == 0.5
+    assert (by_specimen.low, by_specimen.high) == (0.0, 1.0)
+    assert by_photo.high - by_photo.low < 0.3
+
+
+def test_figures_count_specimens_and_standing() -> None:
+    references = [
+        BenchReference(blank, "A", "a1", "genuine", "house"),
+        BenchReference(blank, "A", "a1", "genuine", "house"),
+        BenchReference(blank, "A", "a2", "fake", "press"),
+        BenchReference(blank, "B", "b1", "genuine", "other"),
+    ]
+    queries = [
+        BenchQuery(blank, "A", "q1", "fake", "press", strata={"element": "band"}),
+        BenchQuery(blank, "C", "q2", "genuine", "none"),
+    ]
+    case = BenchCase("small", "drawn", references, queries)
+    rankings = [Ranking([3, 0, 1, 2], 5.0, None, 0.01), Ranking([3], 1.0, None, 0.03)]
+    row = figures_of("some", case, rankings)
+    assert row.figures["recall@1"].value == 0.0
+    assert row.figures["recall@5"].value == 1.0
+    # Specimens in order: b1, a1, a2; the right ones stand second and third.
+    assert row.figures["mAP"].value == pytest.approx((1 / 2 + 2 / 3) / 2)
+    assert row.figures["origin mAP"].value == pytest.approx(1 / 3)
+    assert row.figures["standing"].value == 0.0
+    assert row.figures["nearest genuine"].value == 0.0
+    assert row.absent_area == 1.0
+    assert row.strata["element"]["band"].count == 1
+    assert row.milliseconds == pytest.approx(20)

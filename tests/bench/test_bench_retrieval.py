@@ -1,0 +1,104 @@
+"""The benchmark end to end on small cases."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+from typer.testing import CliRunner
+
+from invented_prints import draw_edition
+from loupebook.bench import BenchCase, BenchQuery, BenchReference, photo_case, picture_case
+from loupebook.bench.capture import FILLS
+from loupebook.bench.methods import SiftMethod, by_hash, by_histogram
+from loupebook.bench.retrieval import run_bench, table_of
+from loupebook.cli import app
+from loupebook.errors import BenchInvalid
+
+
+@pytest.fixture(scope="module")
+def prints(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("prints")
+    for seed in range(8):
+        Image.fromarray(draw_edition(seed)).save(folder / f"{seed}.png")
+    return folder
+
+
+def test_plain_methods_find_unaltered_pictures(prints: Path) -> None:
+    case = picture_case("prints", prints, queries=1)
+    queries = [BenchQuery(r.read, r.design, r.specimen) for r in case.references]
+    same = BenchCase("same", "drawn", case.references, queries)
+    result = run_bench([same], [by_hash(), by_histogram(), SiftMethod()], progress=lambda *_: None)
+    assert [row.figures["recall@1"].value for row in result.rows] == [1.0, 1.0, 1.0]
+    assert "## same (drawn): 4 references, 4 queries" in table_of(result)
+
+
+def test_photographs_by_computation_know_where_the_item_lies(prints: Path) -> None:
+    case = picture_case("prints", prints, queries=2)
+    assert len(case.queries) == 2 * len(FILLS)
+    for query in case.queries:
+        low, high = FILLS[query.strata["fills"]]
+        assert query.outline is not None
+        x, y = query.outline[:, 0], query.outline[:, 1]
+        area = 0.5 * abs(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1)))
+        # Tilt makes the item smaller than it was asked to be, never much larger.
+        assert 0.4 * low < area / query.read()[..., 0].size < 1.3 * high
+    again = picture_case("prints", prints, queries=2)
+    assert all(
+        np.array_equal(one.read(), other.read())
+        for one, other in zip(case.queries, again.queries, strict=True)
+    )
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ("path,item\na.png,a\n", "role"),
+        ("path,item,role\na.png,a,suspect\n", "suspect"),
+        ("path,item,role\na.png,a,query\n", "at least one reference"),
+    ],
+)
+def test_tables_that_cannot_be_used_say_why(tmp_path: Path, rows: str, said: str) -> None:
+    table = tmp_path / "photos.csv"
+    table.write_text(rows, encoding="utf-8")
+    with pytest.raises(BenchInvalid, match=said):
+        photo_case(table)
+
+
+def test_a_folder_without_pictures_says_so(tmp_path: Path) -> None:
+    with pytest.raises(BenchInvalid, match="fewer than four"):
+        picture_case("none", tmp_path, queries=1)
+
+
+def test_command_writes_all_rows(prints: Path, tmp_path: Path) -> None:
+    lines = ["path,item,role"]
+    for seed in range(4):
+        lines += [f"{prints / f'{seed}.png'},{seed},{role}" for role in ("reference", "query")]
+    table = tmp_path / "photos.csv"
+    table.write_text("\n".join(lines), encoding="utf-8")
+    done = CliRunner().invoke(
+        app,
+        ["bench", "retrieval", "--no-demo", "--photos", str(table), "--queries", "2",
+         "--out", str(tmp_path / "out"), "--json"],
+    )  # fmt: skip
+    assert done.exit_code == 0, done.output
+    result = json.loads((tmp_path / "out" / "retrieval.json").read_text(encoding="utf-8"))
+    methods = {row["method"]: row for row in result["rows"]}
+    assert len(methods) == 7
+    for name in ("our embedding arm", "our local arm", "ours, fused", "SIFT + MAGSAC"):
+        assert methods[name]["figures"]["recall@1"]["value"] == 1.0, name
+    assert (tmp_path / "out" / "retrieval.md").read_text(encoding="utf-8").count("| ours") == 1
+
+
+def test_nothing_to_measure_on_is_an_error() -> None:
+    done = CliRunner().invoke(app, ["bench", "retrieval", "--no-demo"])
+    assert done.exit_code == 1
+    assert "Nothing to measure on" in done.output
+
+
+def test_references_keep_what_they_are() -> None:
+    reference = BenchReference(lambda: np.zeros((4, 4, 3), np.uint8), "A", "a")
+    assert (reference.standing, reference.origin) == ("", "")
