@@ -1,19 +1,27 @@
-"""Train the encoder of this folder: `python models/lite0-print/train.py --minutes 8 --out DIR`.
+"""Train the encoder of this folder, on one GPU, by the clock.
 
-One GPU. Stops by the clock and resumes from ``DIR/checkpoint.safetensors``; the printed
-surfaces are kept in ``--work`` between runs on one machine. Seeds are fixed. Figures on
-held-out worlds go to ``DIR/log.csv``.
+`python models/lite0-print/train.py --ingredients DIR --prints DIR --out DIR --minutes 8`
+
+`recipe.ingredients` and `recipe.prints` make the two folders. Seeds are fixed. Figures on
+prints that are never trained on go to ``OUT/log.csv``; ``OUT/checkpoint.safetensors`` is
+written every two minutes and at the end, ``OUT/start.safetensors`` before the first step;
+``--resume`` goes on from either.
 """
 
 from __future__ import annotations
 
 import argparse
+import copy
 import csv
 import json
 import math
 import os
+import queue
 import sys
+import threading
 import time
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
@@ -21,137 +29,229 @@ sys.path[:0] = [str(HERE), str(HERE.parents[1] / "src")]
 
 import numpy as np
 import torch
+from recipe.batches import Batch, Chooser
 from recipe.measure import embed_all, figures
 from recipe.network import Tower, load_start, start_projection
 from recipe.objective import two_levels
-from recipe.photos import Drawer, Plan, Studio, drawn_ahead
-from recipe.surfaces import (
-    FIRST_TRAINING_SEED,
-    HELD_OUT,
-    Labelled,
-    load_surfaces,
-    make_surfaces,
-    save_surfaces,
-)
+from recipe.pool import Flat, Pool, composed_prints, gather, loose_pictures, world_prints
+from recipe.studio import Studio
 from safetensors.torch import load_file, save_file
+from torch import Tensor
+
+SHARES = {"world": 0.44, "made": 0.33, "art": 0.07, "thing": 0.03, "photo": 0.07, "emoji": 0.06}
+HELD_OUT_WORLDS = 8
+"""Marques of the worlds that only measure."""
+HELD_OUT_MADE = range(1_000_000, 1_000_080)
+CAREFUL = 0.3
+"""Share of photos taken with care, as references are."""
 
 
 def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--minutes", type=float, default=8.0, help="stop after this long")
+    parser.add_argument("--ingredients", type=Path, required=True)
+    parser.add_argument("--prints", type=Path, required=True)
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--work", type=Path, default=Path("/tmp/lite0-print"))
-    parser.add_argument("--worlds", type=int, default=8)
-    parser.add_argument("--steps", type=int, default=3000, help="length of the schedule")
+    parser.add_argument("--minutes", type=float, default=8.0, help="stop after this long")
+    parser.add_argument("--made", type=int, default=1600, help="marques to compose")
     parser.add_argument("--resume", type=Path, help="a checkpoint to go on from")
-    parser.add_argument("--origin-share", type=float, default=0.65)
+    parser.add_argument("--start", type=Path, default=HERE.parent / "lite0-imagenet")
+    parser.add_argument("--trunk", default="tf_efficientnet_lite0")
+    parser.add_argument("--rate", type=float, default=4e-4)
+    parser.add_argument("--origin-share", type=float, default=0.5)
     parser.add_argument("--dim", type=int, default=512)
-    parser.add_argument("--marques", type=int, default=12, help="marques in a batch")
+    parser.add_argument("--editions", type=int, default=64, help="editions in a batch")
+    parser.add_argument("--views", type=int, default=3, help="photos of each origin")
+    parser.add_argument("--measured", type=int, default=160, help="editions to measure on")
+    parser.add_argument("--sizes", type=int, nargs="+", default=[224, 256, 288])
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     return parser.parse_args()
 
 
-def cores() -> int:
-    """Cores to use: those of this process, 16 at most (a lent machine may show its host's)."""
-    return min(16, len(os.sched_getaffinity(0)))
+@dataclass(frozen=True)
+class Stage:
+    """Pool, chooser and studio of one collection of prints."""
+
+    pool: Pool
+    chooser: Chooser
+    studio: Studio
 
 
-def surfaces(work: Path, name: str, seeds: list[int]) -> list[Labelled]:
-    """Printed surfaces of some worlds, from disk if they are there."""
-    path = work / f"{name}-{len(seeds)}.npz"
-    if path.is_file():
-        return load_surfaces(path)
-    start = time.time()
-    made = make_surfaces(seeds, processes=cores())
-    print(f"{len(made)} surfaces of {name} in {time.time() - start:.0f} s", flush=True)
-    work.mkdir(parents=True, exist_ok=True)
-    save_surfaces(made, path)
-    return made
+def stage(flats: list[Flat], device: str) -> Stage:
+    """Bring prints to the device."""
+    kinds = np.array([flat.marque.split("-")[0] for flat in flats])
+    pool = gather(flats, device)
+    backdrops = torch.from_numpy(np.flatnonzero(kinds == "photo")).to(device)
+    present = {kind: share for kind, share in SHARES.items() if (kinds == kind).any()}
+    return Stage(pool, Chooser(pool, kinds, present), Studio(pool, backdrops, device=device))
 
 
-def held_out_photos(
-    work: Path, device: str
-) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor]:
-    """A fixed pool of photos of two held-out worlds."""
-    items = surfaces(work, "held-out", [HELD_OUT, HELD_OUT + 1])
-    plan = Plan(marques=20, editions=4, origins=3, photos=3)
-    drawer = Drawer(items, plan)
-    studio = Studio(items, plan, device=device)
-    drawn = drawer.draw(1)
-    photos = studio.shoot(drawn, augment=False)
-    by_origin = {item.origin: item.genuine for item in items}
-    genuine = np.array([by_origin[o] for o in drawn.origin])
-    to = [torch.from_numpy(v).to(device) for v in (drawn.edition, drawn.origin, genuine)]
-    return photos, to[0], to[1], to[2]
+def collect(chosen: argparse.Namespace) -> tuple[list[Flat], list[Flat]]:
+    """Prints to train on, and prints to measure on."""
+    started = time.time()
+    cores = min(16, len(os.sched_getaffinity(0)))
+    made = composed_prints(chosen.ingredients, range(chosen.made), processes=cores)
+    kept = composed_prints(chosen.ingredients, HELD_OUT_MADE, processes=cores)
+    worlds = world_prints(chosen.prints)
+    marques = sorted({flat.marque for flat in worlds})
+    last = set(marques[-HELD_OUT_WORLDS:])
+    loose = loose_pictures(chosen.ingredients)
+    training = [f for f in worlds if f.marque not in last] + made + loose
+    # Photographs are there as backdrops only.
+    measuring = [f for f in worlds if f.marque in last] + kept
+    measuring += [f for f in loose if f.marque.startswith("photo")]
+    print(
+        f"{len(training)} prints to train on ({len(worlds)} of {len(marques)} marques of worlds, "
+        f"{len(made)} composed, {len(loose)} loose) in {time.time() - started:.0f} s",
+        flush=True,
+    )
+    return training, measuring
 
 
-def rate(step: int, done: float) -> float:
-    """Warm-up over the first 150 steps, then cosine over the share that is done."""
-    if step < 150:
-        return (step + 1) / 150
-    return 0.02 + 0.98 * 0.5 * (1 + math.cos(math.pi * done))
+class Ruler:
+    """Figures on two fixed sets of photos: invented worlds, composed matter."""
+
+    def __init__(self, measured: Stage, editions: int) -> None:
+        self.sets: dict[str, tuple[Tensor, Batch, np.ndarray]] = {}
+        for kind in ("world", "made"):
+            chooser = copy.copy(measured.chooser)
+            chooser.shares = {kind: 1.0}
+            batch = chooser.draw(7, editions=editions, views=3)
+            photos = [
+                measured.studio.shoot(part, seed=50 + k, side=256, careful=CAREFUL)
+                for k, part in enumerate(batch.split(240))
+            ]
+            genuine = measured.pool.genuine[batch.row] & ~batch.copied
+            self.sets[kind] = (torch.cat(photos), batch, genuine)
+
+    def __call__(self, network: Tower) -> dict[str, float]:
+        """Measure a network."""
+        network.eval()
+        row: dict[str, float] = {}
+        for kind, (photos, batch, genuine) in self.sets.items():
+            labels = (torch.from_numpy(v) for v in (batch.edition, batch.group, genuine))
+            found = figures(embed_all(network, photos), *labels)
+            row |= {f"{kind}_{name}": value for name, value in found.items()}
+        network.train()
+        return row
+
+
+def photographed(
+    training: Stage, chosen: argparse.Namespace, first: int, stop: threading.Event
+) -> Iterator[tuple[Tensor, Batch]]:
+    """Batches, photographed on a stream of their own while the network learns."""
+    ahead: queue.Queue[tuple[Tensor, Batch, torch.cuda.Event | None]] = queue.Queue(2)
+    cuda = chosen.device.startswith("cuda")
+
+    def work() -> None:
+        stream = torch.cuda.Stream() if cuda else None
+        seed = first
+        while not stop.is_set():
+            rng = np.random.default_rng([seed, 13])
+            side = int(rng.choice(chosen.sizes))
+            batch = training.chooser.draw(seed, editions=chosen.editions, views=chosen.views)
+            with torch.cuda.stream(stream):
+                photos = training.studio.shoot(batch, seed=seed, side=side, careful=CAREFUL)
+                photos = photos.contiguous(memory_format=torch.channels_last)
+                done = torch.cuda.Event() if cuda else None
+                if done is not None:
+                    done.record(stream)
+            while not stop.is_set():
+                try:
+                    ahead.put((photos, batch, done), timeout=0.2)
+                    break
+                except queue.Full:
+                    continue
+            seed += 1
+
+    worker = threading.Thread(target=work)
+    worker.start()
+    while worker.is_alive():
+        try:
+            photos, batch, done = ahead.get(timeout=30)
+        except queue.Empty:
+            continue
+        if done is not None:
+            done.wait()
+            photos.record_stream(torch.cuda.current_stream())
+        yield photos, batch
+
+
+def save(network: Tower, step: int, path: Path) -> None:
+    """Write weights in half precision: 16 MiB is the most that comes back in one file."""
+    state = {
+        k: (v.half() if v.is_floating_point() else v).cpu().contiguous()
+        for k, v in network.state_dict().items()
+    }
+    save_file(state | {"step": torch.tensor(step)}, path)
+
+
+def pooled_photos(training: Stage, network: Tower, dim: int) -> Tensor:
+    """Pooled features of more photos than an embedding has numbers."""
+    network.eval()
+    parts = []
+    for seed in range(10**6, 10**6 + 3 + dim // 256):
+        batch = training.chooser.draw(seed, editions=32, views=2)
+        photos = training.studio.shoot(batch, seed=seed, side=256, careful=CAREFUL)
+        with torch.no_grad():
+            parts += [network.pooled(part) for part in photos.split(64)]
+    return torch.cat(parts)
 
 
 def main() -> None:
-    """Train until the schedule or the clock runs out."""
+    """Train until the clock runs out."""
     started = time.time()
     chosen = arguments()
     chosen.out.mkdir(parents=True, exist_ok=True)
     device = chosen.device
-    seeds = [FIRST_TRAINING_SEED + number for number in range(chosen.worlds)]
-    items = surfaces(chosen.work, "training", seeds)
-    plan = Plan(marques=chosen.marques)
-    drawer = Drawer(items, plan)
+    train_flats, measure_flats = collect(chosen)
+    training, measured = stage(train_flats, device), stage(measure_flats, device)
     torch.manual_seed(1)
-    network = Tower(chosen.dim)
-    load_start(network, HERE.parent / "lite0-imagenet" / "open_clip_model.safetensors")
-    first_step = 0
+    network = Tower(chosen.dim, chosen.trunk).to(device)
+    step = 0
     if chosen.resume:
         state = load_file(chosen.resume)
-        first_step = int(state.pop("step"))
+        step = int(state.pop("step"))
         network.load_state_dict(state)
-    # Workers fork before the GPU is touched.
-    batches = drawn_ahead(drawer, range(first_step, chosen.steps), processes=max(1, cores() - 2))
-    ahead = next(batches, None)
-    pool, pool_edition, pool_origin, pool_genuine = held_out_photos(chosen.work, device)
-    studio = Studio(items, plan, device=device)
-    network.to(device, memory_format=torch.channels_last)
-    if not chosen.resume and ahead is not None:
-        network.eval()
-        with torch.no_grad():
-            # Training worlds only, and more photos than the embedding has numbers.
-            needed = range(10**6, 10**6 + 1 + chosen.dim // plan.size)
-            shot = (studio.shoot(drawer.draw(seed)) for seed in needed)
-            pieces = [network.pooled(part) for photos in shot for part in photos.split(64)]
-        start_projection(network, torch.cat(pieces))
+    else:
+        load_start(network, chosen.start / "open_clip_model.safetensors")
+        start_projection(network, pooled_photos(training, network, chosen.dim))
+    save(network, step, chosen.out / "start.safetensors")
+    network.to(memory_format=torch.channels_last)
+    smooth = copy.deepcopy(network).requires_grad_(False).eval()
     slow = [p for n, p in network.named_parameters() if not n.startswith("proj")]
     optimiser = torch.optim.AdamW(
-        [{"params": slow, "lr": 4e-4}, {"params": network.proj.parameters(), "lr": 1e-3}],
+        [{"params": slow, "lr": chosen.rate}, {"params": network.proj.parameters(), "lr": 1e-3}],
         weight_decay=0.02,
     )
     peaks = [group["lr"] for group in optimiser.param_groups]
-    log_path = chosen.out / "log.csv"
+    ruler = Ruler(measured, chosen.measured)
     rows: list[dict[str, float]] = []
-    print(f"ready after {time.time() - started:.0f} s; batch {plan.size}", flush=True)
 
-    def measure(step: int, loss: float) -> None:
-        network.eval()
-        row = {"step": step, "seconds": time.time() - started, "loss": loss}
-        row |= figures(embed_all(network, pool), pool_edition, pool_origin, pool_genuine)
+    def measure(loss: float) -> None:
+        row = {"step": step, "seconds": time.time() - started, "loss": loss} | ruler(smooth)
         rows.append(row)
         print(json.dumps({k: round(v, 4) for k, v in row.items()}), flush=True)
-        network.train()
+        with (chosen.out / "log.csv").open("w", newline="") as file:
+            writer = csv.DictWriter(file, rows[0].keys())
+            writer.writeheader()
+            writer.writerows(rows)
 
-    measure(first_step, float("nan"))
-    step, shown, clock = first_step, float("nan"), time.time()
-    while ahead is not None and time.time() - started < chosen.minutes * 60:
+    measure(float("nan"))
+    print(f"ready after {time.time() - started:.0f} s", flush=True)
+    stop = threading.Event()
+    first, clock, saved, told = step, time.time(), time.time(), time.time()
+    length = chosen.minutes * 60 - (clock - started)
+    photos_seen = 0
+    network.train()
+    for photos, batch in photographed(training, chosen, step, stop):
+        spent = (time.time() - clock) / length
+        if spent >= 1:
+            break
+        warm = min(1.0, (step - first + 1) / 100)
+        fall = 0.01 + 0.99 * 0.5 * (1 + math.cos(math.pi * spent))
         for group, peak in zip(optimiser.param_groups, peaks, strict=True):
-            # The clock counts too, so that a slow machine also ends at a low rate.
-            spent = (time.time() - clock) / (chosen.minutes * 60 - (clock - started))
-            group["lr"] = peak * rate(step, min(1.0, max(step / chosen.steps, spent)))
-        photos = studio.shoot(ahead).contiguous(memory_format=torch.channels_last)
-        edition = torch.from_numpy(ahead.edition).to(device)
-        origin = torch.from_numpy(ahead.origin).to(device)
+            group["lr"] = peak * warm * fall
+        edition, origin = (torch.from_numpy(v).to(device) for v in (batch.edition, batch.group))
         with torch.autocast(device.split(":")[0], torch.bfloat16):
             unit = network(photos)
         loss = two_levels(
@@ -162,24 +262,23 @@ def main() -> None:
         torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
         optimiser.step()
         step += 1
-        if step % 25 == 0:
-            shown = loss.item()
-        if step % 200 == 0:
-            pace = plan.size * (step - first_step) / (time.time() - clock)
+        photos_seen += len(photos)
+        keep = min(0.998, (step - first) / (step - first + 10))
+        with torch.no_grad():
+            for ours, theirs in zip(smooth.parameters(), network.parameters(), strict=True):
+                ours.lerp_(theirs, 1 - keep)
+        if time.time() - told > 30:
+            pace = photos_seen / (time.time() - clock)
             print(f"step {step}: {pace:.0f} photos/s", flush=True)
-            measure(step, shown)
-        ahead = next(batches, None)
-    measure(step, shown)
-    network.eval().to("cpu", memory_format=torch.contiguous_format)
-    state = {k: v.contiguous() for k, v in network.state_dict().items()}
-    # 16 MiB is the most that comes back in one file, so the checkpoint is halved.
-    state = {k: v.half() if v.is_floating_point() else v for k, v in state.items()}
-    save_file(state | {"step": torch.tensor(step)}, chosen.out / "checkpoint.safetensors")
-    with log_path.open("w", newline="") as file:
-        writer = csv.DictWriter(file, rows[0].keys())
-        writer.writeheader()
-        writer.writerows(rows)
-    batches.close()
+            measure(loss.item())
+            told = time.time()
+        if time.time() - saved > 120:
+            save(smooth, step, chosen.out / "checkpoint.safetensors")
+            saved = time.time()
+    stop.set()
+    measure(loss.item())
+    save(smooth, step, chosen.out / "checkpoint.safetensors")
+    print(f"{photos_seen} photos in {time.time() - clock:.0f} s", flush=True)
 
 
 if __name__ == "__main__":

@@ -13,14 +13,14 @@ GEM_POWER = 3.0
 
 
 class Tower(nn.Module):
-    """EfficientNet-Lite0 features, GeM, linear projection to `dim`, unit length.
+    """Features of an EfficientNet-Lite, GeM, linear projection to `dim`, unit length.
 
     Batch normalisation keeps its ImageNet statistics: rendered batches would bend them.
     """
 
-    def __init__(self, dim: int) -> None:
+    def __init__(self, dim: int, trunk: str = "tf_efficientnet_lite0") -> None:
         super().__init__()
-        self.trunk = timm.create_model("tf_efficientnet_lite0", num_classes=0, global_pool="")
+        self.trunk = timm.create_model(trunk, num_classes=0, global_pool="")
         self.proj = nn.Linear(self.trunk.num_features, dim, bias=False)
 
     def train(self, mode: bool = True) -> Tower:
