@@ -77,6 +77,7 @@ class ToldLibrary(Library):
             matches=tuple(matches[: asked["k"]]),
             nearest_genuine=by_standing.get("genuine"),
             nearest_fake=by_standing.get("fake"),
+            items=(),
             reading={
                 "close_reference": self.close,
                 "says": "Said by the test.",

@@ -503,6 +503,7 @@ class Library:
             matches=tuple(match for match in shown[:-2] if match is not None),
             nearest_genuine=shown[-2],
             nearest_fake=shown[-1],
+            items=result.items,
             reading=reading,
             empty_reason=result.empty_reason,
             query_pixels=pixels,

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from loupebook.imaging import PhotoCheck
 from loupebook.records.model import Element, Lighting, Standing, View
-from loupebook.search import Outline
+from loupebook.search import FoundItem, Outline
 
 
 @dataclass(frozen=True)
@@ -109,6 +109,9 @@ class SearchReport:
         Nearest specimens, one entry each.
     nearest_genuine, nearest_fake : MatchReport, optional
         Always given where the set holds one within the filters, however far.
+    items : tuple of FoundItem
+        The items found in the photo, each with the specimen it was found by; a photo of two
+        items can be searched item by item.
     reading : mapping
         What may be said of the answer; see ``loupebook.library.reading``.
     empty_reason : str, optional
@@ -126,6 +129,7 @@ class SearchReport:
     matches: tuple[MatchReport, ...]
     nearest_genuine: MatchReport | None
     nearest_fake: MatchReport | None
+    items: tuple[FoundItem, ...]
     reading: Mapping[str, Any]
     empty_reason: str | None
     query_pixels: NDArray[np.uint8] = field(repr=False)
@@ -142,6 +146,14 @@ class SearchReport:
             "matches": [match.to_dict() for match in self.matches],
             "nearest_genuine": self.nearest_genuine.to_dict() if self.nearest_genuine else None,
             "nearest_fake": self.nearest_fake.to_dict() if self.nearest_fake else None,
+            "items": [
+                {
+                    "location": [list(point) for point in item.outline],
+                    "specimen": item.specimen,
+                    "similarity": round(item.similarity, 6),
+                }
+                for item in self.items
+            ],
             "reading": dict(self.reading),
             "empty_reason": self.empty_reason,
         }

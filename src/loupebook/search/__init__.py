@@ -18,11 +18,13 @@ from loupebook.search.embedding_arm import EmbeddingArm
 from loupebook.search.filters import Filters
 from loupebook.search.find import SearchResult, search_set
 from loupebook.search.group import Match
+from loupebook.search.items import FoundItem
 
 __all__ = [
     "ArmHit",
     "EmbeddingArm",
     "Filters",
+    "FoundItem",
     "Match",
     "Outline",
     "Pending",

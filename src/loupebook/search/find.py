@@ -12,11 +12,10 @@ from loupebook.search.arm import ArmHit, QueryPhoto, SearchArm
 from loupebook.search.filters import Filters
 from loupebook.search.fuse import FusedHit, fuse_hits
 from loupebook.search.group import Match, group_by_specimen
+from loupebook.search.items import LIKELY, FoundItem, found_items
 
 _FEW = 5
 """Photos asked of each arm where only the nearest specimen is wanted: the arms may differ."""
-_LIKELY = 0.5
-"""Fused similarity from which an outline is worth a second look."""
 _FIRST_ASK = 50
 """Photos asked of each arm at first; more where they belong to too few specimens."""
 
@@ -34,6 +33,8 @@ class SearchResult:
         none. One that lies beyond all that the arms returned has the rank after the last.
     empty_reason : str, optional
         Why there are no matches, if there are none.
+    items : tuple of FoundItem
+        The items that lie in the query, as far as references tell, the surest first.
     located : QueryPhoto, optional
         The query with the part marked in which the item was found, if it was.
     """
@@ -42,6 +43,7 @@ class SearchResult:
     nearest_genuine: Match | None
     nearest_fake: Match | None
     empty_reason: str | None = None
+    items: tuple[FoundItem, ...] = ()
     located: QueryPhoto | None = None
 
 
@@ -106,6 +108,7 @@ def search_set(
         matches=tuple(found[:limit]),
         nearest_genuine=_nearest_of(Standing.GENUINE, found, asker, allowed),
         nearest_fake=_nearest_of(Standing.FAKE, found, asker, allowed),
+        items=tuple(found_items(asker.first, allowed)),
         located=asker.located,
     )
 
@@ -126,6 +129,7 @@ class _Asker:
     def __init__(self, arms: Sequence[SearchArm], query: QueryPhoto) -> None:
         self._arms, self._query = arms, query
         self.located: QueryPhoto | None = None
+        self.first: list[FusedHit] = []
 
     def ask(self, allowed: Mapping[int, PhotoFacts], limit: int) -> list[FusedHit]:
         """Return the photos that the arms found, nearest first."""
@@ -136,7 +140,9 @@ class _Asker:
                 if not _locates(hits[arm.name]):
                     again = self._one(arm, self.located, allowed, limit)
                     hits[arm.name] = best_of_both(hits[arm.name], again)
-        return fuse_hits(hits)
+        fused = fuse_hits(hits)
+        self.first = self.first or fused
+        return fused
 
     @staticmethod
     def _one(
@@ -155,7 +161,7 @@ class _Asker:
         if self.located is not None or self._query.region is not None or len(hits) < 2:
             return
         nearest = fuse_hits(hits)[:1]
-        if not nearest or nearest[0].outline is None or nearest[0].similarity < _LIKELY:
+        if not nearest or nearest[0].outline is None or nearest[0].similarity < LIKELY:
             return
         height, width = self._query.pixels.shape[:2]
         try:
