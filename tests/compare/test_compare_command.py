@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 
 from loupebook.cli import app
 from loupebook.errors import ComparisonError
-from loupebook.imaging import encode_jpeg
+from loupebook.imaging import decode_photo, encode_jpeg
 from loupebook.library import (
     Element,
     IncomingPhoto,
@@ -18,6 +18,8 @@ from loupebook.library import (
     Standing,
     compare_photos,
 )
+from loupebook.library.comparing import SetComparer
+from loupebook.records.catalogue import Catalogue
 
 SCALE = 19.0
 
@@ -88,6 +90,24 @@ def test_against_a_set_the_whole_edition_is_used(folder):
     assert said["reference"] == "Label I"
     assert said["reference_standing"] == "genuine"
     assert list((folder / "set" / "derived" / "compare").glob("*.consensus"))
+
+
+def test_found_photos_are_compared_group_by_group_as_they_come(folder):
+    with Catalogue.open(folder / "set") as catalogue:
+        comparer = SetComparer(
+            catalogue, lambda photo: decode_photo(catalogue.photo_bytes(photo)).pixels
+        )
+        facts = catalogue.facts()
+        query = photograph(draw_print(1), 60).pixels
+        found = comparer.compare_found(query, [(photo, 0.9) for photo in facts], facts)
+        first = next(found)
+        assert first.candidate.group.name == "Label I"
+        assert first.candidate.photo_ids == tuple(facts)
+        assert first.comparison.registration.registered
+        assert list(found) == []
+        scores = comparer.scores([first])
+        assert scores.genuine == pytest.approx(-first.comparison.overall_z)
+        assert scores.fake is None
 
 
 def test_unknown_photo_is_an_error_that_says_so(folder):
