@@ -22,6 +22,7 @@ _mount = web_component("crop")
 WHOLE = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
 LONGEST_SHOWN = 1800
 FOUND = "found"
+PICKED = "picked-item"
 Outline: TypeAlias = tuple[tuple[float, float], ...]
 
 
@@ -71,7 +72,10 @@ class Region:
 
 
 def region_of(photo: str) -> Region:
-    """Return the region last sent from the picture of the photo with that hash."""
+    """Return the item picked, else the region last sent from the picture of that photo."""
+    picked = st.session_state.get(PICKED)
+    if picked and picked[0] == photo:
+        return picked[1]
     sent = (st.session_state.get(_key(photo)) or {}).get("region")
     return Region.of(sent) if sent else Region()
 
@@ -100,7 +104,7 @@ def show_crop(pixels: NDArray[np.uint8], photo: str, found: Outline | None) -> N
             "action": "Search this part",
             "found": outline,
         },
-        on_region_change=lambda: None,
+        on_region_change=forget_item,
     )
 
 
@@ -116,6 +120,46 @@ def remember_outline(photo: str, region: Region, report: SearchReport) -> bool:
         return False
     st.session_state[FOUND] = (photo, report.matches[0].location)
     return report.matches[0].location is not None
+
+
+def offer_items(report: SearchReport, photo: str, size: tuple[int, int]) -> None:
+    """Offer each item of a photo that shows several, or the way back from one to all.
+
+    Parameters
+    ----------
+    report : SearchReport
+        The answer on show.
+    photo : str
+        Hash of the photo.
+    size : tuple of int
+        Its width and height, px.
+    """
+    if st.session_state.get(PICKED, ("",))[0] == photo:
+        st.button("Search the whole photo again", on_click=forget_item)
+        return
+    if len(report.items) < 2 or region_of(photo) != Region():
+        return
+    st.markdown(
+        f"**This photo seems to show {len(report.items)} items.** Search them one at a time:"
+    )
+    for number, item in enumerate(report.items, start=1):
+        st.button(
+            f"Item {number}, near {item.specimen}",
+            key=f"item-{number}",
+            on_click=pick_item,
+            args=(photo, item.outline, size),
+        )
+
+
+def pick_item(photo: str, outline: Outline, size: tuple[int, int]) -> None:
+    """Search one item alone from now on."""
+    corners = tuple((x / size[0], y / size[1]) for x, y in outline)
+    st.session_state[PICKED] = (photo, Region(corners, 0, "corners"))
+
+
+def forget_item() -> None:
+    """Go back to what is drawn on the picture."""
+    st.session_state.pop(PICKED, None)
 
 
 def _key(photo: str) -> str:

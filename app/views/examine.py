@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from loupebook.errors import CropInvalid, PhotoError
-from parts.crop import outline_of, region_of, remember_outline, show_crop
+from parts.crop import offer_items, outline_of, region_of, remember_outline, show_crop
 from parts.current_set import faults_shown, open_set, overview_of, say_empty_set, say_no_set
 from parts.intake import Handed, decoded, offer_photo
 from parts.results import offer_downloads, picked, say_limits, say_reading, show_matches
@@ -88,6 +88,7 @@ def desk(photo: Handed) -> None:
                 return
             show_answer(library, report, said)
         with advice:
+            offer_items(report, photo.sha256, (width, height))
             show_advice(report.photo_check, key="query-advice", poor=POOR)
         if remember_outline(photo.sha256, region, report):
             st.rerun()

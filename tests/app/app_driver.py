@@ -16,6 +16,7 @@ APP = Path(__file__).parents[2] / "app"
 sys.path.insert(0, str(APP))
 
 from loupebook.library import (  # noqa: E402
+    FoundItem,
     Library,
     MatchReport,
     SearchFilters,
@@ -33,6 +34,7 @@ class ToldLibrary(Library):
     asked: ClassVar[list[dict[str, Any]]] = []
     close: ClassVar[bool | None] = True
     similarity: ClassVar[float] = 0.9
+    items: ClassVar[tuple[FoundItem, ...]] = ()
 
     def encoder(self) -> None:
         """Load none: no test here needs it."""
@@ -77,7 +79,7 @@ class ToldLibrary(Library):
             matches=tuple(matches[: asked["k"]]),
             nearest_genuine=by_standing.get("genuine"),
             nearest_fake=by_standing.get("fake"),
-            items=(),
+            items=self.items,
             reading={
                 "close_reference": self.close,
                 "says": "Said by the test.",

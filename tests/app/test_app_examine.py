@@ -13,7 +13,7 @@ from PIL import Image
 from streamlit.testing.v1 import AppTest
 
 from drawn_prints import as_bytes, draw_print
-from loupebook.library import Box, Library
+from loupebook.library import Box, FoundItem, Library
 
 
 @pytest.fixture
@@ -209,3 +209,22 @@ def test_what_was_entered_is_never_markup() -> None:
     shown_text = plain("<img src=x> [a](http://b) **c** :smile: $d$")
     for mark in "<>[]()*:$":
         assert f"\\{mark}" in shown_text
+
+
+def test_two_items_in_one_photo_are_offered_one_at_a_time(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    corners = ((30.0, 10.0), (90.0, 10.0), (90.0, 60.0), (30.0, 60.0))
+    other = tuple((x + 100, y) for x, y in corners)
+    items = (FoundItem(corners, "A", 0.9), FoundItem(other, "B", 0.8))
+    told(monkeypatch, filled, items=items)
+    at = hand_in(opened(), as_bytes(draw_print(1)))
+    assert "seems to show 2 items" in words(at)
+    at.button(key="item-2").click().run()
+    assert not at.exception
+    asked = ToldLibrary.asked[-1]
+    np.testing.assert_allclose(asked["corners"], other, atol=1e-6)
+    back = next(b for b in at.button if b.label == "Search the whole photo again")
+    back.click().run()
+    assert "corners" not in ToldLibrary.asked[-1]
+    assert "seems to show 2 items" in words(at)

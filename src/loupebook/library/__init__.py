@@ -47,6 +47,7 @@ from loupebook.records.model import (
     Standing,
     View,
 )
+from loupebook.search import FoundItem
 from loupebook.setreport import SetReport, render_html
 
 __all__ = [
@@ -60,6 +61,7 @@ __all__ = [
     "DemoBuilt",
     "Element",
     "Fault",
+    "FoundItem",
     "IncomingPhoto",
     "IntakeState",
     "Library",
