@@ -11,7 +11,7 @@ from sklearn.metrics import roc_auc_score
 
 import loupebook.compare
 from loupebook.compare.comparison import DIFFERS_FROM, Figure, Verdict, overall
-from loupebook.compare.usual import coarseness, z_of
+from loupebook.compare.usual import coarseness, is_known, z_of
 
 SKILLS = ("clumsy", "fair", "good", "very good")
 UNTOLD = -9.0
@@ -48,10 +48,12 @@ def typical(*paths: Path) -> None:
             centre = float(np.median(logs))
             # The greater of the middle and the upper scatter: tails matter more than middles.
             spread = 1.4826 * float(np.median(np.abs(logs - centre)))
-            upper = (float(np.percentile(logs, 90)) - centre) / 1.2816
+            upper = (float(np.percentile(logs, 95)) - centre) / 1.645
+            # A scatter known from few photos is known badly.
+            sure = 1 + 1 / np.sqrt(len(logs))
             held[light][name] = {
                 "level": round(level, 5), "centre": round(centre, 4),
-                "scale": round(max(spread, upper, 0.12), 4), "slope": round(slope, 4),
+                "scale": round(float(max(spread, upper, 0.12) * sure), 4), "slope": round(slope, 4),
             }  # fmt: skip
             print(light, name, len(logs), held[light][name])
     path = Path(loupebook.compare.__file__).parent / "typical.json"
@@ -90,7 +92,7 @@ def zs_of(row: dict) -> dict[str, float]:
     return {
         name: z_of(name, value, row["own"].get(name, ()), uv=uv, px_per_mm=scale_of(row))
         for name, value in row["values"].items()
-        if value is not None
+        if value is not None and is_known(name, uv=uv)
     }
 
 

@@ -20,9 +20,9 @@ from loupebook.compare.frame import Framed
 from loupebook.compare.measures import ALL, measure_all
 from loupebook.compare.picture import Picture
 from loupebook.compare.registration import Registration, register
-from loupebook.compare.usual import z_of
+from loupebook.compare.usual import is_known, z_of
 
-DIFFERS_FROM = 3.8
+DIFFERS_FROM = 4.0
 AGREES_TO = 2.0
 _GREATEST = 8.0
 _LEAST = -1.0
@@ -201,6 +201,14 @@ def figures_of(
             figures.append(
                 Figure(name, None, kind.unit, None, Verdict.CANNOT_TELL, kind.says, found.reason)
             )
+            continue
+        if not is_known(name, uv=uv):
+            figures.append(
+                Figure(
+                    name, found.value, kind.unit, None, Verdict.CANNOT_TELL, kind.says,
+                    "it is not known what is usual in this light", found.map,
+                )
+            )  # fmt: skip
             continue
         z = z_of(name, found.value, own.get(name, ()), uv=uv, px_per_mm=framed.px_per_mm)
         verdict, reason = verdict_of(z)

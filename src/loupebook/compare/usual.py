@@ -17,6 +17,8 @@ from functools import cache
 from importlib.resources import files
 
 _PRIOR_PHOTOS = 2.0
+_UNKNOWN_EDITION = 1.4
+"""By how much wider figures scatter where the edition's own level is not known."""
 
 
 @dataclass(frozen=True)
@@ -79,7 +81,8 @@ def z_of(
     floor = 0.05 * typical.level
     level = edition_level(name, own, uv=uv)
     usual = typical.centre + typical.slope * coarseness(px_per_mm)
-    return (math.log((max(value, 0) + floor) / (level + floor)) - usual) / typical.scale
+    scale = typical.scale * (1.0 if own else _UNKNOWN_EDITION)
+    return (math.log((max(value, 0) + floor) / (level + floor)) - usual) / scale
 
 
 def coarseness(px_per_mm: float | None) -> float:
@@ -89,8 +92,13 @@ def coarseness(px_per_mm: float | None) -> float:
     return min(1.5, max(-1.5, math.log2(10.0 / px_per_mm)))
 
 
+def is_known(name: str, *, uv: bool) -> bool:
+    """Say whether it is known what is usual for a measurement in this light."""
+    return name in _typical()["uv-a" if uv else "plain"]
+
+
 def typical_of(name: str, *, uv: bool) -> Typical:
-    """Return the typical behaviour of a measurement."""
+    """Return the typical behaviour of a measurement; see :func:`is_known`."""
     return _typical()["uv-a" if uv else "plain"][name]
 
 
