@@ -1,4 +1,8 @@
-"""Checkpoint to open_clip folder: `python models/lite0-print/export.py CHECKPOINT`.
+"""Checkpoints to open_clip folder: `python models/lite0-print/export.py LAST START SHARE`.
+
+The shipped weights lie on the line between those before training and those after it, SHARE
+of the way: what the start knew of the wide world is kept (Wortsman et al. 2022, "Robust
+fine-tuning of zero-shot models", arXiv:2109.01903).
 
 Writes ``open_clip_model.safetensors`` beside this file, in half precision, with a minute,
 untrained text side, which open_clip wants and Loupebook never uses. Then loads the folder as
@@ -61,8 +65,20 @@ def check(state: dict[str, torch.Tensor]) -> float:
 
 def main() -> None:
     """Export, then check."""
-    state = load_file(sys.argv[1])
-    step = int(state.pop("step"))
+    last, start, share = load_file(sys.argv[1]), load_file(sys.argv[2]), float(sys.argv[3])
+    step = int(last.pop("step"))
+    # Counters of batch normalisation are whole numbers, and do not move.
+    state = {
+        name: torch.lerp(start[name].float(), tensor.float(), share)
+        if tensor.is_floating_point()
+        else tensor
+        for name, tensor in last.items()
+    }
+    # What is stored, and so what is checked, is half precision.
+    state = {
+        name: tensor.half().float() if tensor.is_floating_point() else tensor
+        for name, tensor in state.items()
+    }
     write(state)
     cosine = check(state)
     size = (HERE / WEIGHTS).stat().st_size / 1e6
