@@ -86,15 +86,22 @@ def test_another_process_gives_the_same_embedding_and_fingerprint(small_model, e
     assert float(np.dot(vector, encoder.embed(pictures[:1])[0])) >= 0.9999
 
 
-def test_the_default_ships_and_uses_gem_pooling(default, pictures):
+def test_the_default_ships(default):
     assert default.name == DEFAULT_ENCODER
-    assert default.dim == 1280
-    trunk = default._tower.trunk
+
+
+@pytest.mark.parametrize(("name", "dim"), [("lite0-imagenet", 1280), ("lite0-print", 512)])
+def test_what_ships_uses_gem_pooling(name, dim, pictures):
+    encoder = load_encoder(name, device="cpu")
+    tower = encoder._tower
     with torch.inference_mode():
-        feature_map = trunk.forward_features(default.preprocess.batch(pictures[:1]))
-        pooled = feature_map.clamp(min=1e-6).double().pow(3).mean((2, 3)).pow(1 / 3)[0].numpy()
-    expected = pooled / np.linalg.norm(pooled)
-    np.testing.assert_allclose(default.embed(pictures[:1])[0], expected, atol=1e-4)
+        feature_map = tower.trunk.forward_features(encoder.preprocess.batch(pictures[:1]))
+        pooled = feature_map.clamp(min=1e-6).double().pow(3).mean((2, 3)).pow(1 / 3)
+        expected = tower.head(pooled.float())[0].double().numpy()
+    assert encoder.dim == dim
+    np.testing.assert_allclose(
+        encoder.embed(pictures[:1])[0], expected / np.linalg.norm(expected), atol=1e-4
+    )
 
 
 def test_one_photo_turned_is_another_picture(default, pictures):

@@ -4,7 +4,7 @@
 name                   what is loaded
 =====================  ==============================================================
 `None`                 the default, which ships with Loupebook
-``lite0-imagenet``     a folder under ``models/``
+``lite0-print``        a folder under ``models/``
 ``local-dir:PATH``     a folder with ``open_clip_config.json`` and safetensors weights
 ``NAME/PRETRAINED``    a model that open_clip knows, with weights from the network
 ``hf-hub:ORG/MODEL``   a model on the hub
@@ -28,7 +28,7 @@ from loupebook.errors import EncoderUnavailable, LoupebookError
 if TYPE_CHECKING:
     from loupebook.encoders.open_clip_encoder import OpenClipEncoder
 
-DEFAULT_ENCODER = "lite0-imagenet"
+DEFAULT_ENCODER = "lite0-print"
 """Folder under ``models/`` that is used where no encoder is named."""
 
 _CONFIG = "open_clip_config.json"
