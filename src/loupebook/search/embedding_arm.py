@@ -15,7 +15,6 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import astuple, dataclass
 from pathlib import Path
-from threading import RLock
 from typing import TypeAlias
 
 import numpy as np
@@ -31,10 +30,10 @@ from loupebook.search.arm import (
     Progress,
     QueryPhoto,
     ReadPhoto,
-    SyncReport,
     difference,
     no_progress,
 )
+from loupebook.search.kept_arm import KeptArm
 from loupebook.search.vector_file import IndexOrigin, load_index, save_index
 from loupebook.search.vector_index import VectorIndex
 from loupebook.search.vector_store import Labels, PhotoVectors, VectorStore
@@ -64,7 +63,7 @@ _BATCH = 16
 """Photos embedded and written at a time: what a killed sync loses at most."""
 
 
-class EmbeddingArm:
+class EmbeddingArm(KeptArm):
     """Nearest photos by whole-item embeddings; see :class:`loupebook.search.arm.SearchArm`.
 
     Parameters
@@ -83,44 +82,11 @@ class EmbeddingArm:
         self._encoder = encoder
         self._set_id = set_id
         recipe = [encoder.fingerprint, WORKING_SIDE, *map(astuple, REFERENCE_WINDOWS)]
-        self.fingerprint = hashlib.sha256(json.dumps(recipe).encode()).hexdigest()
-        self._store_path = folder / f"{self.fingerprint[:12]}.sqlite"
-        self._index_path = folder / f"{self.fingerprint[:12]}.index"
-        self._lock = RLock()
+        super().__init__(folder, hashlib.sha256(json.dumps(recipe).encode()).hexdigest())
         self._store: VectorStore | None = None
         self._labels: Labels | None = None
         self._indexed: tuple[VectorIndex, Labels] | None = None
         self._asked: deque[_Asked] = deque(maxlen=2)
-
-    def pending(self, photos: Mapping[int, str]) -> Pending:
-        """Say what :meth:`sync` would have to do."""
-        with self._lock:
-            try:
-                self._open()
-                held = self._current_labels().photos
-            except IndexDamaged as exc:
-                return Pending(to_add=frozenset(photos), damage=str(exc))
-            return difference(held, photos)
-
-    def sync(
-        self, photos: Mapping[int, str], read: ReadPhoto, progress: Progress = no_progress
-    ) -> SyncReport:
-        """Embed what is new, forget what is gone, bring the index up to date."""
-        with self._lock:
-            rebuilt = None
-            try:
-                failed, plan, kept = self._sync_once(photos, read, progress)
-            except IndexDamaged as exc:
-                rebuilt = str(exc)
-                self.clear()
-                failed, plan, kept = self._sync_once(photos, read, progress)
-            return SyncReport(
-                added=len(plan.to_add) - len(failed),
-                withdrawn=len(plan.to_withdraw),
-                kept=kept,
-                failed=failed,
-                rebuilt=rebuilt,
-            )
 
     def find(
         self, query: QueryPhoto, *, allowed: Collection[int] | None = None, limit: int = 50
@@ -162,14 +128,6 @@ class EmbeddingArm:
                 done += len(ids)
             return labels.photo_ids[whole], rows
 
-    def clear(self) -> None:
-        """Delete the derived state."""
-        with self._lock:
-            self.close()
-            for path in (self._store_path, self._index_path):
-                for suffix in ("", "-wal", "-shm"):
-                    path.with_name(path.name + suffix).unlink(missing_ok=True)
-
     def close(self) -> None:
         """Let go of files."""
         with self._lock:
@@ -196,16 +154,20 @@ class EmbeddingArm:
             self._labels = store.labels()
         return self._labels
 
+    def _held_photos(self) -> Mapping[int, str]:
+        self._open()
+        return self._current_labels().photos
+
     def _sync_once(
         self, photos: Mapping[int, str], read: ReadPhoto, progress: Progress
-    ) -> tuple[dict[int, str], Pending, int]:
+    ) -> tuple[Pending, dict[int, str], int]:
         store = self._open()
         held = self._current_labels().photos
         plan = difference(held, photos)
         store.withdraw(plan.to_withdraw)
         failed = self._embed_new(store, sorted(plan.to_add), photos, read, progress)
         self._indexed = self._refreshed(store, progress)
-        return failed, plan, len(held) - len(plan.to_withdraw)
+        return plan, failed, len(held) - len(plan.to_withdraw)
 
     def _embed_new(
         self,

@@ -1,31 +1,19 @@
-"""The vector index on disk: one file, checked before FAISS sees a byte of it.
+"""The vector index on disk; see ``checked_file``.
 
-Layout: :data:`MAGIC`, the length of the header (8 bytes, little endian), the header (JSON),
-then what FAISS serialises. The header names the set, the arm, the store and its revision,
-and the sha256 of all that follows. Files of other origin are never opened: FAISS trusts its
-input, so a file is read only if it names this set and this arm and its hash is right, and
-derived files are never taken over from another library.
+The header names the set, the arm, the store and its revision. A file is taken only if it names
+this set and this arm.
 """
 
 from __future__ import annotations
 
-import hashlib
-import json
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any, TypeAlias
-
-import numpy as np
-from numpy.typing import NDArray
 
 from loupebook.errors import IndexDamaged
-from loupebook.search.files import write_atomically
+from loupebook.search.checked_file import read_checked, write_checked
 from loupebook.search.vector_index import FLAT_LIMIT, VectorIndex
 
-Bytes: TypeAlias = NDArray[np.uint8]
-
-MAGIC = b"loupebook vector index 1\n"
-_LONGEST_HEADER = 65_536
+MAGIC = b"loupebook vector index 2\n"
 
 
 @dataclass(frozen=True)
@@ -54,18 +42,14 @@ def save_index(path: Path, index: VectorIndex, origin: IndexOrigin) -> None:
     """Write an index and its header, atomically."""
     import faiss
 
-    payload = faiss.serialize_index(index.faiss_index)
     header = {
         **asdict(origin),
         "dim": index.dim,
         "kind": index.kind,
         "rows": len(index),
         "trained_for": index.trained_for,
-        "payload_bytes": payload.nbytes,
-        "payload_sha256": _digest(payload),
     }
-    head = json.dumps(header, sort_keys=True).encode()
-    write_atomically(path, [MAGIC, len(head).to_bytes(8, "little"), head, payload.data])
+    write_checked(path, MAGIC, header, [faiss.serialize_index(index.faiss_index)])
 
 
 def load_index(
@@ -81,21 +65,14 @@ def load_index(
     """
     import faiss
 
-    try:
-        content = np.memmap(path, np.uint8, mode="r")
-    except (OSError, ValueError) as exc:
-        raise IndexDamaged(f"The index {path} cannot be read: {exc}. Rebuild it.") from exc
-    header, payload = _split(path, content)
+    header, payload = read_checked(path, MAGIC)
     try:
         origin = IndexOrigin(**{key: header[key] for key in IndexOrigin.__dataclass_fields__})
-        wanted = (header["payload_bytes"], header["payload_sha256"])
         shape = (header["rows"], header["dim"], header["trained_for"])
     except (KeyError, TypeError) as exc:
         raise IndexDamaged(f"The header of the index {path} is incomplete. Rebuild it.") from exc
     if (origin.set_id, origin.fingerprint) != (set_id, fingerprint):
         raise IndexDamaged(f"The index {path} was made for another set or encoder. Rebuild it.")
-    if wanted != (payload.nbytes, _digest(payload)):
-        raise IndexDamaged(f"The index {path} was altered or cut short. Rebuild it.")
     try:
         inner = faiss.deserialize_index(payload)
     except RuntimeError as exc:
@@ -104,24 +81,3 @@ def load_index(
     if (len(index), index.dim) != shape[:2]:
         raise IndexDamaged(f"The index {path} is not what its header says. Rebuild it.")
     return index, origin
-
-
-def _digest(payload: Bytes) -> str:
-    return hashlib.sha256(payload.data).hexdigest()
-
-
-def _split(path: Path, content: Bytes) -> tuple[dict[str, Any], Bytes]:
-    """Part a file into its header and what follows."""
-    start = len(MAGIC) + 8
-    if bytes(content[: len(MAGIC)]) != MAGIC or len(content) < start:
-        raise IndexDamaged(f"{path} is not an index of ours. Rebuild it.")
-    length = int.from_bytes(bytes(content[len(MAGIC) : start]), "little")
-    if length > _LONGEST_HEADER:
-        raise IndexDamaged(f"The header of the index {path} is damaged. Rebuild it.")
-    try:
-        header = json.loads(bytes(content[start : start + length]))
-    except ValueError as exc:
-        raise IndexDamaged(f"The header of the index {path} is damaged. Rebuild it.") from exc
-    if not isinstance(header, dict):
-        raise IndexDamaged(f"The header of the index {path} is damaged. Rebuild it.")
-    return header, content[start + length :]

@@ -14,7 +14,6 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from threading import RLock
 
 import cv2
 import numpy as np
@@ -27,10 +26,10 @@ from loupebook.search.arm import (
     Progress,
     QueryPhoto,
     ReadPhoto,
-    SyncReport,
     difference,
     no_progress,
 )
+from loupebook.search.kept_arm import KeptArm
 from loupebook.search.local import packing, voting
 from loupebook.search.local.feature_store import FeatureStore, Held
 from loupebook.search.local.features import QUERY, REFERENCE, Features, extract
@@ -66,7 +65,7 @@ class _Asked:
     features: Features
 
 
-class LocalArm:
+class LocalArm(KeptArm):
     """Nearest photos by local descriptors; see :class:`loupebook.search.arm.SearchArm`.
 
     Parameters
@@ -81,43 +80,11 @@ class LocalArm:
 
     def __init__(self, folder: Path, *, set_id: str) -> None:
         recipe = ["RootSIFT 1", cv2.__version__, asdict(REFERENCE)]
-        self.fingerprint = hashlib.sha256(json.dumps(recipe).encode()).hexdigest()
+        super().__init__(folder, hashlib.sha256(json.dumps(recipe).encode()).hexdigest())
         self._set_id = set_id
-        self._store_path = folder / f"{self.fingerprint[:12]}.sqlite"
-        self._index_path = folder / f"{self.fingerprint[:12]}.index"
-        self._lock = RLock()
         self._store: FeatureStore | None = None
         self._keeper: IndexKeeper | None = None
         self._asked: _Asked | None = None
-
-    def pending(self, photos: Mapping[int, str]) -> Pending:
-        """Say what :meth:`sync` would have to do."""
-        with self._lock:
-            try:
-                held = self._open().held().photos
-            except IndexDamaged as exc:
-                return Pending(to_add=frozenset(photos), damage=str(exc))
-            return difference(held, photos)
-
-    def sync(
-        self, photos: Mapping[int, str], read: ReadPhoto, progress: Progress = no_progress
-    ) -> SyncReport:
-        """Take the features of what is new, forget what is gone, bring the index up to date."""
-        with self._lock:
-            rebuilt = None
-            try:
-                plan, failed, kept = self._sync_once(photos, read, progress)
-            except IndexDamaged as exc:
-                rebuilt = str(exc)
-                self.clear()
-                plan, failed, kept = self._sync_once(photos, read, progress)
-            return SyncReport(
-                added=len(plan.to_add) - len(failed),
-                withdrawn=len(plan.to_withdraw),
-                kept=kept,
-                failed=failed,
-                rebuilt=rebuilt,
-            )
 
     def find(
         self, query: QueryPhoto, *, allowed: Collection[int] | None = None, limit: int = 50
@@ -163,14 +130,6 @@ class LocalArm:
             strongest = Candidate(np.arange(min(len(features), COMPARED)), 0.0)
             return self._verify(features, finite_last(squared), dict.fromkeys(rows, strongest))
 
-    def clear(self) -> None:
-        """Delete the derived state."""
-        with self._lock:
-            self.close()
-            for path in (self._store_path, self._index_path):
-                for suffix in ("", "-wal", "-shm"):
-                    path.with_name(path.name + suffix).unlink(missing_ok=True)
-
     def close(self) -> None:
         """Let go of files."""
         with self._lock:
@@ -195,6 +154,9 @@ class LocalArm:
             self._keeper = IndexKeeper(store, self._index_path, made_from)
         self._keeper.refresh(progress)
         return self._keeper
+
+    def _held_photos(self) -> Mapping[int, str]:
+        return self._open().held().photos
 
     def _sync_once(
         self, photos: Mapping[int, str], read: ReadPhoto, progress: Progress

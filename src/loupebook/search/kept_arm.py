@@ -1,0 +1,87 @@
+"""What arms that keep derived state on disk have in common: up to date, damaged, thrown away."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Mapping
+from pathlib import Path
+from threading import RLock
+
+from loupebook.errors import IndexDamaged
+from loupebook.search.arm import (
+    Pending,
+    Progress,
+    ReadPhoto,
+    SyncReport,
+    difference,
+    no_progress,
+)
+
+
+class KeptArm(ABC):
+    """An arm with a store and an index in one folder; see :class:`loupebook.search.SearchArm`.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the derived state lies.
+    fingerprint : str
+        Hex digest of all that the state depends on beside the photos; it names the files.
+    """
+
+    def __init__(self, folder: Path, fingerprint: str) -> None:
+        self.fingerprint = fingerprint
+        self._store_path = folder / f"{fingerprint[:12]}.sqlite"
+        self._index_path = folder / f"{fingerprint[:12]}.index"
+        self._lock = RLock()
+
+    def pending(self, photos: Mapping[int, str]) -> Pending:
+        """Say what :meth:`sync` would have to do."""
+        with self._lock:
+            try:
+                held = self._held_photos()
+            except IndexDamaged as exc:
+                return Pending(to_add=frozenset(photos), damage=str(exc))
+            return difference(held, photos)
+
+    def sync(
+        self, photos: Mapping[int, str], read: ReadPhoto, progress: Progress = no_progress
+    ) -> SyncReport:
+        """Take in what is new, forget what is gone, bring the index up to date."""
+        with self._lock:
+            rebuilt = None
+            try:
+                plan, failed, kept = self._sync_once(photos, read, progress)
+            except IndexDamaged as exc:
+                rebuilt = str(exc)
+                self.clear()
+                plan, failed, kept = self._sync_once(photos, read, progress)
+            return SyncReport(
+                added=len(plan.to_add) - len(failed),
+                withdrawn=len(plan.to_withdraw),
+                kept=kept,
+                failed=failed,
+                rebuilt=rebuilt,
+            )
+
+    def clear(self) -> None:
+        """Delete the derived state."""
+        with self._lock:
+            self.close()
+            for path in (self._store_path, self._index_path):
+                for suffix in ("", "-wal", "-shm"):
+                    path.with_name(path.name + suffix).unlink(missing_ok=True)
+
+    @abstractmethod
+    def close(self) -> None:
+        """Let go of files."""
+
+    @abstractmethod
+    def _held_photos(self) -> Mapping[int, str]:
+        """Return the photos held, photo id to sha256, as they stand on disk."""
+
+    @abstractmethod
+    def _sync_once(
+        self, photos: Mapping[int, str], read: ReadPhoto, progress: Progress
+    ) -> tuple[Pending, dict[int, str], int]:
+        """Bring the state up to date; return the plan, what failed and how many stayed."""
