@@ -13,10 +13,10 @@ from search_fakes import ListArm, fact
 from loupebook.errors import QueryInvalid, SearchError
 from loupebook.records.model import IntakeState, Lighting, Standing, View
 from loupebook.search import ArmHit, QueryPhoto, search_set
-from loupebook.search.fuse import Curve, default_curves, fuse_hits
+from loupebook.search.fuse import Worth, default_worths, fuse_hits
 
 QUERY = QueryPhoto(np.zeros((4, 4, 3), np.uint8))
-CURVES = {"embedding": Curve(20.0, 0.7), "local": Curve(0.5, 10.0)}
+WORTHS = {"embedding": Worth(20.0, 0.7, 1.0), "local": Worth(0.2, 10.0, 400.0, least=0.0)}
 
 
 class TestFusion:
@@ -25,16 +25,29 @@ class TestFusion:
         assert (hit.similarity, hit.found_by) == (0.83, "embedding")
         assert hit.detail["scores"] == {"embedding": 0.83}
 
-    def test_two_arms_join_by_noisy_or(self):
-        (hit,) = fuse_hits({"embedding": [ArmHit(3, 0.75)], "local": [ArmHit(3, 12.0)]}, CURVES)
-        p_embedding = 1 / (1 + math.exp(-20 * 0.05))
-        p_local = 1 / (1 + math.exp(-0.5 * 2))
-        assert hit.similarity == pytest.approx(1 - (1 - p_embedding) * (1 - p_local))
+    def test_log_odds_of_two_arms_add_up(self):
+        (hit,) = fuse_hits({"embedding": [ArmHit(3, 0.75)], "local": [ArmHit(3, 12.0)]}, WORTHS)
+        assert hit.evidence == pytest.approx(20 * 0.05 + 0.2 * 2)
+        assert hit.similarity == pytest.approx(1 / (1 + math.exp(-1.4)))
         assert hit.found_by == "both"
+
+    def test_a_photo_that_an_arm_did_not_return_counts_with_its_least(self):
+        embedding = [ArmHit(1, 0.9), ArmHit(2, 0.5)]
+        local = [ArmHit(7, 30.0)]
+        fused = {h.photo_id: h for h in fuse_hits({"embedding": embedding, "local": local}, WORTHS)}
+        assert fused[7].evidence == pytest.approx(20 * (0.5 - 0.7) + 0.2 * 20)
+        assert fused[1].evidence == pytest.approx(20 * 0.2 - 0.2 * 10)
+        assert fused[7].detail["scores"] == {"local": 30.0}
+
+    def test_a_score_beyond_the_most_adds_nothing(self):
+        worths = {**WORTHS, "local": Worth(0.2, 10.0, 100.0, least=0.0)}
+        hits = {"embedding": [], "local": [ArmHit(1, 100.0), ArmHit(2, 300.0)]}
+        first, second = fuse_hits(hits, worths)
+        assert first.evidence == second.evidence
 
     def test_an_arm_that_found_nothing_leaves_the_order_of_the_other(self):
         hits = [ArmHit(n, score) for n, score in enumerate((0.9, 0.2, 0.6, 0.4))]
-        fused = fuse_hits({"embedding": hits, "local": []}, CURVES)
+        fused = fuse_hits({"embedding": hits, "local": []}, WORTHS)
         assert [hit.photo_id for hit in fused] == [0, 2, 3, 1]
         assert {hit.found_by for hit in fused} == {"embedding"}
 
@@ -44,7 +57,7 @@ class TestFusion:
                 "embedding": [ArmHit(1, 0.78), ArmHit(2, 0.45)],
                 "local": [ArmHit(2, 60.0, outline=((0, 0), (9, 0), (9, 9), (0, 9)))],
             },
-            CURVES,
+            WORTHS,
         )
         assert fused[0].photo_id == 2
         assert fused[0].found_by == "local"
@@ -52,9 +65,10 @@ class TestFusion:
 
     def test_order_survives_where_the_similarity_rounds_to_one(self):
         hits = [ArmHit(1, 200.0), ArmHit(2, 300.0)]
-        fused = fuse_hits({"local": hits, "embedding": []}, CURVES)
+        fused = fuse_hits({"local": hits, "embedding": []}, WORTHS)
         assert [hit.photo_id for hit in fused] == [2, 1]
-        assert fused[0].similarity == fused[1].similarity == 1.0
+        assert fused[0].similarity == pytest.approx(1.0)
+        assert fused[0].evidence > fused[1].evidence
 
     @given(
         st.dictionaries(st.integers(0, 9), st.floats(0, 1)),
@@ -63,10 +77,10 @@ class TestFusion:
     def test_similarities_lie_in_0_to_1_and_more_evidence_never_harms(self, near, local):
         embedding = [ArmHit(photo, score) for photo, score in near.items()]
         alone = {
-            hit.photo_id: hit for hit in fuse_hits({"embedding": embedding, "local": []}, CURVES)
+            hit.photo_id: hit for hit in fuse_hits({"embedding": embedding, "local": []}, WORTHS)
         }
         joined = fuse_hits(
-            {"embedding": embedding, "local": [ArmHit(p, s) for p, s in local.items()]}, CURVES
+            {"embedding": embedding, "local": [ArmHit(p, s) for p, s in local.items()]}, WORTHS
         )
         assert {hit.photo_id for hit in joined} == set(near) | set(local)
         for hit in joined:
@@ -74,13 +88,13 @@ class TestFusion:
             if hit.photo_id in alone:
                 assert hit.evidence >= alone[hit.photo_id].evidence - 1e-12
 
-    def test_an_arm_without_a_curve_is_named(self):
+    def test_an_arm_without_a_weight_is_named(self):
         with pytest.raises(SearchError, match=r"smell.*fusion\.json"):
             fuse_hits({"embedding": [], "smell": []})
 
-    def test_the_shipped_curves_rise(self):
-        assert {"embedding", "local"} <= set(default_curves())
-        assert all(curve.slope > 0 for curve in default_curves().values())
+    def test_the_shipped_weights_rise(self):
+        assert {"embedding", "local"} <= set(default_worths())
+        assert all(worth.weight > 0 for worth in default_worths().values())
 
 
 FACTS = {

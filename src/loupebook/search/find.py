@@ -160,15 +160,16 @@ class _Asker:
         """Take over the outline of the nearest photo, once, where an arm is sure of it."""
         if self.located is not None or self._query.region is not None or len(hits) < 2:
             return
-        nearest = fuse_hits(hits)[:1]
-        if not nearest or nearest[0].outline is None or nearest[0].similarity < LIKELY:
-            return
         height, width = self._query.pixels.shape[:2]
-        try:
-            check_corners(nearest[0].outline, width=width, height=height)
-        except CropInvalid:
+        for hit in fuse_hits(hits):
+            if hit.outline is None or hit.similarity < LIKELY:
+                continue
+            try:
+                check_corners(hit.outline, width=width, height=height)
+            except CropInvalid:
+                continue
+            self.located = replace(self._query, region=hit.outline)
             return
-        self.located = replace(self._query, region=nearest[0].outline)
 
 
 def _locates(hits: Sequence[ArmHit]) -> bool:

@@ -1,19 +1,20 @@
 """Bring the hits of several arms to one order.
 
-Each arm scores on its own scale. A logistic curve, one an arm, turns a score into the
-probability that reference and query show the same design::
+Each arm scores on its own scale. Logistic regression, learned on drawn worlds, brings them
+together: what an arm's score is worth is added up to log odds that reference and query show
+the same design::
 
-    p = 1 / (1 + exp(-slope * (score - centre)))
+    evidence = sum of weight * (min(score, most) - centre)
+    similarity = 1 / (1 + exp(-evidence))
 
-and the arms are joined by noisy-or: the fused similarity is ``1 - (1 - p1)(1 - p2)…``. An arm
-that found nothing takes nothing away, strong evidence from either suffices, and agreement
-counts. Photos are ordered by ``-log(1 - similarity)``, which is the sum of the arms' shares
-and does not run into rounding where the similarity nears 1.
+Photos are ordered by the evidence. A photo that an arm did not return counts with the least
+score that the arm returned, which it cannot exceed, or with the arm's `least` where that is
+known. Sums of log odds beat the probability that either arm is right (noisy-or): both arms
+take the editions of one maker for each other now and then, and then the other arm decides.
 
-Slopes and centres lie in ``fusion.json`` beside this module. They are set by hand until they
-are learned on held-out worlds: ImageNet cosines of other items reach some .6 to .7, local
-scores are decimal orders of magnitude by which chance is ruled out. With a single arm there is
-nothing to fuse: its score is the similarity as it stands.
+The numbers lie in ``fusion.json`` beside this module; ``tests/benchmarks/learn_fusion.py``
+learns them and says on what. With a single arm there is nothing to fuse: its score is the
+similarity as it stands.
 """
 
 from __future__ import annotations
@@ -25,34 +26,44 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-import numpy as np
+from scipy.special import expit
 
 from loupebook.errors import SearchError
 from loupebook.search.arm import ArmHit, Outline
 
 _WEIGHTS_FILE = Path(__file__).with_name("fusion.json")
-_COUNTS = 0.5
-"""An arm whose probability reaches this has found the photo; the strongest one always has."""
 
 
 @dataclass(frozen=True)
-class Curve:
-    """How an arm's score becomes a probability.
+class Worth:
+    """What an arm's score is worth.
 
     Parameters
     ----------
-    slope : float
-        Steepness, greater than 0, in 1 / unit of score.
+    weight : float
+        Log odds a unit of score, greater than 0.
     centre : float
-        Score at which the probability is one half.
+        Score from which the arm speaks for the photo.
+    most : float
+        Score above which more says nothing more.
+    least : float, optional
+        Score of photos that the arm did not return; `None` takes the least returned.
     """
 
-    slope: float
+    weight: float
     centre: float
+    most: float
+    least: float | None = None
 
-    def share(self, score: float) -> float:
-        """``-log(1 - p)`` of a score: 0 where it says nothing, without upper bound."""
-        return float(np.logaddexp(0.0, self.slope * (score - self.centre)))
+    def log_odds(self, score: float) -> float:
+        """Return what a score adds to the evidence."""
+        return self.weight * (min(score, self.most) - self.centre)
+
+    def floor(self, hits: Sequence[ArmHit]) -> float:
+        """Return the score of photos that are not among `hits`."""
+        if self.least is not None:
+            return self.least
+        return min((hit.score for hit in hits), default=self.centre)
 
 
 @dataclass(frozen=True)
@@ -84,7 +95,7 @@ class FusedHit:
 
 
 def fuse_hits(
-    hits: Mapping[str, Sequence[ArmHit]], curves: Mapping[str, Curve] | None = None
+    hits: Mapping[str, Sequence[ArmHit]], worths: Mapping[str, Worth] | None = None
 ) -> list[FusedHit]:
     """Join the hits of all arms, nearest first.
 
@@ -92,33 +103,34 @@ def fuse_hits(
     ----------
     hits : mapping
         Arm name to its hits.
-    curves : mapping, optional
-        Arm name to its curve; `None` means those of ``fusion.json``.
+    worths : mapping, optional
+        Arm name to what its score is worth; `None` means ``fusion.json``.
 
     Raises
     ------
     SearchError
-        If an arm has no curve and there are several arms.
+        If an arm is not known there and there are several arms.
     """
     if len(hits) == 1:
         ((name, only),) = hits.items()
         return _ordered([_alone(name, hit) for hit in only])
-    known = default_curves() if curves is None else curves
+    known = default_worths() if worths is None else worths
     missing = sorted(set(hits) - set(known))
     if missing:
-        raise SearchError(f"No fusion curve for {', '.join(missing)}; add it to fusion.json.")
+        raise SearchError(f"No fusion weight for {', '.join(missing)}; add it to fusion.json.")
+    floors = {name: known[name].floor(found) for name, found in hits.items()}
     by_photo: dict[int, dict[str, ArmHit]] = {}
     for name, found in hits.items():
         for hit in found:
             by_photo.setdefault(hit.photo_id, {})[name] = hit
-    return _ordered([_joined(found, known) for found in by_photo.values()])
+    return _ordered([_joined(found, known, floors) for found in by_photo.values()])
 
 
 @cache
-def default_curves() -> Mapping[str, Curve]:
+def default_worths() -> Mapping[str, Worth]:
     """Read ``fusion.json``."""
     content = json.loads(_WEIGHTS_FILE.read_text(encoding="utf-8"))
-    return {name: Curve(**values) for name, values in content["arms"].items()}
+    return {name: Worth(**values) for name, values in content["arms"].items()}
 
 
 def _alone(name: str, hit: ArmHit) -> FusedHit:
@@ -132,11 +144,13 @@ def _alone(name: str, hit: ArmHit) -> FusedHit:
     )
 
 
-def _joined(found: Mapping[str, ArmHit], curves: Mapping[str, Curve]) -> FusedHit:
-    shares = {name: curves[name].share(hit.score) for name, hit in found.items()}
-    strongest = max(shares, key=lambda name: shares[name])
-    counting = {name for name, share in shares.items() if -np.expm1(-share) >= _COUNTS}
-    finders = counting | {strongest}
+def _joined(
+    found: Mapping[str, ArmHit], worths: Mapping[str, Worth], floors: Mapping[str, float]
+) -> FusedHit:
+    scores = {name: found[name].score if name in found else floors[name] for name in floors}
+    shares = {name: worths[name].log_odds(score) for name, score in scores.items()}
+    strongest = max(found, key=lambda name: shares[name])
+    finders = {name for name in found if shares[name] >= 0} | {strongest}
     evidence = sum(shares.values())
     detail: dict[str, Any] = {}
     for hit in found.values():
@@ -145,7 +159,7 @@ def _joined(found: Mapping[str, ArmHit], curves: Mapping[str, Curve]) -> FusedHi
     outlines = [hit.outline for hit in found.values() if hit.outline is not None]
     return FusedHit(
         photo_id=next(iter(found.values())).photo_id,
-        similarity=float(-np.expm1(-evidence)),
+        similarity=float(expit(evidence)),
         evidence=evidence,
         found_by=strongest if len(finders) == 1 else "both",
         outline=outlines[0] if outlines else None,
