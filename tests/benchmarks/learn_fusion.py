@@ -3,7 +3,8 @@
 Run: ``python tests/benchmarks/learn_fusion.py [--world SEED] [--test SEED] [--write]``. Learns
 on one world of ``local_worlds`` and reports on another; every query is drawn, none is a
 photograph. Weights come from the softmax over the candidates of a query (which of them is the
-right design?), the offset from logistic regression over all candidates.
+right design?), the offset from logistic regression over all candidates, right and wrong ones
+weighing the same: a similarity is the probability at even odds beforehand.
 """
 
 from __future__ import annotations
@@ -112,8 +113,9 @@ def learn(asked: list[Asked]) -> tuple[float, float, float]:
     evidence = first * cosine + second / 30 * local
 
     def offset_surprise(offset: np.ndarray) -> float:
-        signed = np.where(right, 1.0, -1.0) * (evidence - offset[0])
-        return float(np.logaddexp(0, -signed).sum())
+        apart = evidence - offset[0]
+        missed = np.logaddexp(0, -apart[right]).mean()
+        return float(missed + np.logaddexp(0, apart[~right]).mean())
 
     offset = minimize(offset_surprise, [first * 0.8], method="Nelder-Mead").x[0]
     return float(first), float(second / 30), float(offset / first)

@@ -234,3 +234,11 @@ def test_state_of_another_set_is_not_used(arm: LocalArm, tmp_path: Path):
     other = LocalArm(tmp_path / "local", set_id="set-b")
     assert other.pending(SHAS).damage
     assert other.sync(SHAS, DESIGNS.__getitem__).rebuilt
+
+
+def test_a_set_of_blank_photos_is_held_and_answers_nothing(tmp_path: Path):
+    made = LocalArm(tmp_path, set_id="blank")
+    blank = np.full((50, 50, 3), 9, np.uint8)
+    made.sync({1: "a"}, lambda _: blank)
+    assert made.sync({1: "a", 2: "b"}, lambda _: blank).added == 1
+    assert made.find(QueryPhoto(design(1))) == []

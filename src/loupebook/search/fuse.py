@@ -9,7 +9,7 @@ the same design::
 
 Photos are ordered by the evidence. A photo that an arm did not return counts with the least
 score that the arm returned, which it cannot exceed, or with the arm's `least` where that is
-known. Sums of log odds beat the probability that either arm is right (noisy-or): both arms
+known. The similarity is the probability at even odds beforehand. Sums of log odds beat the probability that either arm is right (noisy-or): both arms
 take the editions of one maker for each other now and then, and then the other arm decides.
 
 The numbers lie in ``fusion.json`` beside this module; ``tests/benchmarks/learn_fusion.py``

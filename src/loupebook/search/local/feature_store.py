@@ -213,11 +213,12 @@ def decode(data: bytes) -> Features:
     count, width, height = (int(v) for v in np.frombuffer(data, "<u4", 3))
     places = np.frombuffer(data, _PLACE, count, _HEAD)
     start = _HEAD + count * _PLACE.itemsize
+    descriptors = np.frombuffer(data, np.uint8, count * DIMENSIONS, start)
     return Features(
         xy=np.stack([places["x"], places["y"]], axis=1),
         size=places["size"].copy(),
         angle=places["angle"].copy(),
-        descriptors=np.frombuffer(data, np.uint8, count * DIMENSIONS, start).reshape(count, -1),
+        descriptors=descriptors.reshape(count, DIMENSIONS),
         width=width,
         height=height,
     )
