@@ -7,10 +7,11 @@ the same design::
     evidence = sum of weight * (min(score, most) - centre)
     similarity = 1 / (1 + exp(-evidence))
 
-Photos are ordered by the evidence. A photo that an arm did not return counts with the least
-score that the arm returned, which it cannot exceed, or with the arm's `least` where that is
-known. The similarity is the probability at even odds beforehand. Sums of log odds beat the probability that either arm is right (noisy-or): both arms
-take the editions of one maker for each other now and then, and then the other arm decides.
+Photos are ordered by the evidence; the similarity is the probability at even odds beforehand.
+A photo that an arm did not return counts with the least score that the arm returned, which it
+cannot exceed, or with the arm's `least` where that is known. Sums of log odds beat the
+probability that either arm is right (noisy-or): both arms take the editions of one maker for
+each other now and then, and then the other arm decides.
 
 The numbers lie in ``fusion.json`` beside this module; ``tests/benchmarks/learn_fusion.py``
 learns them and says on what. With a single arm there is nothing to fuse: its score is the
