@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from loupebook.library import Standing
 from parts.component import web_component
 from parts.pictures import served_pixels, served_reference
-from parts.words import CAUTION, STANDING, UV_CAUTION, design, size, taken
+from parts.words import CAUTION, STANDING, UV_CAUTION, design, found_by, size, taken
 
 if TYPE_CHECKING:
     from loupebook.library import Library, MatchReport, PhotoRecord, SearchReport
@@ -111,6 +111,7 @@ def _match_pane(library: Library, report: SearchReport, reference: Reference) ->
             f"{match.element}, {taken(match.view, match.lighting)}",
             size(photo),
             f"Similarity {match.similarity:.3f} by {report.encoder}",
+            found_by(match),
         ],
         "url": served_reference(library, match.photo_id, f"viewer-{reference.key}"),
         "width": photo.width,

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import re
 
-from loupebook.library import Lighting, PhotoRecord, SpecimenRecord, Standing, View
+from loupebook.library import (
+    Lighting,
+    MatchReport,
+    PhotoRecord,
+    SpecimenRecord,
+    Standing,
+    View,
+)
 
 STANDING = {Standing.GENUINE: "Genuine", Standing.FAKE: "Fake"}
 VIEW = {
@@ -60,6 +67,18 @@ def design(marque: str | None, edition: str | None) -> str:
 def taken(view: View, lighting: Lighting) -> str:
     """Return how a photo was taken."""
     return f"{VIEW[view]}, {LIGHTING[lighting]}"
+
+
+def found_by(match: MatchReport) -> str:
+    """Say by what a match was found."""
+    covered = match.detail.get("covered_reference")
+    share = "" if covered is None else f" over {covered:.0%} of the reference"
+    places = f"{counted(match.inliers or 0, 'place')} that agree{share}"
+    if match.found_by == "embedding":
+        return "found by its look as a whole"
+    if match.found_by == "local":
+        return f"found by {places}"
+    return f"found by its look as a whole and by {places}"
 
 
 def scale(px_per_mm: float | None) -> str:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from loupebook.errors import CropInvalid, PhotoError
+from parts.agreement import show_agreement
 from parts.crop import offer_items, outline_of, region_of, remember_outline, show_crop
 from parts.current_set import faults_shown, open_set, overview_of, say_empty_set, say_no_set
 from parts.intake import Handed, decoded, offer_photo
@@ -103,6 +104,7 @@ def show_answer(library: Library, report: SearchReport, said: DeltaGenerator) ->
             say_reading(report)
         chosen = picked(report)
         show_comparison(library, report, chosen)
+        show_agreement(library, report, chosen or report.matches[0])
         show_matches(library, report, chosen)
         offer_downloads(report)
     say_limits(report)

@@ -35,6 +35,7 @@ class ToldLibrary(Library):
     close: ClassVar[bool | None] = True
     similarity: ClassVar[float] = 0.9
     items: ClassVar[tuple[FoundItem, ...]] = ()
+    detail: ClassVar[dict[str, Any]] = {}
 
     def encoder(self) -> None:
         """Load none: no test here needs it."""
@@ -65,6 +66,7 @@ class ToldLibrary(Library):
                     origin=specimen.origin,
                     similarity=self.similarity - len(matches) / 100,
                     found_by="embedding",
+                    detail=self.detail,
                     location=((10.0, 20.0), (300.0, 20.0), (300.0, 290.0), (10.0, 290.0)),
                 )
             )

@@ -228,3 +228,22 @@ def test_two_items_in_one_photo_are_offered_one_at_a_time(
     back.click().run()
     assert "corners" not in ToldLibrary.asked[-1]
     assert "seems to show 2 items" in words(at)
+
+
+def test_the_page_says_by_what_a_match_was_found(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled)
+    at = hand_in(opened(), as_bytes(draw_print(1)))
+    assert "found by its look as a whole" in words(at).replace("\\", "")
+    assert "No single places were matched" in words(at)
+
+
+def test_matched_places_are_shown_on_both_pictures(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    points = [[20.0, 20.0, 30.0, 30.0], [60.0, 40.0, 70.0, 50.0]]
+    told(monkeypatch, filled, detail={"points": points, "covered_reference": 0.4})
+    at = hand_in(opened(), as_bytes(draw_print(1)))
+    assert "No single places were matched" not in words(at)
+    assert any(button.label == "Download this picture" for button in at.get("download_button"))

@@ -25,6 +25,7 @@ from loupebook.imaging import (
     resize_to_fit,
     rotate_quarter,
 )
+from loupebook.library.agreement import draw_agreement
 from loupebook.library.comparing import ComparisonReport, Photo, SetComparer
 from loupebook.library.evidence_glue import EvidenceKeeper, embedding_arm
 from loupebook.library.intake import (
@@ -592,6 +593,20 @@ class Library:
                 )
             )
         return reports
+
+    def agreement(self, report: SearchReport, match: MatchReport) -> NDArray[np.uint8] | None:
+        """Draw where the query of a search and one of its matches agree.
+
+        Returns
+        -------
+        ndarray or None
+            uint8 sRGB, both side by side; `None` where no points were matched.
+        """
+        if len(match.points) == 0:
+            return None
+        outline = None if match.location is None else np.array(match.location)
+        reference = self._read_reference(match.photo_id)
+        return draw_agreement(report.query_pixels, reference, match.points, outline)
 
     # ------------------------------------------------------------------ comparing
 

@@ -84,7 +84,21 @@ class MatchReport:
             "found_by": self.found_by,
             "location": [list(point) for point in self.location] if self.location else None,
             "inliers": self.inliers,
+            "scores": {name: round(score, 4) for name, score in self.scores.items()},
+            "covered_query": self.detail.get("covered_query"),
+            "covered_reference": self.detail.get("covered_reference"),
         }
+
+    @property
+    def scores(self) -> Mapping[str, float]:
+        """What each arm that found it gives it, on the arm's own scale."""
+        given: Mapping[str, float] = self.detail.get("scores", {})
+        return given
+
+    @property
+    def points(self) -> NDArray[np.float64]:
+        """Points that agree, (n, 4): x, y in the query and x, y in the reference, px."""
+        return np.asarray(self.detail.get("points", ()), np.float64).reshape(-1, 4)
 
 
 @dataclass(frozen=True)
