@@ -6,8 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from loupebook.bench.cases import BenchCase, demo_case
-from loupebook.demo.demo_set import render_queries, render_world
-from loupebook.demo.world import World
+from loupebook.errors import BenchInvalid
 
 HELD_OUT = 950_000
 """World seeds from here on are kept for benchmarks: training and tuning draw from others."""
@@ -30,7 +29,19 @@ def world_case(
         Processes that render.
     progress : callable
         Called with (what, done, in all).
+
+    Raises
+    ------
+    BenchInvalid
+        If what renders worlds is not installed.
     """
+    try:
+        from loupebook.demo.demo_set import render_queries, render_world
+        from loupebook.demo.world import World
+    except ImportError as exc:
+        raise BenchInvalid(
+            "Rendering worlds needs more packages: pip install 'loupebook[render]'."
+        ) from exc
     world = World(seed, marques=MARQUES)
     known, asked = folder / f"world-{seed}", folder / f"world-{seed}-queries"
     if not (known / "manifest.csv").is_file():
