@@ -121,14 +121,6 @@ def test_allowed_and_limit(arm: LocalArm):
     assert arm.find(query, limit=0) == []
 
 
-def test_verify_takes_candidates_of_another_arm(arm: LocalArm):
-    query = QueryPhoto(photograph((DESIGNS[14], to_corners(TURNED))))
-    hits = arm.verify(query, [12, 14, 999])
-    assert hits[0].photo_id == 14
-    assert hits[0].score == pytest.approx(arm.find(query)[0].score)
-    assert arm.verify(query, []) == []
-
-
 @pytest.mark.parametrize(
     "pixels",
     [

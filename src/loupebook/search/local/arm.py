@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
+from typing import TypeAlias
 
 import cv2
 import numpy as np
@@ -37,6 +38,9 @@ from loupebook.search.local.pair import PairMatch, match_pair
 from loupebook.search.local.upkeep import IndexKeeper
 from loupebook.search.local.voting import Vote
 
+Neighbours: TypeAlias = tuple[NDArray[np.int64], NDArray[np.float32]]
+"""Packed ids and squared distances of each patch's neighbours."""
+
 NEIGHBOURS = 16
 MOST_NEIGHBOURS = 64
 VERIFIED = 14
@@ -59,10 +63,14 @@ class Candidate:
 
 @dataclass(frozen=True)
 class _Asked:
-    """A query already worked on: several searches may ask about it, with other filters."""
+    """A query already worked on: several searches may ask about it, with other filters.
+
+    ``nearest`` keeps answers of the index by its revision and the number of neighbours.
+    """
 
     query: QueryPhoto
     features: Features
+    nearest: dict[tuple[int, int], Neighbours] = field(default_factory=dict)
 
 
 class LocalArm(KeptArm):
@@ -98,13 +106,14 @@ class LocalArm(KeptArm):
         IndexDamaged
             If the derived state cannot be used; :meth:`sync` makes it anew.
         """
-        features = self._features_of(query)
+        asked = self._ask(query)
+        features = asked.features
         with self._lock:
             held = self._ready().held
             rows = self._rows(held, allowed)
             if limit < 1 or not rows or len(features) == 0:
                 return []
-            ids, squared = self._nearest(features, len(rows) / len(held.photo_of_row))
+            ids, squared = self._nearest(asked, len(rows) / len(held.photo_of_row))
             background = finite_last(squared)
             known = np.isin(ids >> packing.GEOMETRY_BITS, np.fromiter(rows, np.int64, len(rows)))
             votes = voting.cast(features, np.where(known, ids, -1), squared)
@@ -114,21 +123,6 @@ class LocalArm(KeptArm):
             }
             hits = self._verify(features, background, candidates)[:limit]
             return self._in_full(features, background, hits)
-
-    def verify(self, query: QueryPhoto, photo_ids: Iterable[int]) -> list[ArmHit]:
-        """Match a query with given photos (candidates of another arm), best first.
-
-        Photos that are not held, and photos that do not agree, are left out.
-        """
-        features = self._features_of(query)
-        with self._lock:
-            held = self._ready().held
-            rows = [held.row_of_photo[p] for p in photo_ids if p in held.row_of_photo]
-            if not rows or len(features) == 0:
-                return []
-            _, squared = self._nearest(features, 1.0)
-            strongest = Candidate(np.arange(min(len(features), COMPARED)), 0.0)
-            return self._verify(features, finite_last(squared), dict.fromkeys(rows, strongest))
 
     def close(self) -> None:
         """Let go of files."""
@@ -176,11 +170,11 @@ class LocalArm(KeptArm):
 
     # ------------------------------------------------------------------ searching
 
-    def _features_of(self, query: QueryPhoto) -> Features:
+    def _ask(self, query: QueryPhoto) -> _Asked:
         asked = self._asked
         if asked is None or asked.query is not query:
             asked = self._asked = _Asked(query, query_features(query))
-        return asked.features
+        return asked
 
     @staticmethod
     def _rows(held: Held, allowed: Collection[int] | None) -> set[int]:
@@ -188,12 +182,14 @@ class LocalArm(KeptArm):
             return set(held.photo_of_row)
         return {held.row_of_photo[p] for p in allowed if p in held.row_of_photo}
 
-    def _nearest(
-        self, features: Features, share: float
-    ) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+    def _nearest(self, asked: _Asked, share: float) -> Neighbours:
         """Search the index; the smaller the share of photos allowed, the deeper."""
         count = int(np.clip(NEIGHBOURS / max(share, 1e-9), NEIGHBOURS, MOST_NEIGHBOURS))
-        return self._ready().index.search(features.descriptors, count)
+        keeper = self._ready()
+        key = (keeper.held.revision, count)
+        if key not in asked.nearest:
+            asked.nearest[key] = keeper.index.search(asked.features.descriptors, count)
+        return asked.nearest[key]
 
     def _verify(
         self,
