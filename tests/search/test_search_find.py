@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from search_fakes import ListArm, fact
 
-from loupebook.errors import QueryInvalid, SearchError
+from loupebook.errors import CropInvalid, QueryInvalid, SearchError
 from loupebook.records.model import IntakeState, Lighting, Standing, View
 from loupebook.search import ArmHit, QueryPhoto, search_set
 from loupebook.search.fuse import Worth, default_worths, fuse_hits
@@ -203,3 +203,51 @@ class TestSearchSet:
     def test_without_arms_nothing_is_searched(self):
         with pytest.raises(SearchError):
             search_set([], QUERY, FACTS)
+
+
+class LocatingArm(ListArm):
+    """Finds one photo, at a given place."""
+
+    def __init__(self, outline):
+        super().__init__("local", {3: 60.0})
+        self.outline = outline
+
+    def find(self, query, *, allowed=None, limit=50):
+        found = super().find(query, allowed=allowed, limit=limit)
+        return [ArmHit(hit.photo_id, hit.score, outline=self.outline) for hit in found]
+
+
+class CuttingArm(ListArm):
+    """Likes photo 3 better once only the item is shown, and may fail to cut it out."""
+
+    fails = False
+
+    def find(self, query, *, allowed=None, limit=50):
+        if query.region is None:
+            return super().find(query, allowed=allowed, limit=limit)
+        if self.fails:
+            raise CropInvalid("A corner lies far outside.")
+        return [ArmHit(3, 0.97)] if allowed is None or 3 in allowed else []
+
+
+class TestSecondLook:
+    QUERY = QueryPhoto(np.zeros((100, 100, 3), np.uint8))
+    OUTLINE = ((10.0, 10.0), (80.0, 10.0), (80.0, 70.0), (10.0, 70.0))
+
+    def search(self, *, fails=False):
+        cutting = CuttingArm("embedding", SCORES)
+        cutting.fails = fails
+        return search_set([cutting, LocatingArm(self.OUTLINE)], self.QUERY, FACTS)
+
+    def test_the_item_found_is_looked_at_again(self):
+        result = self.search()
+        assert result.located.region == self.OUTLINE
+        best = next(match for match in result.matches if match.photo_id == 3)
+        assert best.detail["scores"] == {"embedding": 0.97, "local": 60.0}
+        assert [item.outline for item in result.items] == [self.OUTLINE]
+
+    def test_an_item_that_cannot_be_cut_out_leaves_the_first_look(self):
+        result = self.search(fails=True)
+        assert result.located is None
+        best = next(match for match in result.matches if match.photo_id == 3)
+        assert best.detail["scores"] == {"embedding": 0.7, "local": 60.0}

@@ -136,13 +136,29 @@ class _Asker:
         hits = {arm.name: self._one(arm, self._query, allowed, limit) for arm in self._arms}
         self._locate(hits)
         if self.located is not None:
-            for arm in self._arms:
-                if not _locates(hits[arm.name]):
-                    again = self._one(arm, self.located, allowed, limit)
-                    hits[arm.name] = best_of_both(hits[arm.name], again)
+            self._look_again(self.located, hits, allowed, limit)
         fused = fuse_hits(hits)
         self.first = self.first or fused
         return fused
+
+    def _look_again(
+        self,
+        located: QueryPhoto,
+        hits: dict[str, list[ArmHit]],
+        allowed: Mapping[int, PhotoFacts],
+        limit: int,
+    ) -> None:
+        """Ask the arms that look at the whole picture about the item found in it."""
+        for arm in self._arms:
+            if _locates(hits[arm.name]):
+                continue
+            try:
+                again = self._one(arm, located, allowed, limit)
+            except CropInvalid:
+                # An outline at the edge of what can be cut out; the first look stands.
+                self.located = None
+                return
+            hits[arm.name] = best_of_both(hits[arm.name], again)
 
     @staticmethod
     def _one(
