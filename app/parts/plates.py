@@ -8,7 +8,7 @@ import streamlit as st
 
 from parts.component import web_component
 from parts.pictures import served_thumbnail
-from parts.words import STANDING, design, state_line, taken
+from parts.words import STANDING, counted, design, state_line, taken
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -71,6 +71,8 @@ def match_card(
         "facts": [
             design(match.marque, match.edition),
             f"{match.element}, {taken(match.view, match.lighting)}",
+            # Where many references are very near, their similarities all round to 1.
+            *([f"{counted(match.inliers, 'place')} agree"] if match.inliers else []),
         ],
         "url": served_thumbnail(library, match.photo_id, f"{place}-{match.photo_id}"),
         "dark": match.lighting == "uv-a",
