@@ -1,7 +1,7 @@
 """Rankings to figures: recall, average precision, outlines, absent items, with intervals.
 
-Recall@k and average precision as in Manning, Raghavan, Schütze, *Introduction to Information
-Retrieval*, ch. 8; intervals by resampling whole specimens (bootstrap, 95 %).
+Recall@k, average precision and areas are those of ``loupebook.evidence.ranking``; intervals
+come from resampling whole specimens (bootstrap, 95 %).
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.bench.cases import BenchCase, BenchQuery
+from loupebook.evidence.ranking import area_under_roc, average_precision, found_within
 
 RESAMPLED = 1000
 PLACED = 0.8
@@ -111,7 +112,8 @@ def figures_of(method: str, case: BenchCase, rankings: Sequence[Ranking]) -> Cas
     absent = sorted(set(range(len(case.queries))) - set(present))
     area = None
     if absent and present:
-        area = area_under([rankings[i].best for i in present], [rankings[i].best for i in absent])
+        best = [ranking.best for ranking in rankings]
+        area = area_under_roc(best, np.isin(np.arange(len(best)), present))
     return CaseFigures(
         case.name,
         method,
@@ -128,7 +130,7 @@ def score_query(case: BenchCase, query: BenchQuery, ranking: Ranking) -> dict[st
     references = [case.references[i] for i in order]
     right = np.array([reference.design == query.design for reference in references], bool)
     relevant = {r.specimen for r in case.references if r.design == query.design}
-    scored = {f"recall@{k}": float(right[:k].any()) for k in (1, 5, 10)}
+    scored = {f"recall@{k}": float(found_within(right, k)) for k in (1, 5, 10)}
     scored["mAP"] = average_precision(right, len(relevant))
     if query.outline is not None and ranking.outline is not None and right[:1].any():
         height, width = query.read().shape[:2]
@@ -157,14 +159,6 @@ def first_of_specimen(case: BenchCase, order: Sequence[int]) -> list[int]:
     return list(first.values())
 
 
-def average_precision(right: NDArray[np.bool_], relevant: int) -> float:
-    """Return the mean precision at the right answers; those never returned count 0."""
-    if relevant == 0:
-        return 0.0
-    places = np.flatnonzero(right) + 1
-    return float((np.arange(1, len(places) + 1) / places).sum() / relevant)
-
-
 def overlap(found: NDArray[np.float64], true: NDArray[np.float64], shape: tuple[int, int]) -> float:
     """Return the intersection of two polygons over their union, within the picture."""
     masks = []
@@ -185,13 +179,3 @@ def estimate(values: Sequence[float], units: Sequence[str]) -> Estimate:
     means = sums[drawn].sum(axis=1) / counts[drawn].sum(axis=1)
     low, high = np.percentile(means, [2.5, 97.5])
     return Estimate(float(table.mean()), float(low), float(high), len(table))
-
-
-def area_under(present: Sequence[float], absent: Sequence[float]) -> float:
-    """Return how often a present item's best score beats an absent one's; ties count half."""
-    from scipy.stats import rankdata
-
-    finite = np.nan_to_num(np.r_[present, absent], neginf=-1e9)
-    ranks = rankdata(finite)[: len(present)]
-    count = len(present)
-    return float((ranks.sum() - count * (count + 1) / 2) / (count * len(absent)))

@@ -19,6 +19,7 @@ from loupebook.records.model import Element, IntakeState, Lighting, PhotoFacts, 
 from loupebook.search import EmbeddingArm, QueryPhoto, SearchArm, search_set
 from loupebook.search.local.arm import LocalArm
 from loupebook.search.local.features import QUERY, REFERENCE, Features, extract
+from loupebook.search.local.matching import greatest_and_next
 from loupebook.setreport.traits import perceptual_hash
 
 Pixels = NDArray[np.uint8]
@@ -160,10 +161,8 @@ class SiftMethod:
         cosine = query.unit_rows @ known.unit_rows.T
         every = np.arange(len(cosine))
         nearest = cosine.argmax(axis=1)
-        first = cosine[every, nearest]
-        cosine[every, nearest] = -1
-        squared, following = 2 - 2 * first, 2 - 2 * cosine.max(axis=1)
-        kept = np.flatnonzero(squared < self.RATIO**2 * following)
+        first, following = greatest_and_next(cosine, (every, nearest), axis=1)
+        kept = np.flatnonzero(2 - 2 * first < self.RATIO**2 * (2 - 2 * following))
         return np.stack([kept, nearest[kept]], axis=1)
 
     @staticmethod
