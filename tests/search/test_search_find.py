@@ -208,6 +208,8 @@ class TestSearchSet:
 class LocatingArm(ListArm):
     """Finds one photo, at a given place."""
 
+    locates = True
+
     def __init__(self, outline):
         super().__init__("local", {3: 60.0})
         self.outline = outline

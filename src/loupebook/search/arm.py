@@ -161,6 +161,10 @@ class SearchArm(Protocol):
     def fingerprint(self) -> str:
         """Hex digest of all that the derived state depends on beside the photos."""
 
+    @property
+    def locates(self) -> bool:
+        """Whether its hits say where in the query the item lies."""
+
     def pending(self, photos: Mapping[int, str]) -> Pending:
         """Say what :meth:`sync` would have to do. Cheap; reads no photo.
 

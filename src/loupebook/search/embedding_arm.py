@@ -77,6 +77,7 @@ class EmbeddingArm(KeptArm):
     """
 
     name = "embedding"
+    locates = False
 
     def __init__(self, folder: Path, encoder: Encoder, *, set_id: str) -> None:
         self._encoder = encoder

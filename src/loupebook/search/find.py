@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from loupebook.errors import CropInvalid, QueryInvalid, SearchError
-from loupebook.imaging import check_corners
 from loupebook.records.model import PhotoFacts, Standing
 from loupebook.search.arm import ArmHit, QueryPhoto, SearchArm
 from loupebook.search.filters import Filters
@@ -134,31 +133,42 @@ class _Asker:
     def ask(self, allowed: Mapping[int, PhotoFacts], limit: int) -> list[FusedHit]:
         """Return the photos that the arms found, nearest first."""
         hits = {arm.name: self._one(arm, self._query, allowed, limit) for arm in self._arms}
-        self._locate(hits)
-        if self.located is not None:
-            self._look_again(self.located, hits, allowed, limit)
         fused = fuse_hits(hits)
+        if self._look_again(hits, self._places(fused), allowed, limit):
+            fused = fuse_hits(hits)
         self.first = self.first or fused
         return fused
 
+    def _places(self, fused: Sequence[FusedHit]) -> Iterator[QueryPhoto]:
+        """Yield the query with the part marked that may be the item, the surest first."""
+        if self.located is not None:
+            yield self.located
+        elif self._query.region is None:
+            for hit in fused:
+                if hit.outline is not None and hit.similarity >= LIKELY:
+                    yield replace(self._query, region=hit.outline)
+
     def _look_again(
         self,
-        located: QueryPhoto,
         hits: dict[str, list[ArmHit]],
+        places: Iterable[QueryPhoto],
         allowed: Mapping[int, PhotoFacts],
         limit: int,
-    ) -> None:
-        """Ask the arms that look at the whole picture about the item found in it."""
-        for arm in self._arms:
-            if _locates(hits[arm.name]):
-                continue
+    ) -> bool:
+        """Ask the arms that look at the whole picture about the first place that can be cut out."""
+        again = [arm for arm in self._arms if not arm.locates]
+        if len(again) == len(self._arms):
+            return False
+        for place in places:
             try:
-                again = self._one(arm, located, allowed, limit)
+                found = {arm.name: self._one(arm, place, allowed, limit) for arm in again}
             except CropInvalid:
-                # An outline at the edge of what can be cut out; the first look stands.
-                self.located = None
-                return
-            hits[arm.name] = best_of_both(hits[arm.name], again)
+                continue
+            for name, second in found.items():
+                hits[name] = best_of_both(hits[name], second)
+            self.located = place
+            return True
+        return False
 
     @staticmethod
     def _one(
@@ -171,25 +181,6 @@ class _Asker:
                 f"The {arm.name} arm answered with photos that it was not asked: {stray}."
             )
         return found
-
-    def _locate(self, hits: Mapping[str, Sequence[ArmHit]]) -> None:
-        """Take over the outline of the nearest photo, once, where an arm is sure of it."""
-        if self.located is not None or self._query.region is not None or len(hits) < 2:
-            return
-        height, width = self._query.pixels.shape[:2]
-        for hit in fuse_hits(hits):
-            if hit.outline is None or hit.similarity < LIKELY:
-                continue
-            try:
-                check_corners(hit.outline, width=width, height=height)
-            except CropInvalid:
-                continue
-            self.located = replace(self._query, region=hit.outline)
-            return
-
-
-def _locates(hits: Sequence[ArmHit]) -> bool:
-    return any(hit.outline is not None for hit in hits)
 
 
 def best_of_both(one: Sequence[ArmHit], other: Sequence[ArmHit]) -> list[ArmHit]:

@@ -85,6 +85,7 @@ class LocalArm(KeptArm):
     """
 
     name = "local"
+    locates = True
 
     def __init__(self, folder: Path, *, set_id: str) -> None:
         recipe = ["RootSIFT 1", cv2.__version__, asdict(REFERENCE)]
