@@ -1,9 +1,8 @@
 """Consensus images on disk: derived, checked before use, brought up to date step by step.
 
 One file a group of photos (edition or print origin × view × lighting) under
-``<set>/derived/compare``. Layout: :data:`MAGIC`, the length of the header (8 bytes, little
-endian), the header (JSON), then a NumPy ``.npz`` (never pickled). The header names the set,
-the recipe, the group, each photo with its sha256, and the sha256 of what follows.
+``<set>/derived/compare``; see ``loupebook.search.checked_file``. The header names the set, the
+recipe, the group and each photo with its sha256; the body is a NumPy ``.npz`` (never pickled).
 """
 
 from __future__ import annotations
@@ -24,9 +23,9 @@ from loupebook.compare.comparison import own_figures
 from loupebook.compare.consensus import Aligned, Consensus, Source, build_consensus, extend
 from loupebook.compare.light import log_colour, to_srgb
 from loupebook.errors import ComparisonError, IndexDamaged
-from loupebook.search.files import write_atomically
+from loupebook.search.checked_file import read_checked, write_checked
 
-MAGIC = b"loupebook consensus 1\n"
+MAGIC = b"loupebook consensus 2\n"
 RECIPE = "3"
 """Changed whenever the same photos would give another consensus."""
 _LONGEST_HEADER = 4_000_000
@@ -183,56 +182,29 @@ class ConsensusStore:
             arrays[f"valid{number}"] = np.packbits(photo.valid)
         stream = io.BytesIO()
         np.savez_compressed(stream, allow_pickle=False, **arrays)
-        payload = stream.getvalue()
         header = {
             "set_id": self._set_id, "recipe": RECIPE, "group": vars(group),
             "state": sorted([photo, sha] for photo, sha in state),
             "photos": [[p.photo_id, p.sha256, p.specimen, p.resolution] for p in consensus.photos],
             "rejected": {str(photo): why for photo, why in consensus.rejected.items()},
             "px_per_mm": consensus.px_per_mm, "place": list(consensus.place),
-            "own": dict(held.own), "payload_sha256": hashlib.sha256(payload).hexdigest(),
+            "own": dict(held.own),
         }  # fmt: skip
-        head = json.dumps(header, sort_keys=True).encode()
-        write_atomically(path, [MAGIC, len(head).to_bytes(8, "little"), head, payload])
+        write_checked(path, MAGIC, header, [np.frombuffer(stream.getvalue(), np.uint8)])
 
     def _load(self, path: Path, group: Group) -> tuple[Held, frozenset[tuple[int, str]]]:
+        header, payload = read_checked(path, MAGIC, longest_header=_LONGEST_HEADER)
         try:
-            content = path.read_bytes()
-        except OSError as exc:
-            raise IndexDamaged(f"The consensus image {path} cannot be read: {exc}.") from exc
-        try:
-            header, payload = parted(content)
             if header["set_id"] != self._set_id or header["recipe"] != RECIPE:
                 raise IndexDamaged(f"The consensus image {path} is another set's or version's.")
             if header["group"] != vars(group):
                 raise IndexDamaged(f"The consensus image {path} is another group's.")
-            with np.load(io.BytesIO(payload), allow_pickle=False) as arrays:
+            with np.load(io.BytesIO(payload.tobytes()), allow_pickle=False) as arrays:
                 consensus = unpacked(header, arrays)
             state = frozenset((int(photo), str(sha)) for photo, sha in header["state"])
         except (KeyError, TypeError, ValueError, OSError, cv2.error) as exc:
             raise IndexDamaged(f"The consensus image {path} is damaged: {exc}.") from exc
         return Held(consensus, header["own"]), state
-
-
-def parted(content: bytes) -> tuple[dict[str, Any], bytes]:
-    """Part a file into its header and what follows, which is checked.
-
-    Raises
-    ------
-    ValueError
-        If it is not one of ours, or altered.
-    """
-    start = len(MAGIC) + 8
-    if content[: len(MAGIC)] != MAGIC or len(content) < start:
-        raise ValueError("not a consensus image")
-    length = int.from_bytes(content[len(MAGIC) : start], "little")
-    if length > _LONGEST_HEADER:
-        raise ValueError("the header is damaged")
-    header = json.loads(content[start : start + length])
-    payload = content[start + length :]
-    if hashlib.sha256(payload).hexdigest() != header["payload_sha256"]:
-        raise ValueError("altered or cut short")
-    return header, payload
 
 
 def packed(colour: NDArray[np.float32]) -> NDArray[np.uint8]:

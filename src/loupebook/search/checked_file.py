@@ -20,7 +20,7 @@ from loupebook.errors import IndexDamaged
 from loupebook.search.files import write_atomically
 
 Bytes: TypeAlias = NDArray[np.uint8]
-_LONGEST_HEADER = 65_536
+LONGEST_HEADER = 65_536
 
 
 def write_checked(
@@ -47,8 +47,19 @@ def write_checked(
     write_atomically(path, [magic, len(head).to_bytes(8, "little"), head, *parts])
 
 
-def read_checked(path: Path, magic: bytes) -> tuple[dict[str, Any], Bytes]:
+def read_checked(
+    path: Path, magic: bytes, *, longest_header: int = LONGEST_HEADER
+) -> tuple[dict[str, Any], Bytes]:
     """Read a file back: its header and its body.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    magic : bytes
+        As written.
+    longest_header : int
+        Bytes that the header of this kind may have.
 
     Raises
     ------
@@ -58,23 +69,25 @@ def read_checked(path: Path, magic: bytes) -> tuple[dict[str, Any], Bytes]:
     try:
         content = np.memmap(path, np.uint8, mode="r")
     except (OSError, ValueError) as exc:
-        raise IndexDamaged(f"The index {path} cannot be read: {exc}. Rebuild it.") from exc
+        raise IndexDamaged(f"{path} cannot be read: {exc}. Rebuild it.") from exc
     start = len(magic) + 8
     if bytes(content[: len(magic)]) != magic or len(content) < start:
-        raise IndexDamaged(f"{path} is not an index of ours. Rebuild it.")
+        raise IndexDamaged(f"{path} is no derived file of ours. Rebuild it.")
     length = int.from_bytes(bytes(content[len(magic) : start]), "little")
-    header = _header(path, bytes(content[start : start + min(length, _LONGEST_HEADER + 1)]))
+    if length > longest_header:
+        raise IndexDamaged(f"The header of {path} is damaged. Rebuild it.")
+    header = _header(path, bytes(content[start : start + length]))
     body = content[start + length :]
     if header.get("sha256") != hashlib.sha256(body.data).hexdigest():
-        raise IndexDamaged(f"The index {path} was altered or cut short. Rebuild it.")
+        raise IndexDamaged(f"{path} was altered or cut short. Rebuild it.")
     return header, body
 
 
 def _header(path: Path, text: bytes) -> dict[str, Any]:
     try:
-        header = json.loads(text) if len(text) <= _LONGEST_HEADER else None
+        header = json.loads(text)
     except ValueError:
         header = None
     if not isinstance(header, dict):
-        raise IndexDamaged(f"The header of the index {path} is damaged. Rebuild it.")
+        raise IndexDamaged(f"The header of {path} is damaged. Rebuild it.")
     return header

@@ -11,36 +11,25 @@ Every row carries two checksums (CRC-32: against damage, not against intent): of
 
 from __future__ import annotations
 
-import secrets
-import sqlite3
 import zlib
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.errors import IndexDamaged, SearchError
+from loupebook.search.kept_store import KeptStore
 
 _FORMAT = "1"
-_SCHEMA = """
-CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
-CREATE TABLE labels (
-    row_id INTEGER PRIMARY KEY,
-    photo_id INTEGER NOT NULL,
-    sha256 TEXT NOT NULL,
-    part TEXT NOT NULL,
-    crc INTEGER NOT NULL,
-    UNIQUE (photo_id, part)
-);
-CREATE TABLE vectors (
-    row_id INTEGER PRIMARY KEY REFERENCES labels ON DELETE CASCADE,
-    vector BLOB NOT NULL,
-    crc INTEGER NOT NULL
-);
-"""
+_SCHEMA = (
+    "CREATE TABLE labels (row_id INTEGER PRIMARY KEY, photo_id INTEGER NOT NULL, "
+    "sha256 TEXT NOT NULL, part TEXT NOT NULL, crc INTEGER NOT NULL, UNIQUE (photo_id, part))",
+    "CREATE TABLE vectors (row_id INTEGER PRIMARY KEY REFERENCES labels ON DELETE CASCADE, "
+    "vector BLOB NOT NULL, crc INTEGER NOT NULL)",
+)
 _READ_AT_ONCE = 4096
 
 
@@ -76,7 +65,7 @@ class Labels:
     revision: int
 
 
-class VectorStore:
+class VectorStore(KeptStore):
     """The embeddings of one set by one arm.
 
     Parameters
@@ -94,68 +83,26 @@ class VectorStore:
         If the file is no store of ours, or of another set, arm or format. Delete it.
     """
 
+    what = "embeddings"
+    schema = _SCHEMA
+    counters: ClassVar[Mapping[str, str]] = {"revision": "0", "next_row": "1"}
+
     def __init__(self, path: Path, *, set_id: str, fingerprint: str, dim: int) -> None:
-        self.path = path
         self.dim = dim
-        path.parent.mkdir(parents=True, exist_ok=True)
-        self._db = sqlite3.connect(
-            path, timeout=30.0, isolation_level=None, check_same_thread=False
-        )
         expected = {
             "format": _FORMAT,
             "set_id": set_id,
             "fingerprint": fingerprint,
             "dim": str(dim),
         }
-        try:
-            with self._checked():
-                self._prepare(expected)
-        except BaseException:
-            self._db.close()
-            raise
-
-    def _prepare(self, expected: Mapping[str, str]) -> None:
-        self._db.execute("PRAGMA journal_mode=WAL")
-        self._db.execute("PRAGMA synchronous=NORMAL")
-        self._db.execute("PRAGMA foreign_keys=ON")
-        self._db.execute("BEGIN IMMEDIATE")
-        with self._db:
-            if not self._db.execute("SELECT 1 FROM sqlite_schema LIMIT 1").fetchone():
-                for statement in _SCHEMA.split(";\n"):
-                    self._db.execute(statement)
-                made = {"store_id": secrets.token_hex(8), "revision": "0", "next_row": "1"}
-                self._db.executemany(
-                    "INSERT INTO meta VALUES (?, ?)", [*expected.items(), *made.items()]
-                )
-        found = dict(self._db.execute("SELECT key, value FROM meta").fetchall())
-        wrong = [key for key, value in expected.items() if found.get(key) != value]
-        if wrong or not {"store_id", "revision", "next_row"} <= found.keys():
-            raise IndexDamaged(
-                f"The embeddings in {self.path} were made for something else "
-                f"({', '.join(wrong) or 'incomplete'} differs). Rebuild them."
-            )
-        self.store_id: str = found["store_id"]
-
-    def close(self) -> None:
-        """Let go of the file."""
-        self._db.close()
-
-    @property
-    def revision(self) -> int:
-        """Grows with every committed change."""
-        with self._checked():
-            return self._number("revision")
+        super().__init__(path, expected)
 
     def labels(self) -> Labels:
         """Read which rows there are."""
-        with self._checked():
-            # One transaction, so that the revision is that of the rows.
-            self._db.execute("BEGIN")
-            with self._db:
-                revision = self._number("revision")
-                rows = self._db.execute(
-                    "SELECT row_id, photo_id, sha256, part, crc FROM labels ORDER BY row_id"
-                ).fetchall()
+        with self._as_of_one_moment() as revision:
+            rows = self._db.execute(
+                "SELECT row_id, photo_id, sha256, part, crc FROM labels ORDER BY row_id"
+            ).fetchall()
         for row_id, photo_id, sha256, part, crc in rows:
             if _label_crc(row_id, photo_id, sha256, part) != crc:
                 raise IndexDamaged(f"Row {row_id} of {self.path} is damaged. Rebuild it.")
@@ -189,13 +136,7 @@ class VectorStore:
                         (row_id, blob, zlib.crc32(blob, crc)),
                     )
                     row_id += 1
-            self._db.execute("UPDATE meta SET value = ? WHERE key = 'next_row'", (str(row_id),))
-
-    def withdraw(self, photo_ids: Collection[int]) -> None:
-        """Forget photos, in one transaction."""
-        if photo_ids:
-            with self._change():
-                self._delete(photo_ids)
+            self._set_number("next_row", row_id)
 
     def vectors(
         self, row_ids: NDArray[np.int64]
@@ -233,38 +174,6 @@ class VectorStore:
         self._db.executemany(
             "DELETE FROM labels WHERE photo_id = ?", [(photo,) for photo in photo_ids]
         )
-
-    def _number(self, key: str) -> int:
-        row = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
-        if row is None or not str(row[0]).isdecimal():
-            raise IndexDamaged(f"{self.path} has lost its {key}. Rebuild it.")
-        return int(row[0])
-
-    @contextmanager
-    def _change(self) -> Iterator[None]:
-        """One transaction, which moves the revision on."""
-        with self._checked():
-            self._db.execute("BEGIN IMMEDIATE")
-            with self._db:
-                yield
-                revision = self._number("revision") + 1
-                self._db.execute(
-                    "UPDATE meta SET value = ? WHERE key = 'revision'", (str(revision),)
-                )
-
-    @contextmanager
-    def _checked(self) -> Iterator[None]:
-        """Translate SQLite's faults once."""
-        try:
-            yield
-        except sqlite3.OperationalError as exc:
-            if "locked" in str(exc) or "busy" in str(exc):
-                raise SearchError(
-                    f"Another process is writing {self.path}; try again in a moment."
-                ) from exc
-            raise IndexDamaged(f"{self.path} cannot be used: {exc}. Rebuild it.") from exc
-        except sqlite3.DatabaseError as exc:
-            raise IndexDamaged(f"{self.path} is damaged: {exc}. Rebuild it.") from exc
 
 
 def _label_crc(row_id: int, photo_id: int, sha256: str, part: str) -> int:

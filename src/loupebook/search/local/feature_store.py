@@ -11,22 +11,19 @@ Features are read only for the few photos that are verified; memory does not gro
 
 from __future__ import annotations
 
-import secrets
-import sqlite3
 import zlib
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from loupebook.errors import IndexDamaged, SearchError
+from loupebook.errors import IndexDamaged
+from loupebook.search.kept_store import KeptStore
 from loupebook.search.local.features import DIMENSIONS, Features
 
 _FORMAT = "1"
 _SCHEMA = (
-    "CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID",
     "CREATE TABLE photos (row_id INTEGER PRIMARY KEY AUTOINCREMENT, "
     "photo_id INTEGER NOT NULL UNIQUE, sha256 TEXT NOT NULL, crc INTEGER NOT NULL)",
     "CREATE TABLE features (row_id INTEGER PRIMARY KEY REFERENCES photos ON DELETE CASCADE, "
@@ -47,7 +44,7 @@ class Held:
     revision: int
 
 
-class FeatureStore:
+class FeatureStore(KeptStore):
     """The features of one set by one arm.
 
     Parameters
@@ -63,56 +60,16 @@ class FeatureStore:
         If the file is no store of ours, or of another set, arm or format. Delete it.
     """
 
+    what = "features"
+    schema = _SCHEMA
+
     def __init__(self, path: Path, *, set_id: str, fingerprint: str) -> None:
-        self.path = path
-        path.parent.mkdir(parents=True, exist_ok=True)
-        self._db = sqlite3.connect(
-            path, timeout=30.0, isolation_level=None, check_same_thread=False
-        )
-        expected = {"format": _FORMAT, "set_id": set_id, "fingerprint": fingerprint}
-        try:
-            with self._checked():
-                self._prepare(expected)
-        except BaseException:
-            self._db.close()
-            raise
-
-    def _prepare(self, expected: Mapping[str, str]) -> None:
-        for pragma in ("journal_mode=WAL", "synchronous=NORMAL", "foreign_keys=ON"):
-            self._db.execute(f"PRAGMA {pragma}")
-        self._db.execute("BEGIN IMMEDIATE")
-        with self._db:
-            if not self._db.execute("SELECT 1 FROM sqlite_schema LIMIT 1").fetchone():
-                for statement in _SCHEMA:
-                    self._db.execute(statement)
-                made = {**expected, "store_id": secrets.token_hex(8), "revision": "0"}
-                self._db.executemany("INSERT INTO meta VALUES (?, ?)", made.items())
-        found = dict(self._db.execute("SELECT key, value FROM meta").fetchall())
-        wrong = [key for key, value in expected.items() if found.get(key) != value]
-        if wrong or not {"store_id", "revision"} <= found.keys():
-            raise IndexDamaged(
-                f"The features in {self.path} were made for something else "
-                f"({', '.join(wrong) or 'incomplete'} differs). Rebuild them."
-            )
-        self.store_id: str = found["store_id"]
-
-    def close(self) -> None:
-        """Let go of the file."""
-        self._db.close()
-
-    @property
-    def revision(self) -> int:
-        """Grows with every committed change."""
-        with self._checked():
-            return self._revision()
+        super().__init__(path, {"format": _FORMAT, "set_id": set_id, "fingerprint": fingerprint})
 
     def held(self) -> Held:
         """Read which photos there are, as of one moment."""
-        with self._checked():
-            self._db.execute("BEGIN")
-            with self._db:
-                revision = self._revision()
-                rows = self._db.execute("SELECT row_id, photo_id, sha256 FROM photos").fetchall()
+        with self._as_of_one_moment() as revision:
+            rows = self._db.execute("SELECT row_id, photo_id, sha256 FROM photos").fetchall()
         return Held(
             photo_of_row={row: photo for row, photo, _ in rows},
             row_of_photo={photo: row for row, photo, _ in rows},
@@ -131,12 +88,6 @@ class FeatureStore:
                     (photo, sha256, checksum(photo, sha256, data)),
                 ).lastrowid
                 self._db.execute("INSERT INTO features VALUES (?, ?)", (row, data))
-
-    def withdraw(self, photo_ids: Collection[int]) -> None:
-        """Forget photos, in one transaction."""
-        if photo_ids:
-            with self._change():
-                self._delete(photo_ids)
 
     def features(self, row_ids: Sequence[int]) -> Iterator[tuple[int, Features]]:
         """Read the features of some rows: (row id, features).
@@ -162,36 +113,6 @@ class FeatureStore:
     def _delete(self, photo_ids: Collection[int]) -> None:
         wanted = [(photo,) for photo in photo_ids]
         self._db.executemany("DELETE FROM photos WHERE photo_id = ?", wanted)
-
-    def _revision(self) -> int:
-        row = self._db.execute("SELECT value FROM meta WHERE key = 'revision'").fetchone()
-        if row is None or not str(row[0]).isdecimal():
-            raise IndexDamaged(f"{self.path} has lost its revision. Rebuild it.")
-        return int(row[0])
-
-    @contextmanager
-    def _change(self) -> Iterator[None]:
-        with self._checked():
-            self._db.execute("BEGIN IMMEDIATE")
-            with self._db:
-                yield
-                self._db.execute(
-                    "UPDATE meta SET value = ? WHERE key = 'revision'", (str(self._revision() + 1),)
-                )
-
-    @contextmanager
-    def _checked(self) -> Iterator[None]:
-        """Translate SQLite's faults once."""
-        try:
-            yield
-        except sqlite3.OperationalError as exc:
-            if "locked" in str(exc) or "busy" in str(exc):
-                raise SearchError(
-                    f"Another process is writing {self.path}; try again in a moment."
-                ) from exc
-            raise IndexDamaged(f"{self.path} cannot be used: {exc}. Rebuild it.") from exc
-        except sqlite3.DatabaseError as exc:
-            raise IndexDamaged(f"{self.path} is damaged: {exc}. Rebuild it.") from exc
 
 
 def checksum(photo_id: int, sha256: str, data: bytes) -> int:
