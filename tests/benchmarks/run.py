@@ -6,6 +6,7 @@ Each part prints a table and writes the same rows to ``bench_out/NAME.json`` and
 parts
     search      one search broken into decode, check, embed, index, render
     encoder     embedding throughput against the bare network on the same tensors; latency
+    catalogue   the reads that every page and search begins with, 10,000 photos
     opening     a set of 10,000 photos: time to the first answer, memory
     registry    1,000 and more registry pictures find themselves re-saved, halved, turned
     vendors     one emoji vendor's pictures find the other's
@@ -19,17 +20,20 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).resolve().parent), str(Path(__file__).resolve().parent.parent)]
+_HERE = Path(__file__).resolve().parent
+sys.path[:0] = [str(_HERE), str(_HERE.parent), str(_HERE.parent / "records")]
 
+import catalogue_reads
 import main_job
 import robustness
 from table import print_table, save_markdown, save_rows
 
-RESULTS = Path(__file__).resolve().parent / "results"
+RESULTS = _HERE / "results"
 Part = Callable[[Path], list[dict[str, object]]]
 PARTS: dict[str, Part] = {
     "search": main_job.time_one_search,
     "encoder": main_job.encoder_throughput,
+    "catalogue": catalogue_reads.read_ten_thousand,
     "opening": main_job.open_ten_thousand,
     "registry": main_job.registry_self_retrieval,
     "vendors": main_job.across_vendors,
