@@ -36,9 +36,7 @@ def read_ten_thousand(work: Path) -> list[Row]:
     shutil.rmtree(folder, ignore_errors=True)
     work.mkdir(parents=True, exist_ok=True)
     make_large_catalogue(folder, PHOTOS)
-    rows: list[Row] = [
-        {"read": "open", "ms": _best_ms(lambda: Catalogue.open(folder).close())}
-    ]
+    rows: list[Row] = [{"read": "open", "ms": _best_ms(lambda: Catalogue.open(folder).close())}]
     with Catalogue.open(folder) as catalogue:
         for name, read in READS.items():
             rows.append({"read": name, "ms": _best_ms(lambda read=read: read(catalogue))})
