@@ -22,7 +22,10 @@ from loupebook.records.migrations import (
 from loupebook.records.model import Element, IntakeState, Lighting, Standing, View
 from loupebook.records.tables import Base
 
-SHIPPED = {1: "803b450c0184ede57bc78418bdd3b80516d90c061c6946f5e5a601487da1f204"}
+SHIPPED = {
+    1: "803b450c0184ede57bc78418bdd3b80516d90c061c6946f5e5a601487da1f204",
+    2: "266603715f1c2fb5b08d618e2045cd0b64036188e34e5b44c01467f0731254d9",
+}
 """Digest of each step that has shipped. Never change a line; add one for a new step."""
 
 

@@ -31,11 +31,14 @@ class Change:
         Who makes the change.
     logged : bool
         Whether it has written anything; a change that has not is rolled back.
+    counted : bool
+        Whether the set's change counter has been moved on.
     """
 
     session: Session
     by: str
     logged: bool = False
+    counted: bool = False
 
     @property
     def connection(self) -> Connection:
@@ -43,7 +46,9 @@ class Change:
         self.session.flush()
         return self.session.connection()
 
-    def log(self, action: str, specimen: str | None, detail: Mapping[str, Any]) -> None:
+    def log(
+        self, action: str, specimen: str | None, detail: Mapping[str, Any], *, counts: bool = True
+    ) -> None:
         """Append a line to the log; the first line of a change also counts the change.
 
         Parameters
@@ -54,12 +59,16 @@ class Change:
             The specimen concerned.
         detail : mapping
             What exactly was written; stored as canonical JSON (sorted keys, no spaces).
+        counts : bool
+            Whether it changes what the set knows. Work done *with* a set (examinations,
+            practice) does not: what was derived from the set stays true.
         """
         text = json.dumps(detail, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
         self.session.add(
             EventRow(at=now(), actor=self.by, action=action, specimen=specimen, detail=text)
         )
-        if not self.logged:
+        if counts and not self.counted:
             counted = SetInfoRow.change_counter + 1
             self.session.execute(update(SetInfoRow).values(change_counter=counted))
+            self.counted = True
         self.logged = True

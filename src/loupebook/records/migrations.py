@@ -133,6 +133,60 @@ MIGRATIONS: tuple[Migration, ...] = (
                 BEGIN SELECT RAISE (ABORT, 'the log is append-only'); END""",
         ),
     ),
+    Migration(
+        2,
+        "work done with a set: examinations, sheets, practice",
+        (
+            """CREATE TABLE examination (
+                id INTEGER PRIMARY KEY AUTOINCREMENT,
+                revision INTEGER NOT NULL CHECK (revision > 0),
+                number INTEGER NOT NULL CHECK (number > 0),
+                title TEXT NOT NULL,
+                at TEXT NOT NULL,
+                by TEXT NOT NULL,
+                document TEXT NOT NULL,
+                sha256 TEXT NOT NULL
+                    CHECK (length(sha256) = 64 AND sha256 NOT GLOB '*[^0-9a-f]*'),
+                UNIQUE (number, revision)
+            )""",
+            """CREATE TRIGGER examination_no_update BEFORE UPDATE ON examination
+                BEGIN SELECT RAISE (ABORT, 'an examination is never changed'); END""",
+            """CREATE TRIGGER examination_no_delete BEFORE DELETE ON examination
+                BEGIN SELECT RAISE (ABORT, 'an examination is never deleted'); END""",
+            """CREATE TABLE sheet (
+                id INTEGER PRIMARY KEY,
+                name TEXT NOT NULL UNIQUE,
+                definition TEXT NOT NULL,
+                at TEXT NOT NULL,
+                by TEXT NOT NULL,
+                made_from TEXT
+            )""",
+            """CREATE TABLE practice_round (
+                id INTEGER PRIMARY KEY AUTOINCREMENT,
+                name TEXT NOT NULL UNIQUE,
+                definition TEXT NOT NULL,
+                at TEXT NOT NULL,
+                by TEXT NOT NULL
+            )""",
+            """CREATE TABLE practice_answer (
+                id INTEGER PRIMARY KEY AUTOINCREMENT,
+                round_id INTEGER NOT NULL REFERENCES practice_round (id),
+                sitting TEXT NOT NULL,
+                learner TEXT NOT NULL,
+                at TEXT NOT NULL,
+                photo_id INTEGER NOT NULL REFERENCES photo (id),
+                lesson TEXT NOT NULL,
+                truth TEXT NOT NULL CHECK (truth IN ('genuine', 'fake')),
+                given TEXT NOT NULL CHECK (given IN ('genuine', 'fake', 'cannot tell')),
+                confidence REAL NOT NULL CHECK (confidence BETWEEN 0.5 AND 1),
+                places TEXT NOT NULL,
+                UNIQUE (sitting, photo_id)
+            )""",
+            "CREATE INDEX practice_answer_learner ON practice_answer (learner)",
+            """CREATE TRIGGER practice_answer_no_update BEFORE UPDATE ON practice_answer
+                BEGIN SELECT RAISE (ABORT, 'an answer is never changed'); END""",
+        ),
+    ),
 )
 
 
