@@ -1,38 +1,15 @@
-"""Loupebook in the browser: the frame of every page.
+"""Loupebook in the browser: what ``loupebook app`` serves.
 
 Run it with ``loupebook app``, or ``streamlit run app/main.py`` with the environment
-variable ``LOUPEBOOK_SET`` naming a set. Streamlit reads ``.streamlit/config.toml`` beside
-this file.
+variable ``LOUPEBOOK_SET`` naming a set. The pages are in ``shell.py`` and ``views/``; beside
+them stand the addresses from which the comparison desk fetches its pictures piece by piece.
+Streamlit reads ``.streamlit/config.toml`` beside this file.
 """
 
 from __future__ import annotations
 
-from contextlib import suppress
-from pathlib import Path
-
 import streamlit as st
 
-from loupebook.errors import LoupebookError
-from parts.current_set import faults_shown, open_set
-from parts.masthead import show_masthead
+from parts.desk_server import ROUTES
 
-HERE = Path(__file__).parent
-STYLE = (HERE / "parts" / "web" / "page.css").read_text(encoding="utf-8")
-
-st.set_page_config(page_title="Loupebook", page_icon=str(HERE / "mark.svg"), layout="wide")
-st.html(f"<style>{STYLE}</style>")
-page = st.navigation(
-    [
-        st.Page("views/examine.py", title="Examine", icon=":material/search:", default=True),
-        st.Page("views/library.py", title="Library", icon=":material/grid_view:"),
-        st.Page("views/add_specimens.py", title="Add specimens", icon=":material/add_a_photo:"),
-    ],
-    position="top",
-)
-library = None
-# The page meets the same fault again and shows it, once.
-with suppress(LoupebookError):
-    library = open_set()
-show_masthead(library)
-with faults_shown():
-    page.run()
+app = st.App("shell.py", routes=ROUTES)

@@ -107,7 +107,7 @@ def told(monkeypatch: pytest.MonkeyPatch, folder: Path | None, **answers: Any) -
 
 def opened(page: str | None = None, prepare: Callable[[AppTest], None] | None = None) -> AppTest:
     """Return the app after its first run, on the page named."""
-    at = AppTest.from_file(str(APP / "main.py"), default_timeout=60)
+    at = AppTest.from_file(str(APP / "shell.py"), default_timeout=60)
     if prepare is not None:
         prepare(at)
     at.run()
