@@ -25,6 +25,7 @@ from loupebook.records.tables import Base
 SHIPPED = {
     1: "803b450c0184ede57bc78418bdd3b80516d90c061c6946f5e5a601487da1f204",
     2: "266603715f1c2fb5b08d618e2045cd0b64036188e34e5b44c01467f0731254d9",
+    3: "b69f5cb974c2e56024a15f1f99170f96bf9c0c227896a35bd20f72769326e13b",
 }
 """Digest of each step that has shipped. Never change a line; add one for a new step."""
 
@@ -41,13 +42,17 @@ def version_of(engine: Engine) -> int:
         return schema_version(connection)
 
 
+def told(statement: object) -> str:
+    return statement if isinstance(statement, str) else statement.__qualname__
+
+
 def test_steps_are_numbered_without_gaps() -> None:
     assert [step.number for step in MIGRATIONS] == list(range(1, len(MIGRATIONS) + 1))
 
 
 def test_shipped_steps_are_unchanged() -> None:
     found = {
-        step.number: hashlib.sha256("\n".join(step.statements).encode()).hexdigest()
+        step.number: hashlib.sha256("\n".join(map(told, step.statements)).encode()).hexdigest()
         for step in MIGRATIONS
     }
     assert found == SHIPPED
@@ -104,26 +109,6 @@ def test_a_failing_step_leaves_the_state_before_it(engine: Engine) -> None:
         bring_up_to_date(engine, (*MIGRATIONS, broken))
     assert version_of(engine) == len(MIGRATIONS)
     assert "half" not in inspect(engine).get_table_names()
-
-
-def test_the_log_can_be_chained_by_a_later_step(engine: Engine) -> None:
-    bring_up_to_date(engine)
-    with engine.begin() as connection:
-        connection.exec_driver_sql(
-            "INSERT INTO event (at, actor, action, detail) VALUES ('t', 'a', 'x', '{}')"
-        )
-    later = Migration(
-        len(MIGRATIONS) + 1,
-        "chain",
-        (
-            "DROP TRIGGER event_no_update",
-            "ALTER TABLE event ADD COLUMN chain TEXT NOT NULL DEFAULT ''",
-            "UPDATE event SET chain = hex(id)",
-            "CREATE TRIGGER event_no_update BEFORE UPDATE ON event"
-            " BEGIN SELECT RAISE (ABORT, 'the log is append-only'); END",
-        ),
-    )
-    assert bring_up_to_date(engine, (*MIGRATIONS, later)) == [later.number]
 
 
 def test_a_newer_file_is_refused(tmp_path: Path) -> None:

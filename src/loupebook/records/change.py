@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import Connection, update
 from sqlalchemy.orm import Session
 
-from loupebook.records.tables import EventRow, SetInfoRow
+from loupebook.records.audit import append_line, canonical, now
+from loupebook.records.tables import SetInfoRow
 
-
-def now() -> str:
-    """Return the present instant, ISO 8601 in UTC with milliseconds and ``Z``."""
-    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+__all__ = ["Change", "now"]
 
 
 @dataclass
@@ -51,6 +47,8 @@ class Change:
     ) -> None:
         """Append a line to the log; the first line of a change also counts the change.
 
+        Call it after writing what it tells of: the line is bound to what is recorded then.
+
         Parameters
         ----------
         action : str
@@ -63,12 +61,15 @@ class Change:
             Whether it changes what the set knows. Work done *with* a set (examinations,
             practice) does not: what was derived from the set stays true.
         """
-        text = json.dumps(detail, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
-        self.session.add(
-            EventRow(at=now(), actor=self.by, action=action, specimen=specimen, detail=text)
-        )
         if counts and not self.counted:
             counted = SetInfoRow.change_counter + 1
             self.session.execute(update(SetInfoRow).values(change_counter=counted))
             self.counted = True
+        append_line(
+            self.connection,
+            actor=self.by,
+            action=action,
+            specimen=specimen,
+            detail=canonical(detail),
+        )
         self.logged = True

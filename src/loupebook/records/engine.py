@@ -131,7 +131,8 @@ def _ours(file: Path, error: BaseException | None) -> SetError:
     code = (getattr(error, "sqlite_errorcode", None) or 0) & 0xFF
     if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         return SetBusy(f"{file}: another process is writing to the set; try again in a moment")
-    if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+    broken_text = "Could not decode to UTF-8" in str(error)
+    if broken_text or code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
         return SetDamaged(
             f"{file}: the catalogue is damaged ({error}); restore catalogue.sqlite from a copy"
         )

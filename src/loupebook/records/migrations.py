@@ -3,18 +3,18 @@
 Rules: a step that has shipped is never edited (a test holds its text); a change is a new
 step at the end; the number of the last step done is in SQLite's ``user_version``, written
 in the same transaction. The file says what it is in ``application_id``. The ``event``
-table is append-only by trigger; a later step may add columns that chain its lines by
-hash: it drops the triggers, fills the columns in id order and makes the triggers again.
+table is append-only by trigger; step 3 lifts the trigger while it chains the lines.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import Connection, Engine
 
 from loupebook.errors import SetDamaged, SetError
+from loupebook.records.audit import begin_chain
 from loupebook.records.engine import writing
 
 APPLICATION_ID = 0x4C504253  # "LPBS"
@@ -22,11 +22,14 @@ APPLICATION_ID = 0x4C504253  # "LPBS"
 
 @dataclass(frozen=True)
 class Migration:
-    """One step: its number (from 1, without gaps), what it is for, its statements."""
+    """One step: its number (from 1, without gaps), what it is for, its statements.
+
+    A statement is SQL, or a function for what SQL cannot do.
+    """
 
     number: int
     title: str
-    statements: tuple[str, ...]
+    statements: tuple[str | Callable[[Connection], None], ...]
 
 
 MIGRATIONS: tuple[Migration, ...] = (
@@ -187,6 +190,19 @@ MIGRATIONS: tuple[Migration, ...] = (
                 BEGIN SELECT RAISE (ABORT, 'an answer is never changed'); END""",
         ),
     ),
+    Migration(
+        3,
+        "the log becomes a chain of hashes",
+        (
+            "DROP TRIGGER event_no_update",
+            "ALTER TABLE event ADD COLUMN change_number INTEGER NOT NULL DEFAULT 0",
+            "ALTER TABLE event ADD COLUMN state TEXT NOT NULL DEFAULT ''",
+            "ALTER TABLE event ADD COLUMN chain TEXT NOT NULL DEFAULT ''",
+            begin_chain,
+            """CREATE TRIGGER event_no_update BEFORE UPDATE ON event
+                BEGIN SELECT RAISE (ABORT, 'the log is append-only'); END""",
+        ),
+    ),
 )
 
 
@@ -225,7 +241,10 @@ def bring_up_to_date(engine: Engine, migrations: Sequence[Migration] = MIGRATION
             if schema_version(connection) >= step.number:
                 continue
             for statement in step.statements:
-                connection.exec_driver_sql(statement)
+                if isinstance(statement, str):
+                    connection.exec_driver_sql(statement)
+                else:
+                    statement(connection)
             connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
             connection.exec_driver_sql(f"PRAGMA user_version = {step.number}")
         done.append(step.number)

@@ -293,6 +293,11 @@ class EventRecord:
         The specimen concerned.
     detail : str
         What exactly was written, as canonical JSON.
+    change_number : int
+        The set's change counter after the change.
+    state, chain : str
+        Digests that bind the line to the records and to the line before it; see
+        :mod:`loupebook.records.audit`.
     """
 
     event_id: int
@@ -301,3 +306,6 @@ class EventRecord:
     action: str
     specimen: str | None
     detail: str
+    change_number: int
+    state: str
+    chain: str

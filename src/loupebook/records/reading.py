@@ -141,8 +141,17 @@ class CatalogueReader:
         with self._reading() as connection:
             return queries.list_events(connection, specimen)
 
-    def verify(self, progress: verify.Progress = _silent) -> verify.VerifyReport:
+    def verify(
+        self, progress: verify.Progress = _silent, *, known_head: str | None = None
+    ) -> verify.VerifyReport:
         """Check the whole set; damage is in the report, not raised.
+
+        Parameters
+        ----------
+        progress : callable, optional
+            Told of the progress.
+        known_head : str, optional
+            Head of the log as it was written down earlier; the log must pass through it.
 
         Raises
         ------
@@ -150,7 +159,9 @@ class CatalogueReader:
             The catalogue is so damaged that it cannot be read at all.
         """
         with self._reading() as connection:
-            return verify.check_set(connection, self._store, self.folder, progress)
+            return verify.check_set(
+                connection, self._store, self.folder, progress, known_head=known_head
+            )
 
     def _listed(self, read: Callable[[Connection], list[Listed]]) -> list[Listed]:
         with self._reading() as connection:

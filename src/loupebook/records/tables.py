@@ -154,3 +154,28 @@ class EventRow(Base):
     action: Mapped[str]
     specimen: Mapped[str | None]
     detail: Mapped[str]
+    change_number: Mapped[int]
+    state: Mapped[str]
+    chain: Mapped[str]
+
+
+class PointRow(Base):
+    """A point of comparison: a region of an edition's consensus image and what to look for.
+
+    `region` is in px of the photo that gave the consensus its frame, as JSON.
+    """
+
+    __tablename__ = "point"
+    __table_args__ = (Index("point_edition", "edition_id"), Index("point_photo", "photo_id"))
+
+    edition_id: Mapped[int] = mapped_column(ForeignKey("edition.id"))
+    view: Mapped[str]
+    lighting: Mapped[str]
+    photo_id: Mapped[int] = mapped_column(ForeignKey("photo.id"))
+    region: Mapped[str]
+    title: Mapped[str]
+    genuine_shows: Mapped[str]
+    copies_show: Mapped[str]
+    by: Mapped[str]
+    at: Mapped[str]
+    retired_at: Mapped[str | None]

@@ -1,8 +1,9 @@
 """Checking a whole set, cheap checks first, every piece of damage in one report.
 
-Stages: ``catalogue`` (SQLite's own integrity check, references between rows), ``photos``
-(each file there, of the recorded size, hashing to its name), ``leftovers`` (files that no
-row refers to: harmless, they stem from a crash while adding).
+Stages: ``catalogue`` (SQLite's own integrity check, references between rows), ``log`` (the
+chain of the log, and every record against the last line about it), ``photos`` (each file
+there, of the recorded size, hashing to its name), ``leftovers`` (files that no row refers
+to: harmless, they stem from a crash while adding).
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from loupebook.records import queries
+from loupebook.records.audit import LogCheck, check_log
 from loupebook.records.photo_store import PhotoStore, is_digest
 from loupebook.records.queries import StoredPhoto
 
@@ -27,6 +29,7 @@ class DamageKind(StrEnum):
     """What is wrong with a part of a set."""
 
     CATALOGUE = "catalogue"
+    LOG = "log"
     MISSING = "missing"
     ALTERED = "altered"
     UNREADABLE = "unreadable"
@@ -76,6 +79,11 @@ class VerifyReport:
     leftovers : tuple of str
         Files in the photo store that no row refers to, relative to the set's folder;
         harmless.
+    log_lines : int
+        How many lines the log has.
+    log_head : str
+        Hash of the last one. Written down elsewhere, it shows later whether the log was
+        rewritten.
     """
 
     set_id: str
@@ -86,6 +94,8 @@ class VerifyReport:
     bytes_read: int
     damage: tuple[Damage, ...]
     leftovers: tuple[str, ...]
+    log_lines: int
+    log_head: str
 
     @property
     def ok(self) -> bool:
@@ -98,7 +108,12 @@ class VerifyReport:
 
 
 def check_set(
-    connection: Connection, store: PhotoStore, folder: Path, progress: Progress
+    connection: Connection,
+    store: PhotoStore,
+    folder: Path,
+    progress: Progress,
+    *,
+    known_head: str | None = None,
 ) -> VerifyReport:
     """Check a set as it stands at the start of the connection's transaction.
 
@@ -112,6 +127,8 @@ def check_set(
         The set's folder; paths are reported relative to it.
     progress : Progress
         Told of the progress.
+    known_head : str, optional
+        A head of the log that was written down earlier; the log must pass through it.
 
     Returns
     -------
@@ -126,6 +143,10 @@ def check_set(
     progress("catalogue", 0, 1)
     damage = _check_catalogue(connection)
     progress("catalogue", 1, 1)
+    progress("log", 0, 1)
+    log = check_log(connection, known_head)
+    damage += _told_by(log)
+    progress("log", 1, 1)
     bytes_read = 0
     for done, photo in enumerate(named):
         progress("photos", done, len(named))
@@ -145,6 +166,8 @@ def check_set(
         bytes_read=bytes_read,
         damage=tuple(damage),
         leftovers=tuple(leftovers),
+        log_lines=log.lines,
+        log_head=log.head,
     )
 
 
@@ -162,6 +185,14 @@ def _check_catalogue(connection: Connection) -> list[Damage]:
             Damage(DamageKind.CATALOGUE, file, f"{message}; restore the file from a copy")
         )
     return damage
+
+
+def _told_by(log: LogCheck) -> list[Damage]:
+    advice = "compare it with a copy; what was changed outside Loupebook is not to be trusted"
+    return [
+        Damage(DamageKind.LOG, "catalogue.sqlite", f"{message}; {advice}", specimen=specimen)
+        for specimen, message in log.faults
+    ]
 
 
 def _check_photo(store: PhotoStore, folder: Path, photo: StoredPhoto) -> Damage | None:
