@@ -203,6 +203,30 @@ MIGRATIONS: tuple[Migration, ...] = (
                 BEGIN SELECT RAISE (ABORT, 'the log is append-only'); END""",
         ),
     ),
+    Migration(
+        4,
+        "points of comparison",
+        (
+            """CREATE TABLE point (
+                id INTEGER PRIMARY KEY,
+                edition_id INTEGER NOT NULL REFERENCES edition (id),
+                view TEXT NOT NULL CHECK (
+                    view IN ('face', 'left-edge', 'right-edge', 'back', 'head', 'foot')),
+                lighting TEXT NOT NULL CHECK (
+                    lighting IN ('diffuse', 'raking', 'tilt', 'transmitted', 'uv-a')),
+                photo_id INTEGER NOT NULL REFERENCES photo (id),
+                region TEXT NOT NULL,
+                title TEXT NOT NULL,
+                genuine_shows TEXT NOT NULL,
+                copies_show TEXT NOT NULL,
+                by TEXT NOT NULL,
+                at TEXT NOT NULL,
+                retired_at TEXT
+            )""",
+            "CREATE INDEX point_edition ON point (edition_id)",
+            "CREATE INDEX point_photo ON point (photo_id)",
+        ),
+    ),
 )
 
 

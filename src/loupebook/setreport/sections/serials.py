@@ -7,20 +7,15 @@ agrees with its whole. Numbers are compared without spaces, dots and dashes, in 
 
 from __future__ import annotations
 
-import re
 from collections import defaultdict
 
 from loupebook.records.model import SpecimenRecord, Standing
+from loupebook.records.serials import plain_serial
 from loupebook.setreport.context import ReportContext
 from loupebook.setreport.model import Action, Finding, Section
 
 NAME = "serials"
 TITLE = "Serial numbers"
-
-
-def plain_serial(value: str) -> str:
-    """Return a serial number as it is compared."""
-    return re.sub(r"[\s.\-_/]", "", value).upper()
 
 
 def whole_numbers(values: set[str]) -> set[str]:

@@ -1,0 +1,201 @@
+"""Photos laid into the frame of a desk, and cut into tiles of any scale.
+
+A tile is computed from the original pixels when it is asked for: the frame's px are mapped
+into the photo, and the photo is sampled there, from a halved copy where it is shown smaller.
+So a 20-megapixel original is neither warped as a whole nor sent as a whole.
+
+Conventions: points are (x, y) px, pixel centres at whole numbers; the frame is the nearest
+reference photo in full resolution; `scale` is tile px a frame px.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from threading import Lock
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from loupebook.compare.lifted import LiftedMap
+from loupebook.compare.picture import Picture
+
+Pixels = NDArray[np.uint8]
+Points = NDArray[np.float64]
+
+TILE = 512
+"""Side of a tile, px."""
+SURROUND = 119
+"""Neutral grey about the pictures (ISO 3664 asks for a neutral surround)."""
+UV_SURROUND = 42
+_STEP = 16
+"""Tile px between two points that are mapped exactly; between them the map is straight."""
+_DEEPEST = 6.0
+"""Photo px a frame px beyond which a photo gives no finer tiles."""
+
+
+def stays(points: Points) -> Points:
+    """Map the frame onto the photo that gives it."""
+    return points
+
+
+@dataclass(frozen=True, eq=False)
+class Warped:
+    """The map of a frame into another photo, as a registration gives it.
+
+    Parameters
+    ----------
+    warp : LiftedMap
+        Working px of the frame's photo to working px of the other.
+    reference, query : Picture
+        The frame's photo and the other, as they were registered.
+    """
+
+    warp: LiftedMap
+    reference: Picture
+    query: Picture
+
+    def __call__(self, points: Points) -> Points:
+        """Map frame px to px of the other photo; what turns away from the eye is far off."""
+        working = (points + 0.5) * self.reference.shrunk - 0.5
+        mapped = self.query.to_full(self.warp(working))
+        hidden = ~self.warp.seen(working)
+        mapped[hidden] = -1e4
+        return mapped
+
+
+class Mips:
+    """A photo and its halved copies, each made when it is first needed."""
+
+    def __init__(self, pixels: Pixels) -> None:
+        self._levels = [pixels]
+        self._lock = Lock()
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height of the photo, px."""
+        return self._levels[0].shape[1], self._levels[0].shape[0]
+
+    def level(self, number: int) -> Pixels:
+        """Return the copy halved `number` times, or as often as leaves 16 px a side."""
+        with self._lock:
+            while len(self._levels) <= number and min(self._levels[-1].shape[:2]) >= 32:
+                last = self._levels[-1]
+                half = (last.shape[1] // 2, last.shape[0] // 2)
+                self._levels.append(cv2.resize(last, half, interpolation=cv2.INTER_AREA))
+            return self._levels[min(number, len(self._levels) - 1)]
+
+
+@dataclass(frozen=True, eq=False)
+class LaidPhoto:
+    """A photo in the frame of a desk, or in its own.
+
+    Parameters
+    ----------
+    mips : Mips
+        Its pixels.
+    size : (int, int)
+        Width and height of the frame, px.
+    to_photo : callable
+        Frame px to px of the photo.
+    dark : bool
+        Whether it was lit by a UV-A lamp.
+    """
+
+    mips: Mips
+    size: tuple[int, int]
+    to_photo: Callable[[Points], Points] = stays
+    dark: bool = False
+    finest: float = field(init=False)
+    """Tile px a frame px of the finest tiles: the photo's own resolution, where it is most."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "finest", self._finest())
+
+    def _finest(self) -> float:
+        if self.to_photo is stays:
+            return 1.0
+        width, height = self.size
+        x, y = np.meshgrid(np.linspace(0, width - 1, 9), np.linspace(0, height - 1, 9))
+        at = np.stack([x, y], -1)
+        right, down = (
+            np.linalg.norm(self.to_photo(at + step) - self.to_photo(at), axis=-1)
+            for step in (np.array([1.0, 0.0]), np.array([0.0, 1.0]))
+        )
+        inside = self._inside(self.to_photo(at))
+        seen = np.maximum(right, down)[inside]
+        return float(np.clip(np.max(seen, initial=0.25), 0.25, _DEEPEST))
+
+    def _inside(self, mapped: Points) -> NDArray[np.bool_]:
+        width, height = self.mips.size
+        return np.asarray(
+            ((mapped >= 0) & (mapped < np.array([width, height]))).all(axis=-1), np.bool_
+        )
+
+    @property
+    def levels(self) -> list[float]:
+        """Scales of the tiles, coarsest first: the first is one tile."""
+        count = max(0, math.ceil(math.log2(max(self.size) * self.finest / TILE)))
+        return [self.finest / 2 ** (count - number) for number in range(count + 1)]
+
+    def tile(self, level: int, column: int, row: int) -> Pixels:
+        """Return a tile, uint8 sRGB; at the right and lower edge it is cut to the frame.
+
+        Raises
+        ------
+        IndexError
+            If there is no such tile.
+        """
+        levels = self.levels
+        if not 0 <= level < len(levels) or column < 0 or row < 0:
+            raise IndexError(level)
+        scale = levels[level]
+        across, down = (math.ceil(side * scale) for side in self.size)
+        width, height = min(TILE, across - column * TILE), min(TILE, down - row * TILE)
+        if width <= 0 or height <= 0:
+            raise IndexError((column, row))
+        return self.cut(column * TILE / scale, row * TILE / scale, scale, (width, height))
+
+    def cut(self, left: float, top: float, scale: float, size: tuple[int, int]) -> Pixels:
+        """Return a part of the frame.
+
+        Parameters
+        ----------
+        left, top : float
+            Edges of the part, frame px (an edge lies half a px before a centre).
+        scale : float
+            Px wanted a frame px.
+        size : (int, int)
+            Px wanted, across and down.
+        """
+        width, height = size
+        columns, rows = (np.arange(0, side + _STEP, _STEP) for side in size)
+        x, y = np.meshgrid((columns + 0.5) / scale + left - 0.5, (rows + 0.5) / scale + top - 0.5)
+        nodes = self.to_photo(np.stack([x, y], -1))
+        steps = np.linalg.norm(np.diff(nodes, axis=1), axis=-1) / _STEP
+        stretch = float(np.median(steps)) if steps.size else 1.0
+        pixels = self.mips.level(max(0, math.floor(math.log2(max(stretch, 1e-6)) + 0.15)))
+        shrunk = np.array([pixels.shape[1], pixels.shape[0]]) / np.array(self.mips.size)
+        nodes = np.clip((nodes + 0.5) * shrunk - 0.5, -1e4, 3e4).astype(np.float32)
+        spread = np.array([[1 / _STEP, 0, 0], [0, 1 / _STEP, 0]])
+        where = cv2.warpAffine(
+            nodes, spread, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )  # fmt: skip
+        low = np.maximum(np.floor(where.min((0, 1))).astype(int) - 4, 0)
+        high = np.ceil(where.max((0, 1))).astype(int) + 5
+        part = pixels[low[1] : max(high[1], low[1] + 1), low[0] : max(high[0], low[0] + 1)]
+        grey = UV_SURROUND if self.dark else SURROUND
+        if part.size == 0:
+            return np.full((height, width, 3), grey, np.uint8)
+        where = where - low.astype(np.float32)
+        kind = cv2.INTER_CUBIC if stretch <= 1.0 else cv2.INTER_LINEAR
+        return np.asarray(
+            cv2.remap(
+                np.ascontiguousarray(part), where[..., 0], where[..., 1], kind,
+                borderMode=cv2.BORDER_CONSTANT, borderValue=(grey,) * 3,
+            ),
+            np.uint8,
+        )  # fmt: skip

@@ -1,0 +1,32 @@
+"""Serial numbers: how they are compared, and on which specimens one stands."""
+
+from __future__ import annotations
+
+import re
+
+from sqlalchemy import select
+
+from loupebook.records.catalogue import Catalogue
+from loupebook.records.tables import SerialRow, SpecimenRow
+
+
+def plain_serial(value: str) -> str:
+    """Return a serial number as it is compared: no spaces or dashes, capitals."""
+    return re.sub(r"[\s.\-_/]", "", value).upper()
+
+
+def specimens_with_serial(catalogue: Catalogue, value: str) -> list[tuple[str, str, str | None]]:
+    """Return where a serial stands on record: specimen, number as recorded, place."""
+    wanted = plain_serial(value)
+    if not wanted:
+        return []
+    query = (
+        select(SpecimenRow.name, SerialRow.value, SerialRow.place)
+        .join(SerialRow, SerialRow.specimen_id == SpecimenRow.id)
+        .order_by(SpecimenRow.name, SerialRow.id)
+    )
+    with catalogue._reading() as connection:
+        rows = connection.execute(query).all()
+    return [
+        (name, held, place or None) for name, held, place in rows if plain_serial(held) == wanted
+    ]
