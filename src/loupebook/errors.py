@@ -26,6 +26,8 @@ translated once, in the room that calls the foreign library::
     │   ├── IndexDamaged          a derived index fails its checks; rebuild it
     │   └── QueryInvalid          the filters or the query cannot be used
     ├── ComparisonError           two photos cannot be put to a comparison at all
+    ├── SheetInvalid              a sheet or printed record cannot be made of what is there
+    ├── PracticeInvalid           a practice round has nothing to ask
     ├── BenchInvalid              a benchmark has nothing to run on
     └── WorldInvalid              a demo world that cannot exist was asked for
 """
@@ -143,6 +145,14 @@ class QueryInvalid(SearchError):
 
 class ComparisonError(LoupebookError):
     """Two photos cannot be put to a comparison at all."""
+
+
+class SheetInvalid(LoupebookError):
+    """A sheet or printed record cannot be made of what is there."""
+
+
+class PracticeInvalid(LoupebookError):
+    """A practice round has nothing to ask."""
 
 
 class WorldInvalid(LoupebookError):
