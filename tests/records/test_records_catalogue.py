@@ -385,7 +385,9 @@ def test_where_two_must_confirm_one_cannot(tmp_path: Path) -> None:
         with pytest.raises(RecordConflict, match="second person"):
             catalogue.confirm("A", by="first")
         assert catalogue.indexable() == {}
-        catalogue.confirm("A", by="Second")
+        with pytest.raises(RecordInvalid, match="on what grounds"):
+            catalogue.confirm("A", by="Second")
+        catalogue.confirm("A", by="Second", basis="court: file 12")
         assert set(catalogue.indexable()) == {1}
 
 

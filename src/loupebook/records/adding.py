@@ -15,6 +15,7 @@ from sqlalchemy import select
 from loupebook.errors import RecordConflict, RecordInvalid
 from loupebook.records import queries
 from loupebook.records.change import Change, now
+from loupebook.records.fields import add_serials, fields_of, id_of
 from loupebook.records.merge import Merged, merge_records
 from loupebook.records.model import (
     IntakeState,
@@ -28,7 +29,6 @@ from loupebook.records.tables import (
     MarqueRow,
     PhotoRow,
     PrintOriginRow,
-    SerialRow,
     SpecimenRow,
 )
 from loupebook.records.text import shown
@@ -190,11 +190,11 @@ def _known_photos(change: Change, name: str, digests: list[str]) -> dict[str, Ph
 def _write_record(change: Change, wanted: SpecimenRecord) -> None:
     session = change.session
     element = wanted.element.value
-    marque_id = _id_of(change, MarqueRow, name=wanted.marque)
-    edition_id = _id_of(
+    marque_id = id_of(change, MarqueRow, name=wanted.marque)
+    edition_id = id_of(
         change, EditionRow, name=wanted.edition, marque_id=marque_id, element=element
     )
-    origin_id = _id_of(change, PrintOriginRow, name=wanted.origin)
+    origin_id = id_of(change, PrintOriginRow, name=wanted.origin)
     row = session.scalars(select(SpecimenRow).filter_by(name=wanted.name)).one_or_none()
     if row is None:
         row = SpecimenRow(
@@ -215,37 +215,7 @@ def _write_record(change: Change, wanted: SpecimenRecord) -> None:
     row.basis = wanted.provenance.basis
     row.notes = wanted.notes
     session.flush()
-    _write_serials(change, row.id, wanted)
-
-
-def _id_of(
-    change: Change,
-    table: type[MarqueRow] | type[EditionRow] | type[PrintOriginRow],
-    *,
-    name: str | None,
-    **owner: int | str | None,
-) -> int | None:
-    if name is None:
-        return None
-    row = change.session.scalars(select(table).filter_by(name=name, **owner)).one_or_none()
-    if row is None:
-        row = table(name=name, **owner)
-        change.session.add(row)
-        change.session.flush()
-    return row.id
-
-
-def _write_serials(change: Change, specimen_id: int, wanted: SpecimenRecord) -> None:
-    held = change.session.execute(
-        select(SerialRow.value, SerialRow.place).filter_by(specimen_id=specimen_id)
-    )
-    present = {(value, place) for value, place in held}
-    for serial in wanted.serials:
-        if (serial.value, serial.place or "") not in present:
-            change.session.add(
-                SerialRow(specimen_id=specimen_id, value=serial.value, place=serial.place or "")
-            )
-            change.session.flush()  # one by one, so that their order is kept
+    add_serials(change, row.id, list(wanted.serials))
 
 
 def _insert_photos(
@@ -290,11 +260,20 @@ def _log(
     detail: dict[str, Any] = {}
     if recorded is None or filled:
         detail["record"] = asdict(wanted)
-    if filled:
+    if recorded is not None and filled:
         detail["filled"] = filled
+        detail["before"] = _values(recorded, filled)
+        detail["after"] = _values(wanted, filled)
     if new:
         detail["photos"] = [asdict(photo) for photo in new.values()]
     if restored:
         detail["restored"] = [photo.sha256 for photo in restored.values()]
     if detail:
         change.log("add-specimen" if recorded is None else "extend-specimen", wanted.name, detail)
+
+
+def _values(record: SpecimenRecord, filled: tuple[str, ...]) -> dict[str, Any]:
+    """Return fields under the names and in the form that edits use."""
+    values = fields_of(record)
+    names = ("serials" if field == "serial" else field for field in filled)
+    return {field: values[field] for field in names}

@@ -7,23 +7,23 @@ may be used from several threads at once, and a set from several processes.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from sqlalchemy.orm import Session
 
 from loupebook.errors import SetDamaged, SetError, SetNotFound
-from loupebook.records import adding, standing_changes
+from loupebook.records import adding, editing, standing_changes
 from loupebook.records.adding import AddOutcome
 from loupebook.records.change import Change
 from loupebook.records.checks import clean_photo, clean_record, optional
 from loupebook.records.creation import make_set
 from loupebook.records.engine import translated, writing
 from loupebook.records.migrations import bring_up_to_date
-from loupebook.records.model import NewPhoto, SpecimenRecord
+from loupebook.records.model import NewPhoto, PhotoRecord, SpecimenRecord
 from loupebook.records.reading import CATALOGUE_FILE, CatalogueReader
 from loupebook.records.text import clean_date, clean_line, clean_name, clean_notes
 
@@ -201,6 +201,28 @@ class Catalogue(CatalogueReader):
         """Bring a withdrawn specimen back; see :func:`.standing_changes.reinstate`."""
         with self._changing(by) as change:
             return standing_changes.reinstate(change, name)
+
+    def edit_specimen(
+        self, name: str, changes: Mapping[str, Any], *, by: str, reason: str
+    ) -> SpecimenRecord:
+        """Correct fields of a specimen; see :func:`.editing.edit_specimen`."""
+        reason = clean_line(reason, "reason")
+        with self._changing(by) as change:
+            return editing.edit_specimen(change, name, changes, reason=reason)
+
+    def edit_photo(
+        self, photo_id: int, changes: Mapping[str, Any], *, by: str, reason: str
+    ) -> PhotoRecord:
+        """Correct how a photo was taken or what it shows; see :func:`.editing.edit_photo`."""
+        reason = clean_line(reason, "reason")
+        with self._changing(by) as change:
+            return editing.edit_photo(change, photo_id, changes, reason=reason)
+
+    def undo(self, event_id: int, *, by: str, reason: str) -> str:
+        """Put back what a line of the log changed; see :func:`.editing.undo`."""
+        reason = clean_line(reason, "reason")
+        with self._changing(by) as change:
+            return editing.undo(change, event_id, reason=reason)
 
     def remove_temporary_files(self) -> list[Path]:
         """Remove what writers that were killed left half-written; return what was removed.

@@ -12,6 +12,7 @@ from sqlalchemy import Connection
 from loupebook.records import queries, verify
 from loupebook.records.engine import is_read_only, open_engine, translated
 from loupebook.records.filters import SpecimenFilter
+from loupebook.records.history import FieldChange, field_changes
 from loupebook.records.model import (
     EditionRecord,
     EventRecord,
@@ -140,6 +141,10 @@ class CatalogueReader:
         """Return the log, oldest first, of one specimen or of the whole set."""
         with self._reading() as connection:
             return queries.list_events(connection, specimen)
+
+    def field_history(self, specimen: str) -> list[FieldChange]:
+        """Return every change of every field of a specimen, oldest first."""
+        return field_changes(self.events(specimen))
 
     def verify(
         self, progress: verify.Progress = _silent, *, known_head: str | None = None

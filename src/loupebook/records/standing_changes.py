@@ -7,15 +7,14 @@ case already changes nothing.
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from typing import Any
 
-from sqlalchemy import update
-
-from loupebook.errors import RecordConflict
+from loupebook.errors import RecordConflict, RecordInvalid
 from loupebook.records import queries
 from loupebook.records.change import Change
+from loupebook.records.fields import read_fields, write_fields
 from loupebook.records.model import IntakeState, SpecimenRecord
-from loupebook.records.tables import SpecimenRow
-from loupebook.records.text import shown
+from loupebook.records.text import same_person_key, shown
 
 
 def confirm(
@@ -39,7 +38,10 @@ def confirm(
     RecordNotFound
         No such specimen.
     RecordConflict
-        It is withdrawn, or the set asks for a second person and this is the first.
+        It is withdrawn, or the set asks for a second person and this is the first: the one
+        who entered it, brought it in, or changed its record since.
+    RecordInvalid
+        The set asks for a second person, and no grounds are recorded or given.
     """
     record = queries.required_specimen(change.connection, name)
     if record.state is IntakeState.CONFIRMED:
@@ -49,14 +51,14 @@ def confirm(
             f"specimen: {shown(record.name)} is withdrawn; reinstate it before confirming it",
             field="specimen",
         )
-    two_person = queries.set_info(change.connection).two_person
-    entered_by = record.provenance.entered_by or ""
-    if two_person and entered_by.casefold() == change.by.casefold():
-        raise RecordConflict(
-            f"confirmed_by: {shown(change.by)} entered specimen {shown(record.name)}; "
-            "in this set a second person must confirm it",
-            field="confirmed_by",
-        )
+    if queries.set_info(change.connection).two_person:
+        _require_second_person(change, record)
+        if not (basis or record.provenance.basis):
+            raise RecordInvalid(
+                "basis: say on what grounds (letter of the rights holder, purchase from the "
+                "source, laboratory, court)",
+                field="basis",
+            )
     written = {
         "state": IntakeState.CONFIRMED.value,
         "confirmed_by": change.by,
@@ -64,6 +66,22 @@ def confirm(
         "basis": basis or record.provenance.basis,
     }
     return _write(change, "confirm", record.name, written)
+
+
+def _require_second_person(change: Change, record: SpecimenRecord) -> None:
+    """Refuse whoever entered the specimen, brought it in, or changed its record since."""
+    first = {record.provenance.entered_by or ""}
+    for event in queries.list_events(change.connection, record.name):
+        if event.action == "confirm":
+            first = {record.provenance.entered_by or ""}
+        elif event.action in ("add-specimen", "edit-specimen", "undo"):
+            first.add(event.actor)
+    if same_person_key(change.by) in map(same_person_key, first):
+        raise RecordConflict(
+            f"confirmed_by: {shown(change.by)} entered or changed specimen "
+            f"{shown(record.name)}; in this set a second person must confirm it",
+            field="confirmed_by",
+        )
 
 
 def withdraw(change: Change, name: str, *, reason: str) -> SpecimenRecord:
@@ -113,9 +131,9 @@ def reinstate(change: Change, name: str) -> SpecimenRecord:
     return _write(change, "reinstate", record.name, written)
 
 
-def _write(
-    change: Change, action: str, name: str, written: dict[str, str] | dict[str, str | None]
-) -> SpecimenRecord:
-    change.session.execute(update(SpecimenRow).filter_by(name=name).values(**written))
-    change.log(action, name, written)
+def _write(change: Change, action: str, name: str, written: dict[str, Any]) -> SpecimenRecord:
+    fields = read_fields(change, name)
+    write_fields(change, name, written)
+    before = {field: fields[field] for field in written}
+    change.log(action, name, {"before": before, "after": written})
     return queries.required_specimen(change.connection, name)

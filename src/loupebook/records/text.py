@@ -106,6 +106,11 @@ def read_choice(kind: type[Choice], value: str, field: str) -> Choice:
         ) from None
 
 
+def same_person_key(name: str) -> str:
+    """Return a name as it is compared with another to tell whether both mean one person."""
+    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
+
+
 def tame(value: str | None) -> str | None:
     """Return text that a device or a file system wrote, made fit to store and to show.
 

@@ -1,0 +1,262 @@
+"""Correcting records after they were entered, and taking a change back.
+
+A change is never deleted: an edit and an undoing are lines of the log like any other, each
+with every field before and after. In a set that asks for two persons, a specimen whose
+standing or design is changed waits for confirmation again.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from sqlalchemy import select, update
+
+from loupebook.errors import RecordConflict, RecordInvalid, RecordNotFound
+from loupebook.records import queries
+from loupebook.records.change import Change
+from loupebook.records.checks import clean_record, clean_scale
+from loupebook.records.fields import (
+    EDITABLE,
+    STATED,
+    fields_of,
+    read_fields,
+    record_with,
+    write_fields,
+)
+from loupebook.records.model import (
+    EventRecord,
+    IntakeState,
+    Lighting,
+    PhotoRecord,
+    SpecimenRecord,
+    View,
+)
+from loupebook.records.tables import EventRow, PhotoRow, SpecimenRow
+from loupebook.records.text import read_choice, shown
+
+PHOTO_FIELDS = ("view", "lighting", "px_per_mm", "specimen")
+"""What may be corrected of a photo; another ``specimen`` moves the photo there."""
+
+
+def edit_specimen(
+    change: Change, name: str, changes: Mapping[str, Any], *, reason: str
+) -> SpecimenRecord:
+    """Replace some fields of a specimen; one that is so already stays.
+
+    Parameters
+    ----------
+    change : Change
+        The transaction.
+    name : str
+        The specimen.
+    changes : mapping
+        Field to its new value; see :data:`.fields.EDITABLE`. None clears a field.
+    reason : str
+        Why; kept in the log.
+
+    Raises
+    ------
+    RecordNotFound
+        No such specimen.
+    RecordInvalid
+        A field is unknown or its value not allowed.
+    """
+    record = queries.required_specimen(change.connection, name)
+    for field in changes:
+        if field not in EDITABLE:
+            raise RecordInvalid(
+                f"{field}: this cannot be changed by an edit; what can: {', '.join(EDITABLE)}",
+                field=field,
+            )
+    wanted = clean_record(record_with(record, changes))
+    if wanted.edition is not None and wanted.marque is None:
+        raise RecordInvalid(
+            f"marque: edition {shown(wanted.edition)} needs the marque that it belongs to",
+            field="marque",
+        )
+    after = fields_of(wanted)
+    before = fields_of(record)
+    after = {field: value for field, value in after.items() if value != before[field]}
+    if not after:
+        return record
+    if queries.set_info(change.connection).two_person and after.keys() & set(STATED):
+        after |= _to_confirm_again(record)
+    before = {field: read_fields(change, record.name)[field] for field in after}
+    write_fields(change, record.name, after)
+    change.log("edit-specimen", record.name, {"before": before, "after": after, "reason": reason})
+    return queries.required_specimen(change.connection, record.name)
+
+
+def _to_confirm_again(record: SpecimenRecord) -> dict[str, Any]:
+    unconfirmed = {"confirmed_by": None, "confirmed_on": None}
+    if record.state is IntakeState.CONFIRMED:
+        return unconfirmed | {"state": IntakeState.PROPOSED.value}
+    if record.state is IntakeState.WITHDRAWN:
+        return unconfirmed | {"state_before_withdrawal": IntakeState.PROPOSED.value}
+    return {}
+
+
+def edit_photo(
+    change: Change, photo_id: int, changes: Mapping[str, Any], *, reason: str
+) -> PhotoRecord:
+    """Correct how a photo was taken, or which specimen it shows.
+
+    Parameters
+    ----------
+    change : Change
+        The transaction.
+    photo_id : int
+        The photo.
+    changes : mapping
+        Field to its new value; see :data:`PHOTO_FIELDS`.
+    reason : str
+        Why; kept in the log.
+
+    Raises
+    ------
+    RecordNotFound
+        No such photo, or no such specimen to move it to.
+    RecordInvalid
+        A field is unknown or its value not allowed.
+    """
+    photo = queries.photo_numbered(change.connection, photo_id)
+    after = {
+        field: value
+        for field, value in _clean_photo_fields(change, changes).items()
+        if value != _photo_fields(photo)[field]
+    }
+    if not after:
+        return photo
+    before = {field: _photo_fields(photo)[field] for field in after}
+    _write_photo(change, photo_id, after)
+    detail = {"photo": photo.sha256, "before": before, "after": after, "reason": reason}
+    change.log("edit-photo", photo.specimen, detail)
+    if "specimen" in after:
+        change.log("receive-photo", after["specimen"], {"photo": photo.sha256, "reason": reason})
+    return queries.photo_numbered(change.connection, photo_id)
+
+
+def undo(change: Change, event_id: int, *, reason: str) -> str:
+    """Put back what a line of the log changed, if nothing has changed it since.
+
+    Where two persons must confirm, an undoing never makes a proposed specimen confirmed.
+
+    Returns
+    -------
+    str
+        The specimen concerned.
+
+    Raises
+    ------
+    RecordNotFound
+        There is no such line.
+    RecordConflict
+        The line cannot be undone; the message says why and what to do instead.
+    """
+    event = _event(change, event_id)
+    detail = json.loads(event.detail)
+    before, after = detail.get("before"), detail.get("after")
+    if event.specimen is None or before is None or after is None:
+        raise RecordConflict(
+            f"line {event_id} ({event.action}) cannot be undone: nothing is ever deleted. "
+            "Withdraw the specimen, or edit its record"
+        )
+    if "photo" in detail:
+        return _undo_photo(change, event, detail, reason=reason)
+    now_recorded = read_fields(change, event.specimen)
+    _require_unchanged(event_id, after, now_recorded)
+    restored = dict(before)
+    if (
+        queries.set_info(change.connection).two_person
+        and now_recorded["state"] == IntakeState.PROPOSED
+        and restored.get("state") == IntakeState.CONFIRMED
+    ):
+        for field in ("state", "confirmed_by", "confirmed_on"):
+            restored.pop(field, None)
+        if not restored:
+            raise RecordConflict(
+                f"line {event_id} cannot be undone: that would confirm the specimen. "
+                "Let a second person confirm it"
+            )
+    write_fields(change, event.specimen, restored)
+    was = {field: now_recorded[field] for field in restored}
+    told = {"undoes": event_id, "before": was, "after": restored, "reason": reason}
+    change.log("undo", event.specimen, told)
+    return event.specimen
+
+
+def _undo_photo(
+    change: Change, event: EventRecord, detail: Mapping[str, Any], *, reason: str
+) -> str:
+    (photo,) = queries.list_photos(change.connection, PhotoRow.sha256 == detail["photo"])
+    current = _photo_fields(photo)
+    _require_unchanged(event.event_id, detail["after"], current)
+    _write_photo(change, photo.photo_id, detail["before"])
+    told = {
+        "undoes": event.event_id,
+        "photo": photo.sha256,
+        "before": detail["after"],
+        "after": detail["before"],
+        "reason": reason,
+    }
+    change.log("undo", photo.specimen, told)
+    back = detail["before"].get("specimen")
+    if back is not None:
+        change.log("receive-photo", back, {"photo": photo.sha256, "reason": reason})
+    return back or photo.specimen
+
+
+def _event(change: Change, event_id: int) -> EventRecord:
+    row = change.connection.execute(
+        select(EventRow.__table__).where(EventRow.id == event_id)
+    ).one_or_none()
+    if row is None:
+        raise RecordNotFound(f"the log has no line {event_id}")
+    return EventRecord(*row)
+
+
+def _require_unchanged(event_id: int, after: Mapping[str, Any], found: Mapping[str, Any]) -> None:
+    differing = [field for field, value in after.items() if found[field] != value]
+    if differing:
+        raise RecordConflict(
+            f"line {event_id} cannot be undone: {', '.join(differing)} was changed since. "
+            "Undo the later line first, or edit the record"
+        )
+
+
+def _clean_photo_fields(change: Change, changes: Mapping[str, Any]) -> dict[str, Any]:
+    cleaned: dict[str, Any] = {}
+    for field, value in changes.items():
+        if field == "view":
+            cleaned[field] = read_choice(View, value, "view").value
+        elif field == "lighting":
+            cleaned[field] = read_choice(Lighting, value, "lighting").value
+        elif field == "px_per_mm":
+            cleaned[field] = None if value is None else clean_scale(value)
+        elif field == "specimen":
+            cleaned[field] = queries.required_specimen(change.connection, value).name
+        else:
+            raise RecordInvalid(
+                f"{field}: this cannot be changed of a photo; what can: {', '.join(PHOTO_FIELDS)}",
+                field=field,
+            )
+    return cleaned
+
+
+def _photo_fields(photo: PhotoRecord) -> dict[str, Any]:
+    return {
+        "view": photo.view.value,
+        "lighting": photo.lighting.value,
+        "px_per_mm": photo.px_per_mm,
+        "specimen": photo.specimen,
+    }
+
+
+def _write_photo(change: Change, photo_id: int, fields: Mapping[str, Any]) -> None:
+    written = {field: value for field, value in fields.items() if field != "specimen"}
+    if "specimen" in fields:
+        owner = select(SpecimenRow.id).filter_by(name=fields["specimen"])
+        written["specimen_id"] = change.session.scalars(owner).one()
+    change.session.execute(update(PhotoRow).where(PhotoRow.id == photo_id).values(**written))

@@ -1,0 +1,165 @@
+"""Corrections and their undoing: every field has a history, nothing is ever deleted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from records_material import photo_of, specimen_of
+
+from loupebook.errors import RecordConflict, RecordInvalid, RecordNotFound
+from loupebook.records.catalogue import Catalogue
+from loupebook.records.model import IntakeState, Lighting, Serial, Standing, View
+
+
+@pytest.fixture
+def catalogue(tmp_path: Path) -> Iterator[Catalogue]:
+    with Catalogue.create(tmp_path / "one", name="S") as made:
+        made.add_specimen(
+            specimen_of("A", marque="Typo", edition="E", serials=(Serial("1"),)),
+            [photo_of(1), photo_of(2)],
+            by="first",
+        )
+        made.add_specimen(specimen_of("B"), [photo_of(3)], by="first")
+        yield made
+        assert made.verify().damage == ()
+
+
+@pytest.fixture
+def two(tmp_path: Path) -> Iterator[Catalogue]:
+    with Catalogue.create(tmp_path / "two", name="S", two_person=True) as made:
+        made.add_specimen(specimen_of("A"), [photo_of(1)], by="First")
+        made.confirm("A", by="Second", basis="court")
+        yield made
+        assert made.verify().damage == ()
+
+
+def test_a_wrong_standing_is_corrected_with_its_reason(catalogue: Catalogue) -> None:
+    changed = catalogue.edit_specimen(
+        "A", {"standing": "fake", "origin": "press 2"}, by="you", reason="laboratory"
+    )
+    assert (changed.standing, changed.origin) == (Standing.FAKE, "press 2")
+    told = [(one.field, one.before, one.after, one.by) for one in catalogue.field_history("A")]
+    assert sorted(told[-2:], key=str) == [
+        ("origin", None, "press 2", "you"),
+        ("standing", "genuine", "fake", "you"),
+    ]
+    assert catalogue.field_history("A")[-1].reason == "laboratory"
+
+
+def test_a_misspelt_marque_is_gone_from_the_lists_once_nobody_has_it(catalogue: Catalogue) -> None:
+    catalogue.edit_specimen("A", {"marque": "True"}, by="you", reason="spelling")
+    assert catalogue.marques() == ["True"]
+    assert [(one.marque, one.name) for one in catalogue.editions()] == [("True", "E")]
+
+
+def test_serials_and_notes_are_replaced_and_cleared(catalogue: Catalogue) -> None:
+    catalogue.edit_specimen(
+        "A", {"serials": [["2", "left"], ["3", None]], "notes": "n"}, by="you", reason="read again"
+    )
+    assert catalogue.specimen("A").serials == (Serial("2", "left"), Serial("3"))
+    catalogue.edit_specimen("A", {"serials": [], "notes": None}, by="you", reason="r")
+    assert catalogue.specimen("A").serials == ()
+    assert catalogue.specimen("A").notes is None
+
+
+def test_what_is_so_already_changes_nothing(catalogue: Catalogue) -> None:
+    before = catalogue.info()
+    catalogue.edit_specimen("A", {"standing": "genuine"}, by="you", reason="r")
+    assert catalogue.info() == before
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({"standing": "perhaps"}, "genuine, fake"),
+        ({"name": "C"}, "cannot be changed"),
+        ({"state": "confirmed"}, "cannot be changed"),
+        ({"marque": None}, "needs the marque"),
+        ({"confirmed_on": "yesterday"}, "not a date"),
+    ],
+)
+def test_what_is_not_allowed_is_refused(
+    catalogue: Catalogue, changes: dict[str, object], told: str
+) -> None:
+    before = (catalogue.info(), catalogue.specimen("A"))
+    with pytest.raises(RecordInvalid, match=told):
+        catalogue.edit_specimen("A", changes, by="you", reason="r")
+    assert (catalogue.info(), catalogue.specimen("A")) == before
+
+
+def test_every_kind_of_change_can_be_undone_and_the_undoing_too(catalogue: Catalogue) -> None:
+    acts = [
+        lambda: catalogue.edit_specimen("A", {"standing": "fake"}, by="you", reason="r"),
+        lambda: catalogue.edit_specimen("A", {"serials": [["9", None]]}, by="you", reason="r"),
+        lambda: catalogue.add_specimen(
+            specimen_of("A", standing="fake", origin="O", serials=(Serial("7"),)), [], by="you"
+        ),
+        lambda: catalogue.withdraw("A", by="you", reason="r"),
+    ]
+    for act in acts:
+        before = catalogue.specimen("A")
+        act()
+        after = catalogue.specimen("A")
+        assert after != before
+        assert catalogue.undo(catalogue.events()[-1].event_id, by="me", reason="slip") == "A"
+        assert catalogue.specimen("A") == before
+        catalogue.undo(catalogue.events()[-1].event_id, by="me", reason="no slip")
+        assert catalogue.specimen("A") == after
+    lines = catalogue.events()
+    assert [line.event_id for line in lines] == list(range(1, len(lines) + 1))
+
+
+def test_a_later_change_stands_in_the_way_of_an_undoing(catalogue: Catalogue) -> None:
+    catalogue.edit_specimen("A", {"notes": "one"}, by="you", reason="r")
+    line = catalogue.events()[-1].event_id
+    catalogue.edit_specimen("A", {"notes": "two"}, by="you", reason="r")
+    with pytest.raises(RecordConflict, match="notes was changed since"):
+        catalogue.undo(line, by="me", reason="r")
+    with pytest.raises(RecordConflict, match="nothing is ever deleted"):
+        catalogue.undo(1, by="me", reason="r")
+    with pytest.raises(RecordNotFound):
+        catalogue.undo(99, by="me", reason="r")
+
+
+def test_a_photo_is_relabelled_and_moved_and_both_undone(catalogue: Catalogue) -> None:
+    (first, _), (other,) = catalogue.photos("A"), catalogue.photos("B")
+    catalogue.edit_photo(
+        first.photo_id, {"view": "back", "lighting": "uv-a"}, by="you", reason="mislabelled"
+    )
+    assert (catalogue.photo(1).view, catalogue.photo(1).lighting) == (View.BACK, Lighting.UV_A)
+    catalogue.edit_photo(first.photo_id, {"specimen": "B"}, by="you", reason="mixed up")
+    assert [photo.photo_id for photo in catalogue.photos("B")] == [1, other.photo_id]
+    moved = next(e for e in reversed(catalogue.events()) if e.action == "edit-photo")
+    assert catalogue.undo(moved.event_id, by="me", reason="r") == "A"
+    assert len(catalogue.photos("A")) == 2
+    assert catalogue.verify().ok
+    with pytest.raises(RecordNotFound):
+        catalogue.edit_photo(first.photo_id, {"specimen": "C"}, by="you", reason="r")
+
+
+def test_with_two_persons_a_changed_standing_waits_again(two: Catalogue) -> None:
+    two.edit_specimen("A", {"notes": "n"}, by="First", reason="r")
+    assert two.specimen("A").state is IntakeState.CONFIRMED
+    two.edit_specimen("A", {"standing": "fake"}, by="Second", reason="laboratory")
+    record = two.specimen("A")
+    assert record.state is IntakeState.PROPOSED
+    assert record.provenance.confirmed_by is None
+    for one in ("Second", " second ", "First"):
+        with pytest.raises(RecordConflict, match="second person"):
+            two.confirm("A", by=one)
+    assert two.confirm("A", by="Third").state is IntakeState.CONFIRMED
+
+
+def test_with_two_persons_an_undoing_never_confirms(two: Catalogue) -> None:
+    confirmed = two.events()[-1].event_id
+    two.undo(confirmed, by="First", reason="too early")
+    assert two.specimen("A").state is IntakeState.PROPOSED
+    # What is restored keeps the grounds; the confirmation itself takes a second person.
+    two.undo(two.events()[-1].event_id, by="First", reason="trying")
+    assert two.specimen("A").state is IntakeState.PROPOSED
+    two.edit_specimen("A", {"standing": "fake"}, by="First", reason="r")
+    two.undo(two.events()[-1].event_id, by="First", reason="r")
+    assert two.specimen("A").standing is Standing.GENUINE
+    assert two.specimen("A").state is IntakeState.PROPOSED
