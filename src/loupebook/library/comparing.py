@@ -22,6 +22,7 @@ from loupebook.compare import (
     Comparison,
     ConsensusStore,
     Group,
+    Held,
     Picture,
     StandingScores,
     Wanted,
@@ -202,6 +203,19 @@ class SetComparer:
             candidates,
             lambda group: store.get(group, self._wanted(group, facts), self._read),
         )
+
+    def held(self, group: Group, facts: Mapping[int, PhotoFacts]) -> Held:
+        """Return the consensus of a group as its photos now stand.
+
+        Raises
+        ------
+        ComparisonError
+            If there is no photo of it, or none with enough print.
+        """
+        wanted = self._wanted(group, facts)
+        if not wanted:
+            raise ComparisonError(f"The set holds no confirmed photo of {group.name}.")
+        return self._store_of().get(group, wanted, self._read)
 
     def scores(self, compared: Sequence[Compared]) -> StandingScores:
         """Return the nearness to either standing, for evidence."""
