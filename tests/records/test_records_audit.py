@@ -17,9 +17,20 @@ from loupebook.records.catalogue import Catalogue
 from loupebook.records.engine import open_engine
 from loupebook.records.migrations import MIGRATIONS, bring_up_to_date
 from loupebook.records.model import Camera, Provenance, Serial
+from loupebook.records.people import People
 from loupebook.records.verify import DamageKind
 
-TABLES = ("set_info", "marque", "edition", "print_origin", "specimen", "serial", "photo", "event")
+TABLES = (
+    "set_info",
+    "marque",
+    "edition",
+    "print_origin",
+    "specimen",
+    "serial",
+    "photo",
+    "event",
+    "person",
+)
 
 
 @pytest.fixture(scope="module")
@@ -48,6 +59,7 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
                 by="me",
             )
         catalogue.withdraw("S2", by="you", reason="doubt")
+        People(catalogue).put("You", identity="you@example.org", roles=["administrator"], by="me")
     return folder
 
 
@@ -70,7 +82,9 @@ def cells(folder: Path) -> Iterator[tuple[str, str, int]]:
         for table in TABLES:
             columns = [row[1] for row in connection.execute(f"PRAGMA table_info({table})")]
             for (row_id,) in connection.execute(f"SELECT id FROM {table}").fetchall():
-                yield from ((table, column, row_id) for column in columns)
+                for column in columns:
+                    if (table, column) != ("person", "id"):  # nothing refers to that number
+                        yield table, column, row_id
 
 
 def altered(value: object) -> object:
@@ -120,7 +134,7 @@ def found(folder: Path) -> bool:
     ("statement", "told"),
     [
         ("DELETE FROM event WHERE id = 2", "line 2 should"),
-        ("DELETE FROM event WHERE id = 4", "missing at the end"),
+        ("DELETE FROM event WHERE id = 5", "missing at the end"),
         ("UPDATE event SET detail = replace(detail, 'shop', 'ship') WHERE id = 1", "line 1 was"),
         ("UPDATE specimen SET standing = 'fake' WHERE id = 1", "its record, a serial"),
         ("UPDATE specimen SET state = 'confirmed' WHERE id = 3", "its record, a serial"),

@@ -27,6 +27,7 @@ SHIPPED = {
     2: "266603715f1c2fb5b08d618e2045cd0b64036188e34e5b44c01467f0731254d9",
     3: "b69f5cb974c2e56024a15f1f99170f96bf9c0c227896a35bd20f72769326e13b",
     4: "69619bd523139f706c4463fe6b3b0fbf6446a93b1318d65b47972d890c999088",
+    5: "f90c9afbfec2eeb93037d034a3cb9f781e95127b1bf8a10d038b7894d451227a",
 }
 """Digest of each step that has shipped. Never change a line; add one for a new step."""
 

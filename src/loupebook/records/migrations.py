@@ -227,6 +227,18 @@ MIGRATIONS: tuple[Migration, ...] = (
             "CREATE INDEX point_photo ON point (photo_id)",
         ),
     ),
+    Migration(
+        5,
+        "persons and roles",
+        (
+            """CREATE TABLE person (
+                id INTEGER PRIMARY KEY,
+                name TEXT NOT NULL UNIQUE,
+                identity TEXT NOT NULL UNIQUE,
+                roles TEXT NOT NULL
+            )""",
+        ),
+    ),
 )
 
 

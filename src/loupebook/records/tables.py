@@ -179,3 +179,13 @@ class PointRow(Base):
     by: Mapped[str]
     at: Mapped[str]
     retired_at: Mapped[str | None]
+
+
+class PersonRow(Base):
+    """One person of a team: what the identity provider says, and the roles."""
+
+    __tablename__ = "person"
+
+    name: Mapped[str] = mapped_column(unique=True)
+    identity: Mapped[str] = mapped_column(unique=True)
+    roles: Mapped[str]
