@@ -19,6 +19,8 @@ translated once, in the room that calls the foreign library::
     │   ├── RecordInvalid         a value is not allowed; says which are
     │   └── RecordConflict        a write contradicts what is already recorded
     ├── ManifestError             a manifest as a whole cannot be read
+    ├── BagRefused                a bag cannot be taken in; says everything that is wrong
+    ├── NotAllowed                the person's roles do not allow it
     ├── EncoderError
     │   ├── EncoderUnavailable    weights or configuration cannot be had
     │   └── EncoderMismatch       vectors of one encoder offered to another
@@ -117,6 +119,26 @@ class RecordConflict(RecordError):
 
 class ManifestError(LoupebookError):
     """A manifest as a whole cannot be read (single bad rows are findings, not errors)."""
+
+
+class BagRefused(LoupebookError):
+    """A bag cannot be taken in; nothing was written.
+
+    Parameters
+    ----------
+    message : str
+        What was refused.
+    faults : tuple of str
+        Everything that is wrong with it.
+    """
+
+    def __init__(self, message: str, faults: tuple[str, ...] = ()) -> None:
+        super().__init__("\n".join([message, *faults]))
+        self.faults = faults
+
+
+class NotAllowed(LoupebookError):
+    """The person's roles do not allow what was asked for."""
 
 
 class EncoderError(LoupebookError):
