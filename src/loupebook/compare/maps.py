@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from loupebook.compare.comparison import Comparison
 
 Pixels = NDArray[np.uint8]
+Share = NDArray[np.float32]
 
 FROM, TO = 1.3, 2.8
 _RINGS = 6
@@ -22,62 +23,83 @@ _STOPS = np.array([[255, 236, 130], [250, 150, 40], [200, 30, 30], [110, 0, 20]]
 
 def difference_map(comparison: Comparison) -> Pixels | None:
     """Return the structure map over the query, uint8 sRGB; `None` where nothing was measured."""
+    share = shares(comparison).get("structure")
+    if comparison.framed is None or share is None:
+        return None
+    return overlay(comparison.framed.pixels, share, comparison.framed.inner)
+
+
+def shares(comparison: Comparison) -> dict[str, Share]:
+    """Return each measurement's map as shares 0..1: 0 shows nothing, 1 is full colour."""
     framed = comparison.framed
-    if framed is None:
-        return None
-    figure = next((one for one in comparison.figures if one.name == "structure"), None)
-    if figure is None or figure.map is None:
-        return None
-    return overlay(framed.pixels, figure.map, framed.inner)
+    found: dict[str, Share] = {}
+    for figure in comparison.figures if framed is not None else ():
+        if figure.map is None or framed is None:
+            continue
+        low, high = FROM, TO
+        if figure.name != "structure":
+            values = figure.map[framed.inner]
+            most = float(np.percentile(values, 99.8)) if values.size else 0.0
+            high = max(most, _FULL.get(figure.name, 1e-6))
+            low = 0.35 * high
+        share = np.clip((figure.map - low) / (high - low), 0, 1) * framed.inner
+        found[figure.name] = np.asarray(share, np.float32)
+    return found
 
 
-def overlay(
-    picture: Pixels, values: NDArray[np.float32], seen: NDArray[np.bool_],
-    *, low: float = FROM, high: float = TO,
-) -> Pixels:  # fmt: skip
+def overlay(picture: Pixels, share: Share, seen: NDArray[np.bool_]) -> Pixels:
     """Lay a map over a picture.
 
     Parameters
     ----------
     picture : ndarray
         uint8 (height, width, 3).
-    values : ndarray
-        float32 (height, width).
+    share : ndarray
+        float32 (height, width), 0..1.
     seen : ndarray
         Where the map says anything; the rest is hatched.
-    low, high : float
-        Where colour begins and where it is full.
     """
     grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY).astype(np.float32)
     pale = np.repeat((150 + 0.41 * grey)[..., None], 3, axis=2)
     rows, columns = np.indices(seen.shape)
     hatch = ((rows + columns) % 12 < 2) & ~seen
     pale[hatch] = pale[hatch] * 0.75
-    share = np.clip((values - low) / (high - low), 0, 1) * seen
+    colour, alpha = tint(share)
+    laid = np.clip(pale * (1 - alpha) + colour * alpha, 0, 255).astype(np.uint8)
+    return ringed(laid, share)
+
+
+def tint(share: Share) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return colour (height, width, 3), 0..255, and opacity (height, width, 1) of a map."""
     place = share * (len(_STOPS) - 1)
     lower = np.minimum(place.astype(int), len(_STOPS) - 2)
     between = (place - lower)[..., None]
     colour = _STOPS[lower] * (1 - between) + _STOPS[lower + 1] * between
     alpha = np.clip(share * 2.5, 0, 0.85)[..., None]
-    laid = np.clip(pale * (1 - alpha) + colour * alpha, 0, 255).astype(np.uint8)
-    return ringed(laid, share)
+    return np.asarray(colour, np.float32), np.asarray(alpha, np.float32)
 
 
-def ringed(picture: Pixels, share: NDArray[np.float32]) -> Pixels:
-    """Ring the strongest spots."""
+def strongest(share: Share) -> list[tuple[tuple[float, float], float]]:
+    """Return the strongest spots of a map, strongest first: centre (x, y) and radius, px."""
     strong = (share > 0.5).astype(np.uint8)
     near = max(3, round(max(share.shape) / 60))
     joined = cv2.dilate(strong, np.ones((near, near), np.uint8))
     count, labels, boxes, centres = cv2.connectedComponentsWithStats(joined)
-    if count <= 1:
-        return picture
     weight = np.bincount(labels.ravel(), (share * strong).ravel(), minlength=count)
-    out = picture.copy()
+    spots = []
     for number in [k for k in np.argsort(-weight) if k != 0][:_RINGS]:
         across, down = (int(boxes[number, k]) for k in (2, 3))
         radius = min(round(0.6 * max(across, down)) + near, max(share.shape) // 5)
-        centre = tuple(int(v) for v in centres[number])
-        cv2.circle(out, centre, radius, (20, 20, 20), 2, cv2.LINE_AA)
+        x, y = (float(v) for v in centres[number])
+        spots.append(((x, y), float(radius)))
+    return spots
+
+
+def ringed(picture: Pixels, share: Share) -> Pixels:
+    """Ring the strongest spots."""
+    out = picture.copy()
+    for (x, y), radius in strongest(share):
+        cv2.circle(out, (int(x), int(y)), int(radius), (20, 20, 20), 2, cv2.LINE_AA)
     return out
 
 
@@ -87,17 +109,9 @@ def pictures_of(comparison: Comparison) -> dict[str, Pixels]:
     if framed is None:
         return {}
     found = {"query-aligned": framed.pixels, "reference-aligned": framed.consensus.pixels}
-    shown = difference_map(comparison)
-    if shown is not None:
-        found["map-differences"] = shown
-    for figure in comparison.figures:
-        if figure.map is None or figure.name == "structure":
-            continue
-        values = figure.map[framed.inner]
-        high = float(np.percentile(values, 99.8)) if values.size else 0.0
-        limit = max(high, _FULL.get(figure.name, 1e-6))
-        name = "map-" + figure.name.lower().replace(" ", "-")
-        found[name] = overlay(framed.pixels, figure.map, framed.inner, low=0.35 * limit, high=limit)
+    for name, share in shares(comparison).items():
+        shown = "differences" if name == "structure" else name.lower().replace(" ", "-")
+        found[f"map-{shown}"] = overlay(framed.pixels, share, framed.inner)
     return found
 
 

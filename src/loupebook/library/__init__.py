@@ -15,6 +15,8 @@ from loupebook.imaging import (
 from loupebook.library.benching import bench_retrieval
 from loupebook.library.comparing import ComparisonReport, compare_photos
 from loupebook.library.demo_building import DemoBuilt, build_demo_set
+from loupebook.library.desk import MOST_REFERENCES, Desk
+from loupebook.library.desk_exchange import points_from_annotations, points_to_annotations
 from loupebook.library.facade import Library
 from loupebook.library.homes import (
     HOME_VARIABLE,
@@ -32,6 +34,7 @@ from loupebook.library.results import (
     SearchReport,
     SetOverview,
 )
+from loupebook.library.serials import SerialAgreement, SerialHolder, serials_agree
 from loupebook.library.serving import serve_page
 from loupebook.library.upkeep import RebuildReport, SetCheck
 from loupebook.records.model import (
@@ -47,11 +50,13 @@ from loupebook.records.model import (
     Standing,
     View,
 )
+from loupebook.records.points import Mark, PointMark, PointRecord
 from loupebook.search import FoundItem
 from loupebook.setreport import SetReport, render_html
 
 __all__ = [
     "HOME_VARIABLE",
+    "MOST_REFERENCES",
     "SET_VARIABLE",
     "AddReport",
     "BenchResult",
@@ -59,6 +64,7 @@ __all__ = [
     "Camera",
     "ComparisonReport",
     "DemoBuilt",
+    "Desk",
     "Element",
     "Fault",
     "FoundItem",
@@ -66,14 +72,19 @@ __all__ = [
     "IntakeState",
     "Library",
     "Lighting",
+    "Mark",
     "MatchReport",
     "PhotoCheck",
     "PhotoRecord",
+    "PointMark",
+    "PointRecord",
     "Provenance",
     "RebuildReport",
     "SearchFilters",
     "SearchReport",
     "Serial",
+    "SerialAgreement",
+    "SerialHolder",
     "SetCheck",
     "SetInfo",
     "SetOverview",
@@ -92,10 +103,13 @@ __all__ = [
     "encode_jpeg",
     "is_set",
     "photo_files",
+    "points_from_annotations",
+    "points_to_annotations",
     "rectify",
     "render_html",
     "resize_to_fit",
     "rotate_quarter",
+    "serials_agree",
     "serve_page",
     "table_of",
 ]

@@ -67,20 +67,27 @@ class Warped:
 
 
 class Mips:
-    """A photo and its halved copies, each made when it is first needed."""
+    """A photo and its halved copies, each made when it is first needed.
 
-    def __init__(self, pixels: Pixels) -> None:
-        self._levels = [pixels]
+    Parameters
+    ----------
+    size : (int, int)
+        Width and height of the photo, px.
+    read : callable
+        Gives its pixels; called once.
+    """
+
+    def __init__(self, size: tuple[int, int], read: Callable[[], Pixels]) -> None:
+        self.size = size
+        self._read = read
+        self._levels: list[Pixels] = []
         self._lock = Lock()
-
-    @property
-    def size(self) -> tuple[int, int]:
-        """Width and height of the photo, px."""
-        return self._levels[0].shape[1], self._levels[0].shape[0]
 
     def level(self, number: int) -> Pixels:
         """Return the copy halved `number` times, or as often as leaves 16 px a side."""
         with self._lock:
+            if not self._levels:
+                self._levels.append(self._read())
             while len(self._levels) <= number and min(self._levels[-1].shape[:2]) >= 32:
                 last = self._levels[-1]
                 half = (last.shape[1] // 2, last.shape[0] // 2)
@@ -171,19 +178,10 @@ class LaidPhoto:
             Px wanted, across and down.
         """
         width, height = size
-        columns, rows = (np.arange(0, side + _STEP, _STEP) for side in size)
-        x, y = np.meshgrid((columns + 0.5) / scale + left - 0.5, (rows + 0.5) / scale + top - 0.5)
-        nodes = self.to_photo(np.stack([x, y], -1))
-        steps = np.linalg.norm(np.diff(nodes, axis=1), axis=-1) / _STEP
-        stretch = float(np.median(steps)) if steps.size else 1.0
+        where, stretch = spread_map(self.to_photo, left, top, scale, size)
         pixels = self.mips.level(max(0, math.floor(math.log2(max(stretch, 1e-6)) + 0.15)))
         shrunk = np.array([pixels.shape[1], pixels.shape[0]]) / np.array(self.mips.size)
-        nodes = np.clip((nodes + 0.5) * shrunk - 0.5, -1e4, 3e4).astype(np.float32)
-        spread = np.array([[1 / _STEP, 0, 0], [0, 1 / _STEP, 0]])
-        where = cv2.warpAffine(
-            nodes, spread, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-            borderMode=cv2.BORDER_REPLICATE,
-        )  # fmt: skip
+        where = ((where + 0.5) * shrunk - 0.5).astype(np.float32)
         low = np.maximum(np.floor(where.min((0, 1))).astype(int) - 4, 0)
         high = np.ceil(where.max((0, 1))).astype(int) + 5
         part = pixels[low[1] : max(high[1], low[1] + 1), low[0] : max(high[0], low[0] + 1)]
@@ -199,3 +197,37 @@ class LaidPhoto:
             ),
             np.uint8,
         )  # fmt: skip
+
+
+def spread_map(
+    to_photo: Callable[[Points], Points],
+    left: float,
+    top: float,
+    scale: float,
+    size: tuple[int, int],
+) -> tuple[NDArray[np.float32], float]:
+    """Return for each px of a part of the frame where it lies in the photo.
+
+    Parameters
+    ----------
+    to_photo : callable
+        Frame px to px of the photo; asked at every sixteenth px only.
+    left, top, scale, size
+        See :meth:`LaidPhoto.cut`.
+
+    Returns
+    -------
+    tuple
+        float32 (height, width, 2), and the photo px that one px stands for (median).
+    """
+    columns, rows = (np.arange(0, side + _STEP, _STEP) for side in size)
+    x, y = np.meshgrid((columns + 0.5) / scale + left - 0.5, (rows + 0.5) / scale + top - 0.5)
+    nodes = to_photo(np.stack([x, y], -1))
+    steps = np.linalg.norm(np.diff(nodes, axis=1), axis=-1) / _STEP
+    nodes = np.clip(nodes, -1e4, 3e4).astype(np.float32)
+    spread = np.array([[1 / _STEP, 0, 0], [0, 1 / _STEP, 0]])
+    where = cv2.warpAffine(
+        nodes, spread, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    return np.asarray(where, np.float32), float(np.median(steps)) if steps.size else 1.0

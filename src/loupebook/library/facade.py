@@ -27,6 +27,7 @@ from loupebook.imaging import (
 )
 from loupebook.library.agreement import draw_agreement
 from loupebook.library.comparing import ComparisonReport, Photo, SetComparer
+from loupebook.library.desk import Desk
 from loupebook.library.evidence_glue import EvidenceKeeper, embedding_arm
 from loupebook.library.intake import (
     IncomingPhoto,
@@ -45,6 +46,7 @@ from loupebook.library.results import (
     SearchReport,
     SetOverview,
 )
+from loupebook.library.serials import SerialHolder, serial_holders
 from loupebook.library.thumbnails import ThumbnailCache
 from loupebook.library.upkeep import RebuildReport, SetCheck, check_set, rebuild_derived
 from loupebook.records.catalogue import Catalogue
@@ -61,6 +63,7 @@ from loupebook.records.model import (
     Standing,
     View,
 )
+from loupebook.records.points import PointRecord, Points
 from loupebook.search import (
     Match,
     Progress,
@@ -103,6 +106,8 @@ class Library:
         self._thumbnails = ThumbnailCache(catalogue)
         self._evidence = EvidenceKeeper(catalogue)
         self._comparer = SetComparer(catalogue, self.photo_pixels)
+        self._comparing = RLock()
+        self._points = Points(catalogue)
 
     @classmethod
     def create(
@@ -628,7 +633,10 @@ class Library:
             If the query cannot be decoded within limits.
         """
         with self._lock:
-            return self._comparer.compare(query, photo_id, self._all_facts())
+            facts = self._all_facts()
+        # A lock of its own: making a consensus image takes a while, and searches go on.
+        with self._comparing:
+            return self._comparer.compare(query, photo_id, facts)
 
     def compare_found(self, report: SearchReport) -> Iterator[Compared]:
         """Compare the query of a search with what it found, one edition or origin at a time.
@@ -644,11 +652,33 @@ class Library:
             report.query_pixels, list(found.items()), self._all_facts()
         )
 
+    def desk(self, report: SearchReport) -> Desk:
+        """Lay the query of a search and its nearest references on a comparison desk."""
+        return Desk(self, report)
+
+    def reference_serials(self, value: str) -> list[SerialHolder]:
+        """Return the specimens on which a serial number stands on record."""
+        return serial_holders(self._catalogue, value)
+
+    @property
+    def points(self) -> Points:
+        """The points of comparison of this set: add, retire, list."""
+        return self._points
+
+    def points_for(self, photo_id: int) -> list[PointRecord]:
+        """Return the points of the edition, view and lighting that a photo shows."""
+        fact = self._all_facts().get(photo_id)
+        if fact is None or fact.edition is None:
+            return []
+        return self._points.of(
+            edition=fact.edition, element=fact.element, view=fact.view, lighting=fact.lighting
+        )
+
     # ------------------------------------------------------------------ upkeep
 
     def rebuild(self, *, progress: Progress = no_progress) -> RebuildReport:
         """Throw all derived files away and make them anew from the catalogue."""
-        with self._lock:
+        with self._lock, self._comparing:
             self._comparer.clear()
             return rebuild_derived(
                 self._catalogue, self.arms(), self._thumbnails, self._read_reference, progress

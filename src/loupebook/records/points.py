@@ -257,7 +257,7 @@ class Points:
         lighting: str | None = None,
     ) -> list[PointRecord]:
         """Return the points in use that pass every filter given, in the order drawn."""
-        wanted = [PointRow.retired_at.is_(None)]
+        wanted: list[Any] = [PointRow.retired_at.is_(None)]
         for column, value in (
             (EditionRow.name, edition),
             (EditionRow.element, element),
