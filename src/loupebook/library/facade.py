@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
 from threading import RLock
 from types import TracebackType
@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from loupebook.compare import Compared
+from loupebook.compare import Compared, Group, Held
 from loupebook.encoders import Encoder, load_encoder
 from loupebook.errors import CropInvalid, SetNotFound
 from loupebook.imaging import (
@@ -47,6 +47,7 @@ from loupebook.library.results import (
     SetOverview,
 )
 from loupebook.library.serials import SerialHolder, serial_holders
+from loupebook.library.sheets import SetSource, SheetDesk
 from loupebook.library.thumbnails import ThumbnailCache
 from loupebook.library.upkeep import RebuildReport, SetCheck, check_set, rebuild_derived
 from loupebook.records.catalogue import Catalogue
@@ -673,6 +674,21 @@ class Library:
         return self._points.of(
             edition=fact.edition, element=fact.element, view=fact.view, lighting=fact.lighting
         )
+
+    # ------------------------------------------------------------------ on paper
+
+    @cached_property
+    def _sheet_source(self) -> SetSource:
+        return SetSource(self._catalogue, self._held)
+
+    def _held(self, group: Group) -> Held:
+        with self._lock:
+            return self._comparer.held(group, self._all_facts())
+
+    @property
+    def sheets(self) -> SheetDesk:
+        """What makes, keeps and refreshes the comparison sheets of this set."""
+        return SheetDesk(self._catalogue, self._sheet_source)
 
     # ------------------------------------------------------------------ upkeep
 

@@ -1,0 +1,212 @@
+"""What the sheet templates share: choosing photos, making plates, listing points."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from loupebook.compare import Group
+from loupebook.errors import LoupebookError, SheetInvalid
+from loupebook.records.model import Lighting, PhotoRecord, SpecimenRecord, Standing, View
+from loupebook.sheets.definition import SheetDefinition
+from loupebook.sheets.laid import Laid
+from loupebook.sheets.plan import Plate, Section, SheetPoint
+from loupebook.sheets.source import SheetSource
+
+LIGHT_WORDS = {
+    Lighting.DIFFUSE: "diffuse light",
+    Lighting.RAKING: "raking light",
+    Lighting.TILT: "tilt series",
+    Lighting.TRANSMITTED: "light from behind",
+    Lighting.UV_A: "UV-A lamp",
+}
+VIEW_WORDS = {view: str(view).replace("-", " ") for view in View}
+NO_POINTS = (
+    "No points of comparison are drawn for this edition yet: the numbered places are where the "
+    "comparison measured differences beyond what is usual among genuine ones."
+)
+NO_PLACES = (
+    "No points of comparison are drawn for this edition yet, and nothing was measured beyond what "
+    "is usual among genuine ones: there are no numbered places. That proves nothing."
+)
+
+
+def genuine_group(specimen: SpecimenRecord, view: View, lighting: Lighting) -> Group:
+    """Return the genuine photos that a specimen is to be compared with."""
+    name = specimen.edition or specimen.name
+    return Group(name, str(specimen.element), str(view), str(lighting), "genuine")
+
+
+def origin_group(specimen: SpecimenRecord, view: View, lighting: Lighting) -> Group:
+    """Return the photos of the print origin that a fake comes from."""
+    name = specimen.origin or specimen.name
+    return Group(name, str(specimen.element), str(view), str(lighting), str(specimen.standing))
+
+
+def photo_of(
+    source: SheetSource, specimen: SpecimenRecord, view: View, lighting: Lighting
+) -> PhotoRecord | None:
+    """Return the largest photo of a specimen in one view and light."""
+    taken = [
+        photo
+        for photo in source.photos(specimen.name)
+        if photo.view is view and photo.lighting is lighting
+    ]
+    return max(taken, key=lambda photo: (photo.px_per_mm or 0, -photo.photo_id), default=None)
+
+
+def plate_of(
+    source: SheetSource,
+    specimen: SpecimenRecord,
+    definition: SheetDefinition,
+    *,
+    group: Group | None = None,
+    points: Sequence[SheetPoint] = (),
+) -> Plate:
+    """Return a specimen's plate in the definition's view and light, or one that says why not."""
+    photo = photo_of(source, specimen, definition.view, definition.lighting)
+    if photo is None:
+        how = f"{VIEW_WORDS[definition.view]}, {LIGHT_WORDS[definition.lighting]}"
+        return missing_plate(specimen, f"No photo is on record ({how}).")
+    return photo_plate(source, specimen, photo, group=group, points=points)
+
+
+def photo_plate(
+    source: SheetSource,
+    specimen: SpecimenRecord,
+    photo: PhotoRecord,
+    *,
+    group: Group | None = None,
+    points: Sequence[SheetPoint] = (),
+) -> Plate:
+    """Return the plate of one photo, laid into a group's frame where one is given."""
+    try:
+        laid = (
+            source.laid(photo, group)
+            if group is not None
+            else Laid(source.pixels(photo), photo.px_per_mm, False, "there is no common frame")
+        )
+    except LoupebookError as error:
+        return missing_plate(specimen, str(error), photo=photo)
+    return Plate(
+        name=specimen.name,
+        pixels=laid.pixels,
+        px_per_mm=laid.px_per_mm,
+        standing=str(specimen.standing),
+        lines=facts_of(specimen, photo, laid),
+        note=laid.note if group is not None else "whole photo",
+        points=tuple(points) if laid.registered else (),
+        sha256=photo.sha256,
+        dark=photo.lighting is Lighting.UV_A,
+    )
+
+
+def facts_of(specimen: SpecimenRecord, photo: PhotoRecord, laid: Laid) -> tuple[str, ...]:
+    """Return the lines of a caption."""
+    origin = specimen.origin if specimen.standing is Standing.FAKE else None
+    scale = f"{laid.px_per_mm:.1f} px/mm" if laid.px_per_mm else "scale not known: printed to fit"
+    where = f"print origin {origin}" if origin else design(specimen)
+    return (where, f"{VIEW_WORDS[photo.view]}, {LIGHT_WORDS[photo.lighting]}, {scale}")
+
+
+def design(specimen: SpecimenRecord) -> str:
+    """Return marque and edition as one phrase, the marque once."""
+    marque, edition = specimen.marque, specimen.edition
+    if marque and edition and edition.startswith(marque):
+        return edition
+    return ", ".join(part for part in (marque, edition) if part) or "marque not recorded"
+
+
+def missing_plate(specimen: SpecimenRecord, why: str, *, photo: PhotoRecord | None = None) -> Plate:
+    """Return a plate that keeps a specimen's place though there is no picture."""
+    return Plate(
+        name=specimen.name,
+        standing=str(specimen.standing),
+        lines=(design(specimen),),
+        missing=why,
+        sha256=photo.sha256 if photo else "",
+    )
+
+
+def consensus_plate(
+    source: SheetSource, group: Group, name: str, *, points: Sequence[SheetPoint] = ()
+) -> Plate | None:
+    """Return what the photos of a group have in common as a plate."""
+    consensus = source.consensus(group)
+    if consensus is None:
+        return None
+    specimens = len({photo.specimen for photo in consensus.photos})
+    return Plate(
+        name=name,
+        pixels=consensus.pixels,
+        px_per_mm=consensus.px_per_mm,
+        standing=group.standing,
+        lines=(f"consensus of {len(consensus.photos)} photos of {specimens} specimens",),
+        note="computed from the photos, not a photo of one item",
+        points=tuple(points),
+        dark=group.uv,
+    )
+
+
+def details(
+    plates: Sequence[Plate], points: Sequence[SheetPoint], *, margin: float = 0.35
+) -> list[Section]:
+    """Return one section a point: its surroundings on every plate that shows it, enlarged."""
+    sections = []
+    for point in points:
+        shown = tuple(
+            plate.detail(point, margin=margin)
+            for plate in plates
+            if plate.pixels is not None and plate.points
+        )
+        if shown:
+            said = [
+                f"Genuine: {point.genuine}" if point.genuine else "",
+                f"Copies: {point.copies}" if point.copies and not point.measured else "",
+                point.copies.capitalize() + "." if point.measured else "",
+            ]
+            text = " ".join(part for part in said if part)
+            sections.append(Section(f"{point.number}  {point.name}", shown, text, columns=2))
+    return sections
+
+
+def only_specimens(
+    found: Sequence[SpecimenRecord], definition: SheetDefinition
+) -> list[SpecimenRecord]:
+    """Return those that the definition names, in its order; all where it names none."""
+    if not definition.specimens:
+        return list(found)
+    by_name = {specimen.name: specimen for specimen in found}
+    absent = [name for name in definition.specimens if name not in by_name]
+    if absent:
+        raise SheetInvalid(
+            f"Not among the confirmed specimens that this sheet is about: {', '.join(absent)}."
+        )
+    return [by_name[name] for name in definition.specimens]
+
+
+def required(value: str | None, what: str, template: str) -> str:
+    """Return a value that a template cannot do without.
+
+    Raises
+    ------
+    SheetInvalid
+        If it is not given.
+    """
+    if not value:
+        raise SheetInvalid(f"The sheet '{template}' needs {what}.")
+    return value
+
+
+def remarks_on(plates: Sequence[Plate]) -> list[str]:
+    """Return what must be said of plates that are missing or lie outside the common frame."""
+    missing = [plate.name for plate in plates if plate.missing]
+    cropped = [plate.name for plate in plates if plate.note.startswith("not laid")]
+    told = []
+    if missing:
+        told.append(f"Without a picture: {len(missing)} of {len(plates)}.")
+    if cropped:
+        told.append(
+            f"Could not be laid into the common frame and are cropped instead: {len(cropped)} of "
+            f"{len(plates)}; numbered places are not drawn on them."
+        )
+    return told

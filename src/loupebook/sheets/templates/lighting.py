@@ -1,0 +1,67 @@
+"""One specimen in every light: the same view, photo after photo, in one frame."""
+
+from __future__ import annotations
+
+from loupebook.errors import SheetInvalid
+from loupebook.records.model import Lighting, SpecimenRecord
+from loupebook.sheets.definition import SheetDefinition
+from loupebook.sheets.plan import Plan, Plate, Section
+from loupebook.sheets.source import SheetSource
+from loupebook.sheets.templates.common import (
+    LIGHT_WORDS,
+    design,
+    genuine_group,
+    photo_plate,
+    remarks_on,
+)
+
+
+def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
+    """Plan the sheet; needs one specimen or several, each gets a section of its own."""
+    if not definition.specimens:
+        raise SheetInvalid("The sheet 'lighting' needs a specimen.")
+    sections = []
+    for name in definition.specimens:
+        specimen = source.specimen(name)
+        plates = _series(source, specimen, definition)
+        if not plates:
+            raise SheetInvalid(f"{name} has no photo of this view.")
+        sections.append(Section(name if len(definition.specimens) > 1 else "", tuple(plates)))
+    first = source.specimen(definition.specimens[0])
+    shown = [plate for section in sections for plate in section.plates]
+    lights = {plate.name for plate in shown}
+    return Plan(
+        title=definition.title or "One specimen in every light",
+        subtitle=f"{first.name} · {design(first)}" if len(sections) == 1 else design(first),
+        sections=tuple(sections),
+        remarks=(
+            *(["Only one light is on record: a series needs several."] * (len(lights) == 1)),
+            *remarks_on(shown),
+        ),
+    )
+
+
+def _series(
+    source: SheetSource, specimen: SpecimenRecord, definition: SheetDefinition
+) -> list[Plate]:
+    order = list(Lighting)
+    photos = [one for one in source.photos(specimen.name) if one.view is definition.view]
+    plates = []
+    for photo in sorted(photos, key=lambda one: (order.index(one.lighting), one.photo_id)):
+        # Prints look otherwise under UV-A, so every light has a frame of its own kind.
+        group = genuine_group(specimen, definition.view, photo.lighting)
+        plate = photo_plate(source, specimen, photo, group=group)
+        scale = plate.lines[-1].rsplit(", ", 1)[-1] if plate.pixels is not None else ""
+        plates.append(
+            Plate(
+                name=_headed(LIGHT_WORDS[photo.lighting]),
+                pixels=plate.pixels, px_per_mm=plate.px_per_mm, standing=plate.standing,
+                lines=tuple(part for part in (photo.file_name, scale) if part),
+                note=plate.note, missing=plate.missing, sha256=plate.sha256, dark=plate.dark,
+            )
+        )  # fmt: skip
+    return plates
+
+
+def _headed(words: str) -> str:
+    return words[:1].upper() + words[1:]

@@ -1,0 +1,86 @@
+"""Genuine against copy: two specimens in one frame, every point enlarged side by side."""
+
+from __future__ import annotations
+
+from loupebook.compare import Comparison, Group
+from loupebook.errors import SheetInvalid
+from loupebook.records.model import SpecimenRecord, Standing
+from loupebook.sheets.definition import SheetDefinition
+from loupebook.sheets.differences import places_that_differ
+from loupebook.sheets.plan import Plan, Section, SheetPoint
+from loupebook.sheets.source import SheetSource
+from loupebook.sheets.templates.common import (
+    NO_PLACES,
+    NO_POINTS,
+    design,
+    details,
+    genuine_group,
+    photo_of,
+    plate_of,
+    remarks_on,
+)
+
+
+def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
+    """Plan the sheet.
+
+    Needs two specimens, the genuine one first, or an edition, whose first of either standing
+    are then shown.
+    """
+    genuine, copy = _the_two(source, definition)
+    group = genuine_group(genuine, definition.view, definition.lighting)
+    photo = photo_of(source, copy, definition.view, definition.lighting)
+    comparison = source.compare_photo(photo, group) if photo else None
+    points, remark = _points(source, group, comparison)
+    plates = [
+        plate_of(source, one, definition, group=group, points=points) for one in (genuine, copy)
+    ]
+    measured = f"The copy against known genuine ones. {comparison.says()}" if comparison else ""
+    return Plan(
+        title=definition.title or "Genuine against copy",
+        subtitle=design(genuine),
+        sections=(Section("", tuple(plates), measured), *details(plates, points)),
+        points=tuple(points),
+        remarks=(*remark, *remarks_on(plates)),
+    )
+
+
+def _the_two(
+    source: SheetSource, definition: SheetDefinition
+) -> tuple[SpecimenRecord, SpecimenRecord]:
+    if definition.specimens:
+        if len(definition.specimens) != 2:
+            raise SheetInvalid("The sheet 'pair' shows two specimens: name a genuine and a fake.")
+        first, second = (source.specimen(name) for name in definition.specimens)
+        if (first.standing, second.standing) != (Standing.GENUINE, Standing.FAKE):
+            raise SheetInvalid(
+                "The sheet 'pair' shows a genuine specimen and then a fake one; "
+                f"these are {first.standing} and {second.standing}."
+            )
+        return first, second
+    pair = []
+    for standing in (Standing.GENUINE, Standing.FAKE):
+        found = source.specimens(
+            marque=definition.marque, edition=definition.edition, element=definition.element,
+            origin=definition.origin if standing is Standing.FAKE else None, standing=standing,
+        )  # fmt: skip
+        shown = [
+            one for one in found if photo_of(source, one, definition.view, definition.lighting)
+        ]
+        if not shown:
+            raise SheetInvalid(
+                f"There is no confirmed {standing} specimen with such a photo to show; choose "
+                "another edition, view or lighting."
+            )
+        pair.append(shown[0])
+    return pair[0], pair[1]
+
+
+def _points(
+    source: SheetSource, group: Group, comparison: Comparison | None
+) -> tuple[list[SheetPoint], list[str]]:
+    drawn = source.points(group)
+    if drawn:
+        return drawn, []
+    places = places_that_differ(comparison) if comparison else []
+    return places, [NO_POINTS if places else NO_PLACES]

@@ -1,0 +1,63 @@
+"""One copy press: what its specimens have in common against the genuine print."""
+
+from __future__ import annotations
+
+from loupebook.errors import SheetInvalid
+from loupebook.records.model import Standing
+from loupebook.sheets.definition import SheetDefinition
+from loupebook.sheets.differences import places_that_differ
+from loupebook.sheets.plan import Plan, Section
+from loupebook.sheets.source import SheetSource
+from loupebook.sheets.templates.common import (
+    NO_PLACES,
+    consensus_plate,
+    design,
+    details,
+    genuine_group,
+    only_specimens,
+    origin_group,
+    plate_of,
+    remarks_on,
+    required,
+)
+
+
+def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
+    """Plan the sheet; needs a print origin.
+
+    What differs on the consensus of all its specimens is constant: what varies from item to
+    item does not survive the middle of several.
+    """
+    origin = required(definition.origin, "a print origin", "press")
+    found = source.specimens(
+        origin=origin, edition=definition.edition, element=definition.element,
+        standing=Standing.FAKE,
+    )  # fmt: skip
+    specimens = only_specimens(found, definition)
+    if not specimens:
+        raise SheetInvalid(f"The set holds no confirmed fake of the print origin {origin}.")
+    group = genuine_group(specimens[0], definition.view, definition.lighting)
+    own = origin_group(specimens[0], definition.view, definition.lighting)
+    comparison = source.compare_consensus(own, group)
+    points = source.points(group) or (places_that_differ(comparison) if comparison else [])
+    plates = [plate_of(source, one, definition, group=group, points=points) for one in specimens]
+    genuine = consensus_plate(source, group, group.name, points=points)
+    heads = [genuine] if genuine else []
+    enlarged = details([*heads, *plates][:4], points)
+    one_only = "One specimen only: a flaw of the item cannot be told from one of the press."
+    measured = comparison.says() if comparison else "Could not be compared with genuine ones."
+    return Plan(
+        title=definition.title or "One copy press and its constant flaws",
+        subtitle=f"{origin} · {design(specimens[0])}",
+        sections=(
+            *([Section("What genuine ones have in common", tuple(heads))] if heads else []),
+            Section(f"Specimens of this press ({len(plates)})", tuple(plates), measured),
+            *enlarged,
+        ),
+        points=tuple(points),
+        remarks=(
+            *([] if points else [NO_PLACES]),
+            *([one_only] if len(specimens) == 1 else []),
+            *remarks_on(plates),
+        ),
+    )

@@ -1,0 +1,70 @@
+"""One marque through the years: its editions of one element, each by its consensus image."""
+
+from __future__ import annotations
+
+from loupebook.errors import SheetInvalid
+from loupebook.records.model import SpecimenRecord, Standing
+from loupebook.sheets.definition import SheetDefinition
+from loupebook.sheets.plan import Plan, Plate, Section, SheetPoint
+from loupebook.sheets.source import SheetSource
+from loupebook.sheets.templates.common import (
+    consensus_plate,
+    genuine_group,
+    plate_of,
+    remarks_on,
+    required,
+)
+
+
+def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
+    """Plan the sheet; needs a marque and an element."""
+    marque = required(definition.marque, "a marque", "years")
+    element = required(definition.element, "an element", "years")
+    by_edition: dict[str, list[SpecimenRecord]] = {}
+    for one in source.specimens(
+        marque=marque, element=definition.element, standing=Standing.GENUINE
+    ):
+        by_edition.setdefault(one.edition or "edition not recorded", []).append(one)
+    if not by_edition:
+        raise SheetInvalid(f"The set holds no confirmed genuine {element} of {marque}.")
+    sections: list[Section] = []
+    numbered: list[SheetPoint] = []
+    for edition, specimens in sorted(by_edition.items()):
+        plates, points = _edition(source, definition, edition, specimens)
+        numbered += points
+        sections.append(Section(edition, tuple(plates), _dates(source, specimens)))
+    shown = [plate for section in sections for plate in section.plates]
+    return Plan(
+        title=definition.title or "Through the editions",
+        subtitle=f"{marque}, {element}",
+        sections=tuple(sections),
+        points=tuple(numbered),
+        remarks=(
+            "Each edition in a frame of its own. The set records no years in force; dates are "
+            "those of the photos.",
+            *remarks_on(shown),
+        ),
+    )
+
+
+def _edition(
+    source: SheetSource, definition: SheetDefinition, edition: str, specimens: list[SpecimenRecord]
+) -> tuple[list[Plate], list[SheetPoint]]:
+    group = genuine_group(specimens[0], definition.view, definition.lighting)
+    points = source.points(group)
+    whole = consensus_plate(source, group, edition, points=points)
+    one = plate_of(source, specimens[0], definition, group=group)
+    return ([whole, one] if whole else [one]), points
+
+
+def _dates(source: SheetSource, specimens: list[SpecimenRecord]) -> str:
+    dates = sorted(
+        photo.captured_at[:10]
+        for specimen in specimens
+        for photo in source.photos(specimen.name)
+        if photo.captured_at
+    )
+    count = f"{len(specimens)} genuine specimen{'s' * (len(specimens) > 1)}"
+    if not dates:
+        return f"{count}; dates of the photos not recorded."
+    return f"{count}, photographed {dates[0]} to {dates[-1]}."

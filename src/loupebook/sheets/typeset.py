@@ -1,0 +1,107 @@
+"""Pages set with Typst: data and pictures in, PDF or PNG out.
+
+Text reaches the page as JSON, never as markup, so nothing a person typed can be run. Fonts
+are those that Typst and matplotlib carry, embedded as subsets; the machine's own are not
+used, so that a sheet looks the same everywhere.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import tempfile
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Any, Literal
+
+from PIL import Image
+
+from loupebook.errors import SheetInvalid
+from loupebook.sheets.paper import PRINT_DPI
+from loupebook.sheets.words import font_folder
+
+Form = Literal["pdf", "png"]
+_SHARED = "common.typ"
+
+
+def typeset(
+    template: str,
+    data: Mapping[str, Any],
+    pictures: Mapping[str, bytes],
+    *,
+    form: Form = "pdf",
+    dpi: float = PRINT_DPI,
+    made_at: datetime | None = None,
+) -> list[bytes]:
+    """Set pages.
+
+    Parameters
+    ----------
+    template : str
+        Name of a ``.typ`` file of this room, without the ending.
+    data : mapping
+        What the template reads.
+    pictures : mapping
+        File name, as the data refers to it, to encoded picture.
+    form : ``"pdf"`` or ``"png"``
+        One file, or one a page.
+    dpi : float
+        Of PNG pages.
+    made_at : datetime, optional
+        Written into the PDF; the same data and instant give the same bytes.
+
+    Returns
+    -------
+    list of bytes
+        One PDF, or one PNG a page.
+
+    Raises
+    ------
+    SheetInvalid
+        If the pages cannot be set.
+    """
+    import typst
+
+    here = resources.files("loupebook.sheets")
+    with tempfile.TemporaryDirectory(prefix="loupebook-sheet-") as name:
+        root = Path(name)
+        for file in (_SHARED, f"{template}.typ"):
+            (root / file).write_bytes(here.joinpath(file).read_bytes())
+        for file, content in pictures.items():
+            (root / file).write_bytes(content)
+        try:
+            made: Any = typst.compile(
+                root / f"{template}.typ",
+                root=root,
+                font_paths=_fonts(),
+                ignore_system_fonts=True,
+                format=form,
+                ppi=dpi,
+                sys_inputs={"data": json.dumps(data, ensure_ascii=False)},
+                timestamp=(made_at or datetime.now(UTC)).replace(microsecond=0),
+                pdf_standards=["ua-1"] if form == "pdf" else [],
+            )
+        except typst.TypstError as exc:
+            raise SheetInvalid(f"The pages cannot be set: {exc.message}") from exc
+    pages: list[bytes] = list(made) if isinstance(made, list) else [made]
+    return pages if form == "pdf" else [_with_resolution(page, dpi) for page in pages]
+
+
+@cache
+def _fonts() -> Any:
+    import typst
+
+    return typst.Fonts(
+        include_system_fonts=False, include_embedded_fonts=True, font_paths=[str(font_folder())]
+    )
+
+
+def _with_resolution(page: bytes, dpi: float) -> bytes:
+    """Write the resolution into a PNG, so that it is printed at its true size."""
+    target = io.BytesIO()
+    with Image.open(io.BytesIO(page)) as picture:
+        picture.convert("RGB").save(target, "PNG", dpi=(dpi, dpi), compress_level=6)
+    return target.getvalue()
