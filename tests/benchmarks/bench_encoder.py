@@ -32,8 +32,7 @@ from PIL import Image
 from table import print_table, save_rows
 
 from loupebook.encoders import Encoder, load_encoder
-from loupebook.imaging import rotate_quarter
-from loupebook.search.windows import QUERY_WINDOWS, WHOLE, Window
+from loupebook.search.windows import ANYWHERE, TURNED, View
 
 ROOT = Path(__file__).resolve().parents[2]
 Row = dict[str, object]
@@ -46,19 +45,11 @@ def read(path: Path) -> Pixels:
 
 
 def embedded(
-    encoder: Encoder,
-    pictures: Sequence[Pixels],
-    windows: Sequence[Window] = (WHOLE,),
-    turns: Sequence[int] = (0,),
+    encoder: Encoder, pictures: Sequence[Pixels], views: Sequence[View] = TURNED[:1]
 ) -> np.ndarray:
-    """Embeddings of every window and turn: (n, views, dim)."""
-    views = [
-        rotate_quarter(window.cut(picture), turn)
-        for picture in pictures
-        for window in windows
-        for turn in turns
-    ]
-    return encoder.embed(views).reshape(len(pictures), -1, encoder.dim)
+    """Embeddings of every view: (n, views, dim)."""
+    cut = [view.cut(picture) for picture in pictures for view in views]
+    return encoder.embed(cut).reshape(len(pictures), -1, encoder.dim)
 
 
 def similarity(queries: np.ndarray, references: np.ndarray) -> np.ndarray:
@@ -75,26 +66,20 @@ def recall(sims: np.ndarray, wanted: Sequence[str], names: Sequence[str]) -> flo
     return float(np.mean([names[n] == w for n, w in zip(nearest, wanted, strict=True)]))
 
 
-SEARCHES = {
-    "whole, 1 turn": ((WHOLE,), (0,)),
-    "whole, 4 turns": ((WHOLE,), (0, 1, 2, 3)),
-    "3 windows, 1 turn": (QUERY_WINDOWS, (0,)),
-    "3 windows, 4 turns": (QUERY_WINDOWS, (0, 1, 2, 3)),
-}
+SEARCHES = {"whole, 1 turn": TURNED[:1], "whole, 4 turns": TURNED, "anywhere": ANYWHERE}
 
 
 def by_search(
     encoder: Encoder, queries: Sequence[Pixels], references: np.ndarray
 ) -> dict[str, np.ndarray]:
     """Similarities under every way of searching, embedding each view once."""
-    windows, turns = SEARCHES["3 windows, 4 turns"]
-    views = embedded(encoder, queries, windows, turns)
-    split = views.reshape(len(queries), len(windows), len(turns), -1)
-    found = {}
-    for name, (some, few) in SEARCHES.items():
-        part = split[:, : len(some), : len(few)].reshape(len(queries), -1, views.shape[-1])
-        found[name] = similarity(part, references)
-    return found
+    vectors = embedded(encoder, queries, ANYWHERE)
+    discounts = np.array([view.discount for view in ANYWHERE], np.float32)
+    cosines = vectors @ references.T - discounts[:, None]
+    return {
+        name: cosines[:, [ANYWHERE.index(view) for view in views]].max(axis=1)
+        for name, views in SEARCHES.items()
+    }
 
 
 def cartons(encoder: Encoder, chosen: argparse.Namespace) -> list[Row]:
@@ -138,12 +123,10 @@ def emoji(encoder: Encoder, chosen: argparse.Namespace) -> list[Row]:
     references = embedded(encoder, [np.asarray(p) for p in pictures])[:, 0]
     handled = [_resaved(picture) for picture in pictures]
     for how in handled[0]:
-        for turns in ((0,), (0, 1, 2, 3)):
-            sims = similarity(
-                embedded(encoder, [h[how] for h in handled], (WHOLE,), turns), references
-            )
+        for views in (TURNED[:1], TURNED):
+            sims = similarity(embedded(encoder, [h[how] for h in handled], views), references)
             rows.append(
-                {"encoder": encoder.name, "set": f"OpenMoji, {how}", "turns": len(turns),
+                {"encoder": encoder.name, "set": f"OpenMoji, {how}", "turns": len(views),
                  "pictures": len(names), "R@1": recall(sims, names, names)}
             )  # fmt: skip
     cache = chosen.work / "emoji"

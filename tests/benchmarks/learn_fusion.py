@@ -80,7 +80,7 @@ def candidates(
     placed = local.find(query)
     if placed:
         try:
-            again = embedding.find(replace(query, region=placed[0].outline), limit=400)
+            again = embedding.find(replace(query, region=placed[0].outline, upright=True), limit=400)
             near = best_of_both(near, again)
         except LoupebookError:
             pass

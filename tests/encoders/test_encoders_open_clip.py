@@ -17,6 +17,7 @@ from PIL import Image
 from safetensors.torch import load_file, save_file
 from small_encoder_model import CONFIG, write_model
 
+from loupebook.bundled import bundled
 from loupebook.encoders import DEFAULT_ENCODER, load_encoder
 from loupebook.errors import EncoderUnavailable
 
@@ -93,7 +94,8 @@ def test_the_default_ships(default):
 @pytest.mark.parametrize(("name", "dim"), [("lite0-imagenet", 1280), ("lite0-print", 512)])
 def test_what_ships_uses_gem_pooling(name, dim, pictures):
     encoder = load_encoder(name, device="cpu")
-    tower = encoder._tower
+    # The tower as open_clip loads it, nothing folded.
+    tower = open_clip.create_model(f"local-dir:{bundled('models') / name}").visual.eval()
     with torch.inference_mode():
         feature_map = tower.trunk.forward_features(encoder.preprocess.batch(pictures[:1]))
         pooled = feature_map.clamp(min=1e-6).double().pow(3).mean((2, 3)).pow(1 / 3)

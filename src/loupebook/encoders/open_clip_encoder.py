@@ -99,12 +99,14 @@ class OpenClipEncoder:
     ) -> None:
         import torch
 
+        from loupebook.encoders.folding import fold_batch_norms
+        from loupebook.encoders.gem import GemPooled
+
         settle_torch()
         if pooling.kind == "gem" and not hasattr(tower, "trunk"):
             raise EncoderUnavailable(f"{name}: GeM pooling needs a timm image tower.")
         self.name = name
         self.preprocess = preprocess
-        self._pooling = pooling
         self._device = device
         self.fingerprint = fingerprint_encoder(
             tower.state_dict(),
@@ -114,9 +116,10 @@ class OpenClipEncoder:
                 "pooling": asdict(pooling),
             },
         )
-        self._tower = tower.eval().requires_grad_(False)
+        network = GemPooled(tower, pooling.power) if pooling.kind == "gem" else tower
+        self._network = fold_batch_norms(network.eval().requires_grad_(False))
         # Channels last suits convolutions on any device; towers without them ignore it.
-        self._tower.to(device=device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+        self._network.to(device=device, memory_format=torch.channels_last)  # type: ignore[call-overload]
         self.dim = self.embed([np.zeros((8, 8, 3), np.uint8)]).shape[1]
 
     def embed(self, pictures: Sequence[Pixels], *, batch_size: int = 16) -> NDArray[np.float32]:
@@ -137,15 +140,9 @@ class OpenClipEncoder:
             return cast("NDArray[np.float32]", unit.cpu().numpy())
 
     def _features(self, batch: Tensor) -> Tensor:
-        if self._pooling.kind == "tower":
-            features = self._tower(batch)
-            # Some towers return (pooled, tokens).
-            return cast("Tensor", features[0] if isinstance(features, tuple) else features)
-        trunk, head = cast("Any", self._tower).trunk, cast("Any", self._tower).head
-        feature_map = trunk.forward_features(batch).clamp(min=1e-6)
-        power = self._pooling.power
-        pooled = feature_map.pow(power).mean(dim=(2, 3)).pow(1.0 / power)
-        return cast("Tensor", head(pooled))
+        features = self._network(batch)
+        # Some towers return (pooled, tokens).
+        return cast("Tensor", features[0] if isinstance(features, tuple) else features)
 
     def _prepared(self, groups: Iterable[Sequence[Pixels]]) -> Iterator[Tensor]:
         """Preprocess the next group while the network works on the last one."""

@@ -52,6 +52,9 @@ class QueryPhoto:
     region : Outline, optional
         Where the item lies, if a person or another arm has said so; clockwise from the
         corner that is its top left as marked. `None` means anywhere in the photo.
+    upright : bool
+        Whether that corner is known to be the item's own top left, as it is where an arm has
+        laid a reference over it.
 
     Raises
     ------
@@ -61,6 +64,7 @@ class QueryPhoto:
 
     pixels: Pixels
     region: Outline | None = None
+    upright: bool = False
 
     def __post_init__(self) -> None:
         shape = self.pixels.shape

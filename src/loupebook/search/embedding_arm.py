@@ -1,8 +1,8 @@
 """The arm that compares whole items by embedding.
 
-Each reference gives one vector a window (see ``windows``); a query gives one a window and
-quarter turn, since a photo may come upside down or sideways. A photo's score is the best
-cosine of any pair. ``detail`` of a hit: ``turn`` (clockwise quarter turns by which the query
+Each reference gives one vector a window, a query one a view (see ``windows``): the item may
+lie anywhere in it, upside down or sideways. A photo's score is the best cosine of any pair,
+less the view's discount. ``detail`` of a hit: ``turn`` (clockwise quarter turns by which the query
 must be turned), ``query_window`` and ``reference_window``.
 """
 
@@ -15,14 +15,11 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import astuple, dataclass
 from pathlib import Path
-from typing import TypeAlias
-
 import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.encoders import Encoder
 from loupebook.errors import IndexDamaged, LoupebookError
-from loupebook.imaging import rotate_quarter
 from loupebook.search.arm import (
     ArmHit,
     Pending,
@@ -38,24 +35,21 @@ from loupebook.search.vector_file import IndexOrigin, load_index, save_index
 from loupebook.search.vector_index import VectorIndex
 from loupebook.search.vector_store import Labels, PhotoVectors, VectorStore
 from loupebook.search.windows import (
-    QUERY_WINDOWS,
     REFERENCE_WINDOWS,
     WHOLE,
     WORKING_SIDE,
+    View,
     marked_part,
+    views_of,
     working_copy,
 )
-
-_Origin: TypeAlias = tuple[str, int]
-"""Window of the query and the clockwise quarter turns given to it."""
-
 
 @dataclass(frozen=True)
 class _Asked:
     """A query already embedded."""
 
     query: QueryPhoto
-    origins: list[_Origin]
+    views: tuple[View, ...]
     vectors: NDArray[np.float32]
 
 
@@ -99,7 +93,7 @@ class EmbeddingArm(KeptArm):
         IndexDamaged
             If the derived state cannot be used; :meth:`sync` makes it anew.
         """
-        origins, vectors = self._embed_query(query)
+        views, vectors = self._embed_query(query)
         with self._lock:
             index, labels = self._ready()
             rows = None
@@ -109,7 +103,7 @@ class EmbeddingArm(KeptArm):
             if limit < 1:
                 return []
             scores, found = index.search(vectors, limit * len(REFERENCE_WINDOWS), allowed=rows)
-        return _best_of_each_photo(labels, origins, scores, found)[:limit]
+        return _best_of_each_photo(labels, views, scores, found)[:limit]
 
     def held_vectors(self) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
         """Return the whole-item vectors as they stand: photo ids (n,) and rows (n, dim).
@@ -262,25 +256,21 @@ class EmbeddingArm(KeptArm):
 
     # ------------------------------------------------------------------ searching
 
-    def _embed_query(self, query: QueryPhoto) -> tuple[list[_Origin], NDArray[np.float32]]:
-        """Embed every window in every quarter turn.
+    def _embed_query(self, query: QueryPhoto) -> tuple[tuple[View, ...], NDArray[np.float32]]:
+        """Embed every view.
 
-        The last two are remembered: a search may ask about a query, and about the item found
-        in it, several times over, with other filters.
+        The last two queries are remembered: a search may ask about a query, and about the item
+        found in it, several times over, with other filters.
         """
         for asked in self._asked:
             if asked.query is query:
-                return asked.origins, asked.vectors
+                return asked.views, asked.vectors
         marked = working_copy(marked_part(query))
-        windows = QUERY_WINDOWS if query.region is None else (WHOLE,)
-        origins = [(window.name, turn) for window in windows for turn in range(4)]
-        views = [
-            rotate_quarter(window.cut(marked), turn) for window in windows for turn in range(4)
-        ]
-        # One window's turns at a time: larger batches gain nothing and take memory afresh.
-        vectors = self._encoder.embed(views, batch_size=4)
-        self._asked.append(_Asked(query, origins, vectors))
-        return origins, vectors
+        views = views_of(query)
+        # Few at a time: larger batches gain nothing and take memory afresh.
+        vectors = self._encoder.embed([view.cut(marked) for view in views], batch_size=4)
+        self._asked.append(_Asked(query, views, vectors))
+        return views, vectors
 
     def _ready(self) -> tuple[VectorIndex, Labels]:
         """Index and labels that fit each other and the store as it stands on disk."""
@@ -292,25 +282,26 @@ class EmbeddingArm(KeptArm):
 
 def _best_of_each_photo(
     labels: Labels,
-    origins: Sequence[_Origin],
+    views: Sequence[View],
     scores: NDArray[np.float32],
     found: NDArray[np.int64],
 ) -> list[ArmHit]:
     """Keep the best row of each photo, nearest first."""
-    views, places = np.nonzero(found >= 0)
-    cosines = scores[views, places]
-    positions = np.searchsorted(labels.row_ids, found[views, places])
+    rows, places = np.nonzero(found >= 0)
+    discounts = np.array([view.discount for view in views], np.float32)
+    cosines = scores[rows, places] - discounts[rows]
+    positions = np.searchsorted(labels.row_ids, found[rows, places])
     hits: dict[int, ArmHit] = {}
     for entry in np.argsort(-cosines, kind="stable"):
         photo_id = int(labels.photo_ids[positions[entry]])
         if photo_id not in hits:
-            window, turn = origins[views[entry]]
+            view = views[rows[entry]]
             hits[photo_id] = ArmHit(
                 photo_id=photo_id,
                 score=min(1.0, float(cosines[entry])),
                 detail={
-                    "turn": turn,
-                    "query_window": window,
+                    "turn": view.turn,
+                    "query_window": view.window.name,
                     "reference_window": labels.parts[positions[entry]],
                 },
             )

@@ -146,7 +146,7 @@ class _Asker:
         elif self._query.region is None:
             for hit in fused:
                 if hit.outline is not None and hit.similarity >= LIKELY:
-                    yield replace(self._query, region=hit.outline)
+                    yield replace(self._query, region=hit.outline, upright=True)
 
     def _look_again(
         self,
