@@ -80,7 +80,8 @@ def candidates(
     placed = local.find(query)
     if placed:
         try:
-            again = embedding.find(replace(query, region=placed[0].outline, upright=True), limit=400)
+            item = replace(query, region=placed[0].outline, upright=True)
+            again = embedding.find(item, limit=400)
             near = best_of_both(near, again)
         except LoupebookError:
             pass

@@ -15,6 +15,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import astuple, dataclass
 from pathlib import Path
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -43,6 +44,7 @@ from loupebook.search.windows import (
     views_of,
     working_copy,
 )
+
 
 @dataclass(frozen=True)
 class _Asked:

@@ -70,8 +70,8 @@ HALVES = tuple(
 # (drawn labels, caps and pictures in clutter of a world of its own; hand-held cartons): whole and
 # two centres .688, with the nine halves .743 (caps on 10 to 20 % of the frame .67 -> .92, pictures
 # .25 -> .62, cartons .78 -> .77); sixteen windows of 35 % on top gain nothing. Quarter turns of
-# all windows gained nothing over those of the whole photo (.800 against .792 on another world): the encoder
-# was trained on turned items; they stay for the whole photo because other encoders were not.
+# all windows gained nothing over those of the whole photo (.792 against .800 on another world):
+# the encoder was trained on turned items; they stay for the whole photo, others were not.
 # More windows of references gained nothing for two to six times the memory.
 REFERENCE_WINDOWS = (WHOLE,)
 TURNED = tuple(View(WHOLE, turn) for turn in range(4))
