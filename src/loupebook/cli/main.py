@@ -7,7 +7,16 @@ from typing import Annotated
 import typer
 
 import loupebook
-from loupebook.cli import adding, benching, browsing, comparing, searching, starting, upkeep
+from loupebook.cli import (
+    adding,
+    benching,
+    browsing,
+    comparing,
+    searching,
+    sheeting,
+    starting,
+    upkeep,
+)
 from loupebook.cli.common import out
 
 app = typer.Typer(
@@ -38,7 +47,7 @@ def _root(
     """Hold the options of the command itself."""
 
 
-for group in (adding, searching, comparing, browsing, upkeep, starting, benching):
+for group in (adding, searching, comparing, browsing, upkeep, starting, benching, sheeting):
     group.register(app)
 
 

@@ -36,6 +36,7 @@ from loupebook.library.results import (
 )
 from loupebook.library.serials import SerialAgreement, SerialHolder, serials_agree
 from loupebook.library.serving import serve_page
+from loupebook.library.sheets import SheetState, definition_of, write_sheet
 from loupebook.library.upkeep import RebuildReport, SetCheck
 from loupebook.records.model import (
     Camera,
@@ -53,11 +54,13 @@ from loupebook.records.model import (
 from loupebook.records.points import Mark, PointMark, PointRecord
 from loupebook.search import FoundItem
 from loupebook.setreport import SetReport, render_html
+from loupebook.sheets import TEMPLATES, MadeSheet, Paper, SheetDefinition
 
 __all__ = [
     "HOME_VARIABLE",
     "MOST_REFERENCES",
     "SET_VARIABLE",
+    "TEMPLATES",
     "AddReport",
     "BenchResult",
     "Box",
@@ -72,8 +75,10 @@ __all__ = [
     "IntakeState",
     "Library",
     "Lighting",
+    "MadeSheet",
     "Mark",
     "MatchReport",
+    "Paper",
     "PhotoCheck",
     "PhotoRecord",
     "PointMark",
@@ -89,6 +94,8 @@ __all__ = [
     "SetInfo",
     "SetOverview",
     "SetReport",
+    "SheetDefinition",
+    "SheetState",
     "SpecimenRecord",
     "Standing",
     "View",
@@ -99,6 +106,7 @@ __all__ = [
     "crop_box",
     "decode_photo",
     "default_set",
+    "definition_of",
     "demo_set_folder",
     "encode_jpeg",
     "is_set",
@@ -112,4 +120,5 @@ __all__ = [
     "serials_agree",
     "serve_page",
     "table_of",
+    "write_sheet",
 ]

@@ -33,6 +33,9 @@ MOST_BYTES = 10_000_000
 """A sheet is never larger."""
 _ROOM_FOR_TEXT = 400_000
 _CAPTION_MM = 26.0
+_BESIDE_MM = 50.0
+"""What a caption beside a picture takes."""
+_BAR_MM = 13.0
 _HEAD_MM = 34.0
 """What title and remarks take of the first page."""
 _CARD = Size(90.0, 62.0)
@@ -189,8 +192,13 @@ def _main_layout(sections: Sequence[Section], definition: SheetDefinition) -> La
 
 def _layout(sections: Sequence[Section], columns: int, paper: Paper, *, rows: int) -> Layout:
     area = type_area(paper)
-    room = Size(column_width(paper, columns), (area.height - _HEAD_MM) / rows - _CAPTION_MM)
-    return Layout(columns, magnification_for(sizes_of(sections), room))
+    height = (area.height - _HEAD_MM) / rows
+    room = Size(column_width(paper, columns), height - _CAPTION_MM)
+    below = magnification_for(sizes_of(sections), room)
+    if columns > 1:
+        return Layout(columns, below)
+    beside = magnification_for(sizes_of(sections), Size(area.width - _BESIDE_MM, height - _BAR_MM))
+    return Layout(columns, max(below, beside))
 
 
 def _asked(sections: Sequence[Section], paper: Paper, scale: float) -> Layout:
@@ -267,6 +275,7 @@ def _plate(
         "word": STANDING_WORDS.get(plate.standing, ""),
         "name": printable(plate.name),
         "lines": [printable(line) for line in lines],
+        "beside": layout.columns == 1 and room.width - size.width >= _BESIDE_MM,
         "note": "" if plate.bare else printable(plate.note),
         "points": [{"number": point.number, "place": list(point.place)} for point in plate.points],
         "bar": length

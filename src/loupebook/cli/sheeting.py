@@ -1,0 +1,144 @@
+"""`sheet`, `examinations` and `practice`: what goes on paper, on record, and into training."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+from rich.table import Table
+
+from loupebook.cli.common import (
+    ByOption,
+    ExitCode,
+    JsonOption,
+    SetOption,
+    err,
+    exits_clearly,
+    open_library,
+    out,
+    person,
+    print_json,
+)
+from loupebook.library import Element, Lighting, View
+
+if TYPE_CHECKING:
+    from loupebook.library import Library, MadeSheet
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this file."""
+    app.command()(sheet)
+
+
+@exits_clearly
+def sheet(
+    template: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="TEMPLATE",
+            help="pair, years, press, point, lighting or pocket. Left out with --saved or --list.",
+        ),
+    ] = None,
+    set_: SetOption = None,
+    target: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="A .pdf, or a .png a page. Default: sheet.pdf."),
+    ] = None,
+    marque: Annotated[str | None, typer.Option(help="The brand.")] = None,
+    edition: Annotated[str | None, typer.Option(help="The design.")] = None,
+    element: Annotated[Element | None, typer.Option(help="What kind of item.")] = None,
+    origin: Annotated[str | None, typer.Option(help="The print origin of copies.")] = None,
+    view: Annotated[View, typer.Option(help="Side that is shown.")] = View.FACE,
+    lighting: Annotated[Lighting, typer.Option(help="How it was lit.")] = Lighting.DIFFUSE,
+    specimen: Annotated[
+        list[str] | None,
+        typer.Option(help="Which specimens; may be repeated. For a pair the genuine one first."),
+    ] = None,
+    point: Annotated[str | None, typer.Option(help="Which point, for 'point'.")] = None,
+    paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
+    scale: Annotated[
+        float | None,
+        typer.Option(help="Magnification; 1 is life size. Default: the greatest that fits."),
+    ] = None,
+    title: Annotated[str | None, typer.Option(help="Instead of the template's own.")] = None,
+    note: Annotated[str | None, typer.Option(help="A line under the title.")] = None,
+    save: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Keep the definition in the set.")
+    ] = None,
+    saved: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Make a kept sheet as the set now stands.")
+    ] = None,
+    list_: Annotated[
+        bool, typer.Option("--list", help="List kept sheets and whether the set has moved on.")
+    ] = False,
+    by: ByOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Make a comparison sheet to print: A4 or Letter, PDF or PNG, at true scale.
+
+    Pictures are laid into one frame where that holds, and cropped where not, and the sheet
+    says so. It compares; it never says that an item is genuine.
+    """
+    from loupebook.library import definition_of
+
+    keeps = bool(save or saved)
+    with open_library(set_, reading=not keeps) as library:
+        if list_:
+            _list_sheets(library, as_json=as_json)
+            return
+        file = target or Path("sheet.pdf")
+        form: Literal["pdf", "png"] = "png" if file.suffix.lower() == ".png" else "pdf"
+        if saved is not None:
+            made = library.sheets.make_saved(saved, form=form, by=person(by))
+        elif template is None:
+            err.print("Name a template, or a kept sheet with --saved.", style="red")
+            raise typer.Exit(ExitCode.WRONG_USE)
+        else:
+            definition = definition_of(
+                template=template, marque=marque, edition=edition, element=element,
+                origin=origin, view=view, lighting=lighting, specimens=specimen or [],
+                point=point, paper=paper, scale=scale, title=title, note=note,
+            )  # fmt: skip
+            if save is not None:
+                library.sheets.save(save, definition, by=person(by))
+                made = library.sheets.make_saved(save, form=form, by=person(by))
+            else:
+                made = library.sheets.make(definition, form=form)
+    _say_made(made, file, as_json=as_json)
+
+
+def _say_made(made: MadeSheet, file: Path, *, as_json: bool) -> None:
+    from loupebook.library import write_sheet
+
+    paths = write_sheet(made, file)
+    if as_json:
+        print_json(
+            {
+                "files": [str(path) for path in paths],
+                "bytes": sum(map(len, made.files)),
+                "photos": list(made.made_from),
+                "remarks": list(made.remarks),
+            }
+        )
+        return
+    for remark in made.remarks:
+        err.print(remark, style="yellow", markup=False, soft_wrap=True)
+    for path in paths:
+        out.print(str(path), markup=False, soft_wrap=True)
+
+
+def _list_sheets(library: Library, *, as_json: bool) -> None:
+    states = [library.sheets.state(record.name) for record in library.sheets.saved()]
+    if as_json:
+        for state in states:
+            record = state.record
+            print_json({"name": record.name, "definition": record.definition, "says": state.says()})
+        return
+    table = Table("name", "template", "saved", "by", "state")
+    for state in states:
+        record = state.record
+        table.add_row(
+            record.name, str(record.definition["template"]), record.at[:10], record.by, state.says()
+        )
+    out.print(table)
