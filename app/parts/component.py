@@ -17,13 +17,15 @@ if TYPE_CHECKING:
 WEB = Path(__file__).parent / "web"
 
 
-def web_component(name: str) -> ComponentRenderer:
+def web_component(name: str, *shared: str) -> ComponentRenderer:
     """Register the component whose script and style sheet are called ``name``.
 
     Parameters
     ----------
     name : str
         Stem of ``web/<name>.js`` and ``web/<name>.css``.
+    *shared : str
+        Stems of scripts, and of style sheets where there is one, that it is built on.
 
     Returns
     -------
@@ -32,9 +34,8 @@ def web_component(name: str) -> ComponentRenderer:
     """
 
     def joined(suffix: str) -> str:
-        return "\n".join(
-            (WEB / f"{stem}.{suffix}").read_text(encoding="utf-8") for stem in ("base", name)
-        )
+        files = (WEB / f"{stem}.{suffix}" for stem in ("base", *shared, name))
+        return "\n".join(file.read_text(encoding="utf-8") for file in files if file.is_file())
 
     return st.components.v2.component(
         f"loupebook_{name}",

@@ -10,10 +10,13 @@ from parts.component import web_component
 from parts.pictures import served_pixels, served_reference
 from parts.words import CAUTION, STANDING, UV_CAUTION, design, found_by, size, taken
 
+GLASS = ("view", "layer", "glass", "saving")
+"""Scripts that the viewer and the desk are both built on."""
+
 if TYPE_CHECKING:
     from loupebook.library import Library, MatchReport, PhotoRecord, SearchReport
 
-_mount = web_component("viewer")
+_mount = web_component("viewer", *GLASS)
 
 
 @dataclass(frozen=True)
