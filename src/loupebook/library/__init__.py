@@ -14,9 +14,18 @@ from loupebook.imaging import (
 )
 from loupebook.library.benching import bench_retrieval
 from loupebook.library.comparing import ComparisonReport, compare_photos
+from loupebook.library.curating import (
+    PHOTO_GUIDE,
+    Basis,
+    EntryRemark,
+    RemarkKind,
+    WantedPhoto,
+    missing_photos,
+)
 from loupebook.library.demo_building import DemoBuilt, build_demo_set
 from loupebook.library.desk import MOST_REFERENCES, Desk
 from loupebook.library.desk_exchange import points_from_annotations, points_to_annotations
+from loupebook.library.exchange import ExportOptions, ExportReport, ImportReport
 from loupebook.library.facade import Library
 from loupebook.library.homes import (
     HOME_VARIABLE,
@@ -26,6 +35,7 @@ from loupebook.library.homes import (
     is_set,
 )
 from loupebook.library.intake import IncomingPhoto, photo_files
+from loupebook.library.people import ACTIONS
 from loupebook.library.results import (
     AddReport,
     Fault,
@@ -38,9 +48,13 @@ from loupebook.library.serials import SerialAgreement, SerialHolder, serials_agr
 from loupebook.library.serving import serve_page
 from loupebook.library.sheets import SheetState, definition_of, write_sheet
 from loupebook.library.upkeep import RebuildReport, SetCheck
+from loupebook.records.drafts import Draft, DraftPhoto, Drafts
+from loupebook.records.exchange import Fate, Taken
+from loupebook.records.history import FieldChange, can_be_undone
 from loupebook.records.model import (
     Camera,
     Element,
+    EventRecord,
     IntakeState,
     Lighting,
     PhotoRecord,
@@ -51,26 +65,40 @@ from loupebook.records.model import (
     Standing,
     View,
 )
+from loupebook.records.people import Person, Role
 from loupebook.records.points import Mark, PointMark, PointRecord
 from loupebook.search import FoundItem
 from loupebook.setreport import SetReport, render_html
 from loupebook.sheets import TEMPLATES, MadeSheet, Paper, SheetDefinition
 
 __all__ = [
+    "ACTIONS",
     "HOME_VARIABLE",
     "MOST_REFERENCES",
+    "PHOTO_GUIDE",
     "SET_VARIABLE",
     "TEMPLATES",
     "AddReport",
+    "Basis",
     "BenchResult",
     "Box",
     "Camera",
     "ComparisonReport",
     "DemoBuilt",
     "Desk",
+    "Draft",
+    "DraftPhoto",
+    "Drafts",
     "Element",
+    "EntryRemark",
+    "EventRecord",
+    "ExportOptions",
+    "ExportReport",
+    "Fate",
     "Fault",
+    "FieldChange",
     "FoundItem",
+    "ImportReport",
     "IncomingPhoto",
     "IntakeState",
     "Library",
@@ -79,12 +107,15 @@ __all__ = [
     "Mark",
     "MatchReport",
     "Paper",
+    "Person",
     "PhotoCheck",
     "PhotoRecord",
     "PointMark",
     "PointRecord",
     "Provenance",
     "RebuildReport",
+    "RemarkKind",
+    "Role",
     "SearchFilters",
     "SearchReport",
     "Serial",
@@ -98,9 +129,12 @@ __all__ = [
     "SheetState",
     "SpecimenRecord",
     "Standing",
+    "Taken",
     "View",
+    "WantedPhoto",
     "bench_retrieval",
     "build_demo_set",
+    "can_be_undone",
     "check_photo",
     "compare_photos",
     "crop_box",
@@ -110,6 +144,7 @@ __all__ = [
     "demo_set_folder",
     "encode_jpeg",
     "is_set",
+    "missing_photos",
     "photo_files",
     "points_from_annotations",
     "points_to_annotations",

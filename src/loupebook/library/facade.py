@@ -27,6 +27,7 @@ from loupebook.imaging import (
 )
 from loupebook.library.agreement import draw_agreement
 from loupebook.library.comparing import ComparisonReport, Photo, SetComparer
+from loupebook.library.curator import CuratorMethods
 from loupebook.library.desk import Desk
 from loupebook.library.evidence_glue import EvidenceKeeper, embedding_arm
 from loupebook.library.intake import (
@@ -36,6 +37,7 @@ from loupebook.library.intake import (
     photo_files,
 )
 from loupebook.library.overview import overview_of
+from loupebook.library.people import acting
 from loupebook.library.reading import read_result
 from loupebook.library.report_glue import pending_of, report_context
 from loupebook.library.results import (
@@ -64,6 +66,7 @@ from loupebook.records.model import (
     Standing,
     View,
 )
+from loupebook.records.people import Person
 from loupebook.records.points import PointRecord, Points
 from loupebook.search import (
     Match,
@@ -82,7 +85,7 @@ REFERENCE_MAX_SIDE = 1600
 """References are decoded to at most this many px a side for the arms: more than any uses."""
 
 
-class Library:
+class Library(CuratorMethods):
     """One set, opened: add, search, browse, withdraw, rebuild, verify.
 
     Open it with :meth:`open`, make a new one with :meth:`create`. Safe to share among the
@@ -133,8 +136,20 @@ class Library:
         return cls(catalogue, encoder=encoder)
 
     @classmethod
-    def open(cls, folder: Path, *, encoder: str | None = None) -> Library:
+    def open(
+        cls, folder: Path, *, encoder: str | None = None, person: Person | None = None
+    ) -> Library:
         """Open the set at `folder`.
+
+        Parameters
+        ----------
+        folder : Path
+            The set.
+        encoder : str, optional
+            Name of the encoder; `None` means the one that ships.
+        person : Person, optional
+            Who works on it: what the person's roles do not allow is refused with
+            `NotAllowed`, and changes bear the person's name. `None` is a single user.
 
         Raises
         ------
@@ -147,7 +162,8 @@ class Library:
             raise SetNotFound(
                 f"There is no set at {folder}. Make one with 'loupebook init {folder}'."
             )
-        return cls(Catalogue.open(folder), encoder=encoder)
+        library = cls(Catalogue.open(folder), encoder=encoder)
+        return library if person is None else acting(library, person)
 
     def __enter__(self) -> Library:
         return self
@@ -678,7 +694,7 @@ class Library:
     # ------------------------------------------------------------------ on paper
 
     @cached_property
-    def _sheet_source(self) -> SetSource:
+    def sheet_source(self) -> SetSource:
         return SetSource(self._catalogue, self._held)
 
     def _held(self, group: Group) -> Held:
@@ -688,7 +704,7 @@ class Library:
     @property
     def sheets(self) -> SheetDesk:
         """What makes, keeps and refreshes the comparison sheets of this set."""
-        return SheetDesk(self._catalogue, self._sheet_source)
+        return SheetDesk(self._catalogue, self.sheet_source)
 
     # ------------------------------------------------------------------ upkeep
 
@@ -725,10 +741,20 @@ class Library:
             )
             return report_on_set(context, only=only)
 
-    def verify(self, *, progress: Progress = no_progress) -> SetCheck:
-        """Check catalogue, photos and derived files; nothing is changed."""
+    def verify(
+        self, *, known_head: str | None = None, progress: Progress = no_progress
+    ) -> SetCheck:
+        """Check catalogue, log, photos and derived files; nothing is changed.
+
+        Parameters
+        ----------
+        known_head : str, optional
+            Head of the log as it was written down earlier; the log must pass through it.
+        progress : callable, optional
+            Called with (what, done, total).
+        """
         with self._lock:
-            return check_set(self._catalogue, self.arms(), progress)
+            return check_set(self._catalogue, self.arms(), progress, known_head=known_head)
 
 
 @cache

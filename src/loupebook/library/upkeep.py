@@ -76,7 +76,10 @@ class SetCheck:
     def lines(self) -> list[str]:
         """Return the report as lines of plain text, all damage included."""
         found = self.records
-        lines = [f"{found.specimens} specimens, {found.photos} photos checked"]
+        lines = [
+            f"{found.specimens} specimens, {found.photos} photos checked",
+            f"log: {found.log_lines} lines, head {found.log_head}",
+        ]
         lines += [f"{damage.kind}: {damage.path}: {damage.message}" for damage in found.damage]
         if found.leftovers:
             lines.append(f"{len(found.leftovers)} files that no record refers to (harmless)")
@@ -127,11 +130,27 @@ def rebuild_derived(
     return RebuildReport(reports)
 
 
-def check_set(catalogue: Catalogue, arms: Sequence[SearchArm], progress: Progress) -> SetCheck:
-    """Check a whole set; findings return, nothing is changed."""
+def check_set(
+    catalogue: Catalogue,
+    arms: Sequence[SearchArm],
+    progress: Progress,
+    *,
+    known_head: str | None = None,
+) -> SetCheck:
+    """Check a whole set; findings return, nothing is changed.
+
+    Parameters
+    ----------
+    catalogue, arms
+        The set and its search arms.
+    progress : callable
+        Called with (what, done, total).
+    known_head : str, optional
+        Head of the log as it was written down earlier; the log must pass through it.
+    """
     wanted = catalogue.indexable()
     return SetCheck(
-        records=catalogue.verify(progress=progress),
+        records=catalogue.verify(progress=progress, known_head=known_head),
         derived={arm.name: _check_arm(arm, wanted) for arm in arms},
     )
 

@@ -3,7 +3,8 @@ r"""How the cells of one manifest row are written.
 ``path``: relative to the manifest's folder and inside it; ``/`` or ``\\``. ``element``,
 ``standing``, ``view``, ``lighting``: any case, space or underscore for a hyphen.
 ``confirmed_on``: ISO 8601. ``serial``: several separated by ``|``, each ``value`` or
-``place=value``. ``px_per_mm``: a number, decimal point or comma.
+``place=value``. ``px_per_mm``: a number, decimal point or comma. A text that a spreadsheet
+would run as a formula has an apostrophe before it, which is not read.
 """
 
 from __future__ import annotations
@@ -100,6 +101,20 @@ class ManifestRow:
         )
 
 
+_FORMULA = ("=", "+", "-", "@", "\t")
+
+
+def guarded(text: str) -> str:
+    """Return a cell so that no spreadsheet runs it as a formula; reading undoes it."""
+    bare = text.lstrip("'")
+    return f"'{text}" if bare.startswith(_FORMULA) else text
+
+
+def _unguarded(text: str) -> str:
+    bare = text.lstrip("'")
+    return text[1:] if bare != text and bare.startswith(_FORMULA) else text
+
+
 @dataclass
 class Cells:
     """The cells of one row by column, and what was wrong with those read so far."""
@@ -113,7 +128,7 @@ class Cells:
         if not text.strip():
             return None
         try:
-            return clean(text, column)
+            return clean(_unguarded(text.strip()), column)
         except RecordInvalid as exc:
             self.problems.append(exc)
             return None

@@ -1,0 +1,194 @@
+"""Drafts: specimens that somebody has begun to enter, with their photos, kept until done.
+
+A draft is no record: it lies in ``drafts/<id>/`` beside the catalogue, is in nobody's log,
+and is deleted when it has been entered or given up. Every write is whole or not at all, so
+that a browser closed or a machine switched off loses nothing that was taken in.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import secrets
+import shutil
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from loupebook.errors import RecordInvalid, RecordNotFound, SetError
+from loupebook.records.change import now
+from loupebook.records.checks import file_base_name
+from loupebook.records.model import Lighting, View
+from loupebook.records.photo_store import PhotoStore, digest
+from loupebook.records.text import clean_name
+
+MOST_PHOTOS = 200
+"""Photos a draft may hold."""
+MOST_BYTES = 2_000_000_000
+"""Bytes that the photos of a draft may have together."""
+_ID = re.compile(r"[0-9a-f]{16}", re.ASCII)
+_FILE = "draft.json"
+
+
+@dataclass(frozen=True)
+class DraftPhoto:
+    """A photo taken into a draft, and how it was taken as far as that was said."""
+
+    sha256: str
+    file_name: str
+    byte_count: int
+    view: View = View.FACE
+    lighting: Lighting = Lighting.DIFFUSE
+    px_per_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A specimen begun.
+
+    Parameters
+    ----------
+    draft_id : str
+        Random identifier.
+    by : str
+        Who began it.
+    begun_at, changed_at : str
+        Instants.
+    fields : mapping
+        What has been entered so far, by field; plain values as the front end keeps them.
+    photos : tuple of DraftPhoto
+        In the order in which they were taken in.
+    """
+
+    draft_id: str
+    by: str
+    begun_at: str
+    changed_at: str
+    fields: Mapping[str, Any] = field(default_factory=dict)
+    photos: tuple[DraftPhoto, ...] = ()
+
+
+class Drafts:
+    """The drafts of one set.
+
+    Parameters
+    ----------
+    folder : Path
+        The set's folder.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder / "drafts"
+
+    def all(self) -> list[Draft]:
+        """Return every draft that can be read, the one changed last first."""
+        found = []
+        for path in self._folder.iterdir() if self._folder.is_dir() else ():
+            if _ID.fullmatch(path.name) and (path / _FILE).is_file():
+                found.append(_read(path))
+        return sorted(found, key=lambda draft: draft.changed_at, reverse=True)
+
+    def begin(self, *, by: str) -> Draft:
+        """Begin a draft."""
+        instant = now()
+        draft = Draft(secrets.token_hex(8), clean_name(by, "by"), instant, instant)
+        return self._write(draft)
+
+    def get(self, draft_id: str) -> Draft:
+        """Return a draft.
+
+        Raises
+        ------
+        RecordNotFound
+            There is none of that identifier; it may have been entered or given up.
+        """
+        path = self._path(draft_id)
+        if not (path / _FILE).is_file():
+            raise RecordNotFound("that draft is not there any more; it was entered or given up")
+        return _read(path)
+
+    def save(
+        self, draft_id: str, fields: Mapping[str, Any], photos: tuple[DraftPhoto, ...]
+    ) -> Draft:
+        """Keep what has been entered; photos that are no longer among `photos` are dropped."""
+        draft = self.get(draft_id)
+        held = {photo.sha256 for photo in draft.photos}
+        kept = tuple(photo for photo in photos if photo.sha256 in held)
+        if (dict(draft.fields), draft.photos) == (dict(fields), kept):
+            return draft
+        saved = self._write(replace(draft, fields=dict(fields), photos=kept, changed_at=now()))
+        for sha256 in held - {photo.sha256 for photo in kept}:
+            self._store(draft_id).path(sha256).unlink(missing_ok=True)
+        return saved
+
+    def take_in(self, draft_id: str, data: bytes, file_name: str) -> Draft:
+        """Take a photo into a draft; one that it has already is not taken twice.
+
+        Raises
+        ------
+        RecordInvalid
+            The draft holds too many photos, or too much.
+        """
+        draft = self.get(draft_id)
+        sha256 = digest(data)
+        if any(photo.sha256 == sha256 for photo in draft.photos):
+            return draft
+        held = sum(photo.byte_count for photo in draft.photos)
+        if len(draft.photos) >= MOST_PHOTOS or held + len(data) > MOST_BYTES:
+            raise RecordInvalid(
+                f"path: a draft holds at most {MOST_PHOTOS} photos of {MOST_BYTES:,} bytes in "
+                "all; enter this specimen, then add more photos to it",
+                field="path",
+            )
+        self._store(draft_id).put(data)
+        photo = DraftPhoto(sha256, file_base_name(file_name), len(data))
+        return self._write(replace(draft, photos=(*draft.photos, photo), changed_at=now()))
+
+    def photo_bytes(self, draft_id: str, sha256: str) -> bytes:
+        """Return a photo of a draft, verified."""
+        return self._store(draft_id).read(sha256)
+
+    def discard(self, draft_id: str) -> None:
+        """Delete a draft with its photos; one that is gone already stays gone."""
+        shutil.rmtree(self._path(draft_id), ignore_errors=True)
+
+    def _path(self, draft_id: str) -> Path:
+        if not _ID.fullmatch(draft_id):
+            raise RecordNotFound("that is no identifier of a draft")
+        return self._folder / draft_id
+
+    def _store(self, draft_id: str) -> PhotoStore:
+        return PhotoStore(self._path(draft_id) / "photos")
+
+    def _write(self, draft: Draft) -> Draft:
+        path = self._path(draft.draft_id)
+        text = json.dumps(asdict(draft), ensure_ascii=False)
+        temporary = path / f".{_FILE}.{secrets.token_hex(4)}"
+        try:
+            path.mkdir(parents=True, exist_ok=True)
+            with temporary.open("w", encoding="utf-8") as file:
+                file.write(text)
+                file.flush()
+                os.fsync(file.fileno())
+            temporary.replace(path / _FILE)
+        except OSError as exc:
+            raise SetError(f"{path}: the draft could not be kept: {exc.strerror}") from exc
+        return draft
+
+
+def _read(path: Path) -> Draft:
+    try:
+        told = json.loads((path / _FILE).read_text(encoding="utf-8"))
+        photos = tuple(
+            DraftPhoto(
+                **{**photo, "view": View(photo["view"]), "lighting": Lighting(photo["lighting"])}
+            )
+            for photo in told.pop("photos")
+        )
+        return Draft(**told, photos=photos)
+    except (OSError, ValueError, TypeError, KeyError) as exc:
+        raise SetError(
+            f"{path}: the draft cannot be read ({exc}); move its folder elsewhere"
+        ) from exc
