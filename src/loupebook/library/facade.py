@@ -30,6 +30,7 @@ from loupebook.library.comparing import ComparisonReport, Photo, SetComparer
 from loupebook.library.curator import CuratorMethods
 from loupebook.library.desk import Desk
 from loupebook.library.evidence_glue import EvidenceKeeper, embedding_arm
+from loupebook.library.examinations import Examiner
 from loupebook.library.intake import (
     IncomingPhoto,
     Intake,
@@ -695,16 +696,22 @@ class Library(CuratorMethods):
 
     @cached_property
     def sheet_source(self) -> SetSource:
+        """The set as sheet templates see it."""
         return SetSource(self._catalogue, self._held)
 
     def _held(self, group: Group) -> Held:
-        with self._lock:
+        with self._comparing:
             return self._comparer.held(group, self._all_facts())
 
     @property
     def sheets(self) -> SheetDesk:
         """What makes, keeps and refreshes the comparison sheets of this set."""
         return SheetDesk(self._catalogue, self.sheet_source)
+
+    @property
+    def examinations(self) -> Examiner:
+        """What saves, reopens, checks and prints the examinations of this set."""
+        return Examiner(self, self._catalogue)
 
     # ------------------------------------------------------------------ upkeep
 

@@ -233,7 +233,7 @@ def _section(
     width = _CARD_PICTURE.width if card else column_width(paper, layout.columns)
     tallest = _CARD_PICTURE.height if card else type_area(paper).height / 2
     set_plates = [
-        _plate(plate, layout, Size(width, tallest), pictures, most_dpi, quality)
+        set_plate(plate, layout, Size(width, tallest), pictures, most_dpi, quality)
         for plate in section.plates
     ]
     scaled = any(plate["bar"] is not None for plate in set_plates)
@@ -248,7 +248,7 @@ def _section(
     }
 
 
-def _plate(
+def set_plate(
     plate: Plate,
     layout: Layout,
     room: Size,
@@ -256,6 +256,7 @@ def _plate(
     most_dpi: float,
     quality: int,
 ) -> dict[str, Any]:
+    """Return what the page needs of a plate; its picture goes into `pictures`."""
     size = printed_size(plate, layout.magnification, room)
     file = None
     if plate.pixels is not None:

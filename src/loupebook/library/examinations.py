@@ -1,0 +1,502 @@
+"""Examinations: a search with everything it rests on, kept so that it can be held against later.
+
+A document (plain JSON; its SHA-256 stands in the set's log) has the keys::
+
+    format       1
+    examined     {title, file_name, sha256, media_type, bytes, width, height}
+    asked        {quarter_turns, corners, box, filters, k}
+    set          {set_id, name, version, notice, photos, holds}
+    made_with    {loupebook, encoder, fingerprint}
+    answer       the JSON of ``search --json``
+    references   [{photo_id, sha256, specimen, standing, …}] of every match shown
+    comparisons  [{the JSON of ``compare --json``, photo_id, px_per_mm, pictures}]
+    marks        [{point_id, title, mark, note, figure, figure_says, places}]
+    notes        free text
+    images       [{sha256, what, kept}], `kept` is ``examination`` or ``reference``
+
+``holds`` is the SHA-256 over the sorted hashes of all photos that were searched, so that two
+documents tell whether they rest on the same references.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+import loupebook
+from loupebook.compare import Group
+from loupebook.errors import ComparisonError, LoupebookError, SetDamaged
+from loupebook.imaging import Box, decode_photo, encode_jpeg
+from loupebook.library.changes import changes_between
+from loupebook.library.comparing import ComparisonReport
+from loupebook.library.results import MatchReport, SearchFilters, SearchReport
+from loupebook.records import Catalogue, ExaminationLine, ExaminationRecord, Examinations
+from loupebook.records.model import Element, Lighting, Standing, View
+from loupebook.records.points import PointMark
+from loupebook.records.text import clean_notes
+from loupebook.search import Progress, no_progress
+from loupebook.sheets import Paper
+from loupebook.sheets.record import make_record
+
+if TYPE_CHECKING:
+    from loupebook.library.facade import Library
+
+FORMAT = 1
+QUERY = "query as handed in"
+SEARCHED = "query as searched"
+_QUALITY = 94
+
+
+@dataclass(frozen=True)
+class Asked:
+    """How a search was asked, so that it can be asked again.
+
+    Parameters
+    ----------
+    quarter_turns, corners, box
+        The part of the photo; see :meth:`loupebook.library.Library.search`.
+    filters : SearchFilters
+        What it was limited to.
+    k : int
+        How many specimens were asked for.
+    """
+
+    quarter_turns: int = 0
+    corners: tuple[tuple[float, float], ...] | None = None
+    box: Box | None = None
+    filters: SearchFilters = field(default_factory=SearchFilters)
+    k: int = 10
+
+    def arguments(self) -> dict[str, Any]:
+        """Return the arguments of the search."""
+        return {
+            "quarter_turns": self.quarter_turns,
+            "corners": self.corners,
+            "box": self.box,
+            "filters": self.filters,
+            "k": self.k,
+        }
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON form."""
+        return {
+            "quarter_turns": self.quarter_turns,
+            "corners": self.corners and [list(point) for point in self.corners],
+            "box": self.box and [self.box.left, self.box.top, self.box.right, self.box.bottom],
+            "filters": {
+                name: None if value is None else str(value)
+                for name, value in asdict(self.filters).items()
+            },
+            "k": self.k,
+        }
+
+    @classmethod
+    def from_dict(cls, given: Mapping[str, Any]) -> Asked:
+        """Read the JSON form."""
+        kinds = {"element": Element, "view": View, "lighting": Lighting, "standing": Standing}
+        filters: dict[str, Any] = {
+            name: kinds[name](value) if value is not None and name in kinds else value
+            for name, value in given["filters"].items()
+        }
+        corners = given["corners"]
+        return cls(
+            int(given["quarter_turns"]),
+            None if corners is None else tuple((x, y) for x, y in corners),
+            None if given["box"] is None else Box(*given["box"]),
+            SearchFilters(**filters),
+            int(given["k"]),
+        )
+
+
+@dataclass(frozen=True)
+class ImageFault:
+    """An image of an examination that is not what it was."""
+
+    sha256: str
+    what: str
+    message: str
+
+
+@dataclass(frozen=True)
+class Rerun:
+    """An examination asked again of today's set.
+
+    Parameters
+    ----------
+    record : ExaminationRecord
+        As it was saved; nothing of it is changed.
+    report : SearchReport
+        Today's answer.
+    changes : tuple of str
+        What differs, in plain words; empty where nothing does.
+    """
+
+    record: ExaminationRecord
+    report: SearchReport
+    changes: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON form."""
+        return {
+            "examination": self.record.number,
+            "revision": self.record.revision,
+            "changes": list(self.changes),
+            "then": self.record.document["answer"],
+            "now": self.report.to_dict(),
+        }
+
+
+class Examiner:
+    """Saves, reopens, checks, prints and asks again.
+
+    Parameters
+    ----------
+    library : Library
+        The open set.
+    catalogue : Catalogue
+        Its catalogue.
+    """
+
+    def __init__(self, library: Library, catalogue: Catalogue) -> None:
+        self._library = library
+        self._catalogue = catalogue
+        self._kept = Examinations(catalogue)
+
+    def save(
+        self,
+        report: SearchReport,
+        photo: bytes,
+        *,
+        title: str,
+        by: str,
+        asked: Asked | None = None,
+        marks: Sequence[PointMark] = (),
+        notes: str = "",
+        comparisons: Mapping[int, ComparisonReport] | None = None,
+    ) -> ExaminationRecord:
+        """Save an examination.
+
+        Parameters
+        ----------
+        report : SearchReport
+            The answer to the search.
+        photo : bytes
+            The query as it was handed in.
+        title : str
+            What was examined.
+        by : str
+            The examiner.
+        asked : Asked, optional
+            How the search was asked.
+        marks : sequence of PointMark
+            What the examiner found at each point.
+        notes : str
+            Free text.
+        comparisons : mapping, optional
+            Photo id to comparison, for those at hand; the nearest genuine and the nearest
+            fake are compared otherwise.
+
+        Raises
+        ------
+        RecordInvalid
+            The title, a note or the name is not allowed.
+        """
+        images: dict[str, bytes] = {}
+        decoded = decode_photo(photo)
+        height, width = decoded.pixels.shape[:2]
+        query = _keep(images, photo)
+        searched = _keep(images, encode_jpeg(report.query_pixels, quality=_QUALITY))
+        compared = self._compared(report, images, comparisons or {})
+        references = self._references(report)
+        document = {
+            "format": FORMAT,
+            "examined": {
+                "title": title, "file_name": report.photo, "sha256": query,
+                "media_type": decoded.media_type, "bytes": len(photo),
+                "width": width, "height": height, "searched": searched,
+            },
+            "asked": (asked or Asked()).to_dict(),
+            "set": self._set_as_it_stands(),
+            "made_with": self._made_with(report),
+            "answer": report.to_dict(),
+            "references": references,
+            "comparisons": compared,
+            "marks": [self._mark(mark, compared) for mark in marks],
+            "notes": clean_notes(notes, "notes") or "",
+            "images": [
+                {"sha256": query, "what": QUERY, "kept": "examination"},
+                {"sha256": searched, "what": SEARCHED, "kept": "examination"},
+                *(
+                    {"sha256": sha256, "what": f"{name}, {one['reference']}", "kept": "examination"}
+                    for one in compared
+                    for name, sha256 in one["pictures"].items()
+                ),
+                *(
+                    {"sha256": one["sha256"], "what": one["specimen"], "kept": "reference"}
+                    for one in references
+                ),
+            ],
+        }  # fmt: skip
+        return self._kept.save(title, document, images.values(), by=by)
+
+    def supplement(
+        self, record: ExaminationRecord, *, marks: Sequence[PointMark], notes: str, by: str
+    ) -> ExaminationRecord:
+        """Save a further revision with other marks and notes; the earlier ones stay.
+
+        Raises
+        ------
+        RecordConflict
+            Somebody else has saved a revision meanwhile.
+        """
+        document = {
+            **record.document,
+            "marks": [self._mark(mark, record.document["comparisons"]) for mark in marks],
+            "notes": clean_notes(notes, "notes") or "",
+            "supplements": {"revision": record.revision, "sha256": record.sha256},
+        }
+        place = (record.number, record.revision)
+        return self._kept.save(record.title, document, (), by=by, supplements=place)
+
+    def lines(self) -> list[ExaminationLine]:
+        """Return the latest revision of every examination, newest first."""
+        return self._kept.lines()
+
+    def open(self, number: int, revision: int | None = None) -> ExaminationRecord:
+        """Return an examination exactly as it was saved.
+
+        Raises
+        ------
+        RecordNotFound
+            There is none of that number.
+        SetDamaged
+            The document was altered.
+        """
+        return self._kept.get(number, revision)
+
+    def image(self, sha256: str) -> bytes:
+        """Return an image kept with an examination, verified.
+
+        Raises
+        ------
+        SetDamaged
+            It is missing or altered.
+        """
+        return self._kept.image(sha256)
+
+    def check(self, record: ExaminationRecord) -> list[ImageFault]:
+        """Hold every image of an examination against the hash it was saved with."""
+        faults = []
+        for image in record.document["images"]:
+            try:
+                if image["kept"] == "examination":
+                    self._kept.image(image["sha256"])
+                else:
+                    self._reference_bytes(image["sha256"])
+            except LoupebookError as error:
+                faults.append(ImageFault(image["sha256"], image["what"], str(error)))
+        return faults
+
+    def check_all(self) -> dict[int, list[ImageFault]]:
+        """Check the documents and images of all examinations; those with faults come back."""
+        found = {}
+        for line in self.lines():
+            try:
+                faults = self.check(self.open(line.number))
+            except SetDamaged as error:
+                faults = [ImageFault("", "the document", str(error))]
+            if faults:
+                found[line.number] = faults
+        return found
+
+    def _reference_bytes(self, sha256: str) -> bytes:
+        photo = self._catalogue.photo_by_sha256(sha256)
+        if photo is None:
+            raise SetDamaged(
+                f"the set no longer holds the photo {sha256}; restore the set from a copy"
+            )
+        return self._catalogue.photo_bytes(photo.photo_id)
+
+    def rerun(self, record: ExaminationRecord, *, progress: Progress = no_progress) -> Rerun:
+        """Ask the same of today's set.
+
+        Raises
+        ------
+        SetDamaged
+            The query kept with it is missing or altered.
+        """
+        document = record.document
+        photo = self._kept.image(document["examined"]["sha256"])
+        asked = Asked.from_dict(document["asked"])
+        report = self._library.search(
+            photo, name=document["examined"]["file_name"], progress=progress, **asked.arguments()
+        )
+        now = {
+            "set": self._set_as_it_stands(),
+            "made_with": self._made_with(report),
+            "answer": report.to_dict(),
+            "states": self._states_now(document),
+        }
+        return Rerun(record, report, tuple(changes_between(document, now)))
+
+    def print(
+        self, record: ExaminationRecord, *, paper: Paper = Paper.A4, made_at: datetime | None = None
+    ) -> bytes:
+        """Return the examination as a PDF record.
+
+        Raises
+        ------
+        SheetInvalid
+            If it cannot be set.
+        """
+        return make_record(
+            record,
+            self._picture_of(record),
+            self._catalogue.info(),
+            faults=[f"{one.what}: {one.message}" for one in self.check(record)],
+            paper=paper,
+            made_at=made_at,
+        )
+
+    def _picture_of(self, record: ExaminationRecord) -> dict[str, bytes]:
+        """Return every image that can still be had."""
+        images = {}
+        for image in record.document["images"]:
+            try:
+                images[image["sha256"]] = (
+                    self._kept.image(image["sha256"])
+                    if image["kept"] == "examination"
+                    else self._reference_bytes(image["sha256"])
+                )
+            except LoupebookError:
+                continue
+        return images
+
+    def _set_as_it_stands(self) -> dict[str, Any]:
+        info = self._catalogue.info()
+        hashes = sorted(self._catalogue.indexable().values())
+        return {
+            "set_id": info.set_id, "name": info.name, "version": info.change_counter,
+            "notice": info.notice, "photos": len(hashes),
+            "holds": hashlib.sha256("\n".join(hashes).encode()).hexdigest(),
+        }  # fmt: skip
+
+    def _made_with(self, report: SearchReport) -> dict[str, Any]:
+        encoder = self._library.encoder()
+        return {
+            "loupebook": loupebook.__version__,
+            "encoder": report.encoder,
+            "fingerprint": getattr(encoder, "fingerprint", report.encoder),
+        }
+
+    def _references(self, report: SearchReport) -> list[dict[str, Any]]:
+        seen: dict[int, dict[str, Any]] = {}
+        for match in (*report.matches, report.nearest_genuine, report.nearest_fake):
+            if match is None or match.photo_id in seen:
+                continue
+            photo = self._catalogue.photo(match.photo_id)
+            specimen = self._catalogue.specimen(match.specimen)
+            seen[match.photo_id] = {
+                "photo_id": match.photo_id, "sha256": photo.sha256, "file_name": photo.file_name,
+                "specimen": match.specimen, "standing": str(specimen.standing),
+                "marque": specimen.marque, "edition": specimen.edition, "origin": specimen.origin,
+                "view": str(photo.view), "lighting": str(photo.lighting),
+                "px_per_mm": photo.px_per_mm,
+                "confirmed_by": specimen.provenance.confirmed_by,
+                "confirmed_on": specimen.provenance.confirmed_on,
+                "basis": specimen.provenance.basis,
+            }  # fmt: skip
+        return list(seen.values())
+
+    def _states_now(self, document: Mapping[str, Any]) -> dict[str, str]:
+        states = {}
+        for one in document["references"]:
+            photo = self._catalogue.photo_by_sha256(one["sha256"])
+            if photo is None:
+                states[one["specimen"]] = "no longer in the set"
+                continue
+            specimen = self._catalogue.specimen(photo.specimen)
+            if specimen.state != "confirmed":
+                states[one["specimen"]] = str(specimen.state)
+            elif str(specimen.standing) != one["standing"]:
+                states[one["specimen"]] = f"recorded as {specimen.standing} now"
+        return states
+
+    def _compared(
+        self,
+        report: SearchReport,
+        images: dict[str, bytes],
+        known: Mapping[int, ComparisonReport],
+    ) -> list[dict[str, Any]]:
+        found = []
+        for match in (report.nearest_genuine, report.nearest_fake):
+            if match is None:
+                continue
+            try:
+                one = known.get(match.photo_id) or self._library.compare(
+                    report.query_pixels, match.photo_id
+                )
+            except ComparisonError as error:
+                found.append(_not_compared(match, str(error)))
+                continue
+            framed = one.comparison.framed
+            found.append(
+                {
+                    **one.to_dict(),
+                    "query": report.photo,
+                    "photo_id": match.photo_id,
+                    "specimen": match.specimen,
+                    "group": vars(_group_of(match)),
+                    "px_per_mm": framed.consensus.px_per_mm if framed else None,
+                    "pictures": {
+                        name: _keep(images, encode_jpeg(pixels, quality=_QUALITY))
+                        for name, pixels in one.pictures.items()
+                    },
+                }
+            )
+        return found
+
+    def _mark(self, mark: PointMark, compared: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+        places = []
+        if mark.point_id > 0:
+            record = self._library.points.get(mark.point_id)
+            for one in compared:
+                if not one["pictures"] or one["group"]["standing"] != "genuine":
+                    continue
+                place = self._library.sheet_source.place_of(record, Group(**one["group"]))
+                places.append([one["photo_id"], list(place) if place else None])
+        return {**replace(mark).to_dict(), "places": places}
+
+
+def _keep(images: dict[str, bytes], data: bytes) -> str:
+    sha256 = hashlib.sha256(data).hexdigest()
+    images[sha256] = data
+    return sha256
+
+
+def _group_of(match: MatchReport) -> Group:
+    known = match.edition if match.standing is Standing.GENUINE else match.origin
+    return Group(
+        known or match.specimen, str(match.element), str(match.view), str(match.lighting),
+        str(match.standing),
+    )  # fmt: skip
+
+
+def _not_compared(match: MatchReport, why: str) -> dict[str, Any]:
+    return {
+        "reference": match.edition or match.specimen,
+        "reference_standing": str(match.standing),
+        "registered": False,
+        "reason": why,
+        "measurements": [],
+        "overall_z": None,
+        "says": f"Not compared: {why}",
+        "photo_id": match.photo_id,
+        "specimen": match.specimen,
+        "group": vars(_group_of(match)),
+        "px_per_mm": None,
+        "pictures": {},
+    }

@@ -1,0 +1,265 @@
+"""An examination as a printed record: one item a page, everything that it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from loupebook.errors import PhotoError
+from loupebook.imaging import decode_photo
+from loupebook.records.examinations import ExaminationRecord
+from loupebook.records.model import SetInfo
+from loupebook.sheets.paper import Paper, Size, column_width, magnification_for, magnification_words
+from loupebook.sheets.plan import Place, Plate, SheetPoint
+from loupebook.sheets.setting import Layout, page_data, set_plate
+from loupebook.sheets.typeset import typeset
+from loupebook.sheets.words import STANDING_WORDS, printable
+
+_DPI, _QUALITY = 300.0, 90
+_TALL_MM = 92.0
+_CROP_MM = 38.0
+MARK_SIGNS = {"agrees": "= agrees", "differs": "≠ differs", "cannot tell": "? cannot tell"}
+_SHOWN = (
+    ("query-aligned", "The item examined, in the frame"),
+    ("reference-aligned", "What the references have in common"),
+    ("map-differences", "Where they differ beyond what is usual"),
+)
+_SHAPES = {"genuine": "○ genuine", "fake": "◆ fake"}
+
+Pictures = dict[str, bytes]
+
+
+def make_record(
+    record: ExaminationRecord,
+    images: Mapping[str, bytes],
+    info: SetInfo,
+    *,
+    faults: Sequence[str] = (),
+    paper: Paper = Paper.A4,
+    made_at: datetime | None = None,
+) -> bytes:
+    """Set an examination as a PDF.
+
+    Parameters
+    ----------
+    record : ExaminationRecord
+        As it was saved.
+    images : mapping
+        SHA-256 to bytes of every image that is at hand and sound.
+    info : SetInfo
+        The set.
+    faults : sequence of str
+        Images that are missing or altered; printed at the head.
+    paper : Paper
+        What it is printed on.
+    made_at : datetime, optional
+        When it is printed; now by default.
+
+    Raises
+    ------
+    SheetInvalid
+        If the pages cannot be set.
+    """
+    document = record.document
+    instant = made_at or datetime.now(UTC)
+    pictures: Pictures = {}
+    uv = any(one["lighting"] == "uv-a" for one in document["references"])
+    data = {
+        **page_data(
+            "Examination record",
+            f"No. {record.number}, revision {record.revision}: {record.title}",
+            paper, info, instant, uv=uv,
+        ),
+        "about": printable(
+            f"Examination {record.number}, revision {record.revision} · record SHA-256 "
+            f"{record.sha256} · printed {instant:%Y-%m-%d %H:%M} UTC"
+        ),
+        "trim": False,
+        "faults": [printable(fault) for fault in faults],
+        "facts": [[label, printable(value)] for label, value in _facts(record)],
+        "query": _query(document, images, pictures, paper),
+        "items": [
+            _item(number, one, document, images, pictures, paper)
+            for number, one in enumerate(document["comparisons"], start=1)
+        ],
+        "marks": [_mark(one, document, images, pictures) for one in document["marks"]],
+        "notes": printable(document["notes"]) or "None.",
+        "reading": _reading(document["answer"]["reading"]),
+        "matches": [
+            [
+                str(one["rank"]), printable(one["specimen"]), _SHAPES[one["standing"]],
+                printable(one["edition"] or "not recorded"), f"{one['similarity']:.3f}",
+            ]
+            for one in document["answer"]["matches"]
+        ],
+        "advice": [
+            printable(f"{one['message']} {one['advice']}".strip())
+            for one in document["answer"]["photo_check"].get("findings", ())
+            if one["severity"] != "info"
+        ],
+        "images": [
+            [printable(one["what"]), one["sha256"], "" if one["sha256"] in images else "MISSING"]
+            for one in document["images"]
+        ],
+    }  # fmt: skip
+    return typeset("record", data, pictures, made_at=instant)[0]
+
+
+def _facts(record: ExaminationRecord) -> list[tuple[str, str]]:
+    document = record.document
+    examined, held, made = document["examined"], document["set"], document["made_with"]
+    filters = [f"{name} {value}" for name, value in document["asked"]["filters"].items() if value]
+    part = "the whole photo"
+    if document["asked"]["corners"] or document["asked"]["box"]:
+        part = "a part of the photo, as shown"
+    earlier = document.get("supplements")
+    return [
+        ("Item", examined["title"]),
+        ("Examined by", record.by),
+        ("Saved", record.at),
+        ("Photo", f"{examined['file_name']}, {examined['width']} × {examined['height']} px"),
+        ("SHA-256 of the photo", examined["sha256"]),
+        ("Searched", f"{part}; among {', '.join(filters) or 'all references'}"),
+        ("Set", f"{held['name']}, version {held['version']}, {held['photos']} photos"),
+        ("SHA-256 over its photos", held["holds"]),
+        ("Encoder", f"{made['encoder']} (fingerprint {made['fingerprint']})"),
+        ("Program", f"Loupebook {made['loupebook']}"),
+        *(
+            [
+                (
+                    "Supplements",
+                    f"revision {supplements['revision']}, SHA-256 {supplements['sha256']}",
+                )
+            ]
+            if supplements
+            else []
+        ),
+    ]
+
+
+def _plate(
+    images: Mapping[str, bytes],
+    sha256: str,
+    name: str,
+    *,
+    px_per_mm: float | None = None,
+    **more: Any,
+) -> Plate:
+    content = images.get(sha256)
+    if content is None:
+        return Plate(name, missing="This image is missing or was altered.", sha256=sha256)
+    try:
+        pixels = decode_photo(content).pixels
+    except PhotoError as error:
+        return Plate(name, missing=str(error), sha256=sha256)
+    return Plate(name, pixels, px_per_mm, sha256=sha256, **more)
+
+
+def _set(plates: Sequence[Plate], room: Size, pictures: Pictures, columns: int) -> dict[str, Any]:
+    sizes = [plate.item_size for plate in plates if plate.item_size is not None]
+    magnification = magnification_for(sizes, room)
+    layout = Layout(columns, magnification)
+    ratio = magnification_words(magnification)
+    return {
+        "columns": columns,
+        "plates": [set_plate(one, layout, room, pictures, _DPI, _QUALITY) for one in plates],
+        "scale": f"Printed at {ratio} against life size, if printed at 100 %."
+        if sizes
+        else "The scale of these pictures is not known; they are printed to fit.",
+    }
+
+
+def _query(
+    document: Mapping[str, Any], images: Mapping[str, bytes], pictures: Pictures, paper: Paper
+) -> dict[str, Any]:
+    examined = document["examined"]
+    plate = _plate(images, examined["searched"], "The item as photographed")
+    return _set([plate], Size(column_width(paper, 1), 100.0), pictures, 1)
+
+
+def _item(
+    number: int,
+    one: Mapping[str, Any],
+    document: Mapping[str, Any],
+    images: Mapping[str, bytes],
+    pictures: Pictures,
+    paper: Paper,
+) -> dict[str, Any]:
+    standing = one["reference_standing"]
+    reference = next(r for r in document["references"] if r["photo_id"] == one["photo_id"])
+    dark = reference["lighting"] == "uv-a"
+    own = _plate(
+        images, reference["sha256"], reference["specimen"], standing=standing, dark=dark,
+        px_per_mm=reference["px_per_mm"], note="the nearest reference, as photographed",
+    )  # fmt: skip
+    aligned = [
+        _plate(images, one["pictures"][name], words, px_per_mm=one["px_per_mm"], dark=dark)
+        for name, words in _SHOWN
+        if name in one["pictures"]
+    ]
+    room = Size(column_width(paper, 2), _TALL_MM if len(aligned) < 2 else _TALL_MM / 2)
+    facts = [
+        ("Reference", reference["specimen"]),
+        ("Standing of the reference", STANDING_WORDS[standing]),
+        ("Edition", reference["edition"] or "not recorded"),
+        ("Print origin", reference["origin"] or "not recorded"),
+        ("Confirmed", _confirmed(reference)),
+        ("Compared with", f"{one['reference']}, {one.get('compared_with_photos', 0)} photos"),
+    ]
+    return {
+        "heading": f"Item {number}: nearest {standing} reference",
+        "facts": [[label, printable(value)] for label, value in facts],
+        "aligned": _set([*aligned, own], room, pictures, 2),
+        "registered": bool(one["registered"]),
+        "says": printable(one["says"]),
+        "measurements": [
+            [
+                printable(row["name"]),
+                "–" if row["value"] is None else f"{row['value']:.3g} {row['unit']}",
+                "–" if row["z"] is None else f"{row['z']:.1f}",
+                MARK_SIGNS[row["verdict"]],
+                printable(row["reason"] or row["says"]),
+            ]
+            for row in one["measurements"]
+        ],
+    }
+
+
+def _confirmed(reference: Mapping[str, Any]) -> str:
+    said = [reference["confirmed_by"], reference["confirmed_on"], reference["basis"]]
+    return ", ".join(part for part in said if part) or "by whom and how is not recorded"
+
+
+def _mark(
+    one: Mapping[str, Any],
+    document: Mapping[str, Any],
+    images: Mapping[str, bytes],
+    pictures: Pictures,
+) -> dict[str, Any]:
+    crops = []
+    for photo_id, place in one["places"]:
+        found = next((c for c in document["comparisons"] if c["photo_id"] == photo_id), None)
+        if place is None or found is None:
+            continue
+        point = SheetPoint(1, one["title"], Place(*place))
+        for name, words in (("query-aligned", "item"), ("reference-aligned", "genuine")):
+            if name in found["pictures"]:
+                whole = _plate(images, found["pictures"][name], words, px_per_mm=found["px_per_mm"])
+                crops.append(whole.detail(point) if whole.pixels is not None else whole)
+    figure = "" if one["figure"] is None else f"{one['figure']:.1f} times what is usual. "
+    return {
+        "title": printable(one["title"]),
+        "mark": MARK_SIGNS.get(one["mark"] or "", "not marked"),
+        "figure": printable(f"{figure}{one['figure_says']}"),
+        "note": printable(one["note"]),
+        "crops": _set(crops, Size(_CROP_MM, _CROP_MM), pictures, 2)["plates"],
+    }
+
+
+def _reading(reading: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "says": printable(reading["says"]),
+        "needs": [printable(need) for need in reading.get("needs", ())],
+        "does_not_say": printable(reading["does_not_say"]),
+    }
