@@ -87,10 +87,16 @@ def test_command_writes_all_rows(prints: Path, tmp_path: Path) -> None:
     assert done.exit_code == 0, done.output
     result = json.loads((tmp_path / "out" / "retrieval.json").read_text(encoding="utf-8"))
     methods = {row["method"]: row for row in result["rows"]}
-    assert len(methods) == 7
-    for name in ("our embedding arm", "our local arm", "ours, fused", "SIFT + MAGSAC"):
+    assert len(methods) == 8
+    for name in (
+        "our embedding arm",
+        "our local arm",
+        "ours, fused",
+        "ours, fused and compared",
+        "SIFT + MAGSAC",
+    ):
         assert methods[name]["figures"]["recall@1"]["value"] == 1.0, name
-    assert (tmp_path / "out" / "retrieval.md").read_text(encoding="utf-8").count("| ours") == 1
+    assert (tmp_path / "out" / "retrieval.md").read_text(encoding="utf-8").count("| ours, fused") == 2
 
 
 def test_nothing_to_measure_on_is_an_error() -> None:

@@ -14,9 +14,19 @@ from numpy.typing import NDArray
 
 from loupebook.bench.cases import BenchReference
 from loupebook.bench.figures import Ranking
+from loupebook.compare import (
+    Candidate,
+    ConsensusStore,
+    Group,
+    Held,
+    Picture,
+    Wanted,
+    compare_each,
+    rerank,
+)
 from loupebook.encoders import Encoder, load_encoder
 from loupebook.records.model import Element, IntakeState, Lighting, PhotoFacts, Standing, View
-from loupebook.search import EmbeddingArm, QueryPhoto, SearchArm, search_set
+from loupebook.search import EmbeddingArm, QueryPhoto, SearchArm, SearchResult, search_set
 from loupebook.search.local.arm import LocalArm
 from loupebook.search.local.features import QUERY, REFERENCE, Features, extract
 from loupebook.search.local.matching import greatest_and_next
@@ -193,13 +203,16 @@ class ArmsMethod:
         self.name = name
         self._make = make
         self._folder: tempfile.TemporaryDirectory[str] | None = None
+        self._references: Sequence[BenchReference] = ()
         self._arms: list[SearchArm] = []
         self._facts: dict[int, PhotoFacts] = {}
 
     def prepare(self, references: Sequence[BenchReference], progress: Progress) -> None:
         """Bring the arms up to date with the references."""
         self._folder = tempfile.TemporaryDirectory()
-        self._arms = self._make(Path(self._folder.name))
+        self._root = Path(self._folder.name)
+        self._arms = self._make(self._root)
+        self._references = references
         self._facts = {number: facts_of(one) for number, one in enumerate(references, start=1)}
         photos = {number: f"{number:064x}" for number in self._facts}
         for arm in self._arms:
@@ -208,12 +221,15 @@ class ArmsMethod:
     def rank(self, pixels: Pixels) -> Ranking:
         """Search."""
         start = time.perf_counter()
-        result = search_set(self._arms, QueryPhoto(pixels), self._facts, limit=SPECIMENS)
+        result = self._search(pixels)
         took = time.perf_counter() - start
         first = result.matches[0] if result.matches else None
         outline = np.array(first.outline) if first and first.outline else None
         best = first.evidence if first else float("-inf")
         return Ranking([match.photo_id - 1 for match in result.matches], best, outline, took)
+
+    def _search(self, pixels: Pixels) -> SearchResult:
+        return search_set(self._arms, QueryPhoto(pixels), self._facts, limit=SPECIMENS)
 
     def close(self) -> None:
         """Close the arms and delete their files."""
@@ -221,6 +237,47 @@ class ArmsMethod:
             arm.close()
         if self._folder is not None:
             self._folder.cleanup()
+
+
+class ComparedMethod(ArmsMethod):
+    """Our own search, the best candidates put into a new order by detailed comparison.
+
+    Each candidate is a design and standing: the query is laid over the consensus image of all
+    its photos.
+    """
+
+    COMPARED = 5
+
+    def prepare(self, references: Sequence[BenchReference], progress: Progress) -> None:
+        """Bring the arms up to date; consensus images are made as they are asked for."""
+        super().prepare(references, progress)
+        self._store = ConsensusStore(self._root / "compare", set_id="bench")
+
+    def rank(self, pixels: Pixels) -> Ranking:
+        """Search and compare."""
+        start = time.perf_counter()
+        matches = self._search(pixels).matches
+        groups: dict[Group, list[int]] = {}
+        for match in matches[: self.COMPARED]:
+            group = Group.of(self._facts[match.photo_id])
+            groups.setdefault(group, []).append(match.photo_id)
+        candidates = [
+            Candidate(group, tuple(photos), -place)
+            for place, (group, photos) in enumerate(groups.items())
+        ]
+        compared = rerank(list(compare_each(Picture.of(pixels), candidates, self._held)))
+        order = [photo - 1 for one in compared for photo in one.candidate.photo_ids]
+        order += [match.photo_id - 1 for match in matches[self.COMPARED :]]
+        best = matches[0].evidence if matches else float("-inf")
+        return Ranking(order, best, None, time.perf_counter() - start)
+
+    def _held(self, group: Group) -> Held:
+        wanted = [
+            Wanted(photo, f"{photo:064x}", fact.specimen, None)
+            for photo, fact in self._facts.items()
+            if Group.of(fact) == group
+        ]
+        return self._store.get(group, wanted, lambda photo: self._references[photo - 1].read())
 
 
 def facts_of(reference: BenchReference) -> PhotoFacts:
@@ -269,10 +326,14 @@ def make_methods(encoders: Sequence[str] = (), *, plain: bool = True) -> list[Me
     def local(folder: Path) -> SearchArm:
         return LocalArm(folder / "local", set_id="bench")
 
+    def both(folder: Path) -> list[SearchArm]:
+        return [embedding(folder), local(folder)]
+
     return [
         *simple,
         *named,
         ArmsMethod("our embedding arm", lambda folder: [embedding(folder)]),
         ArmsMethod("our local arm", lambda folder: [local(folder)]),
-        ArmsMethod("ours, fused", lambda folder: [embedding(folder), local(folder)]),
+        ArmsMethod("ours, fused", both),
+        ComparedMethod("ours, fused and compared", both),
     ]

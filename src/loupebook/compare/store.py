@@ -23,6 +23,7 @@ from loupebook.compare.comparison import own_figures
 from loupebook.compare.consensus import Aligned, Consensus, Source, build_consensus, extend
 from loupebook.compare.light import log_colour, to_srgb
 from loupebook.errors import ComparisonError, IndexDamaged
+from loupebook.records.model import PhotoFacts, Standing
 from loupebook.search.checked_file import read_checked, write_checked
 
 MAGIC = b"loupebook consensus 2\n"
@@ -51,6 +52,18 @@ class Group:
     view: str
     lighting: str
     standing: str
+
+    @classmethod
+    def of(cls, fact: PhotoFacts) -> Group:
+        """Return what a photo is combined with: its edition if genuine, its origin if fake."""
+        known = fact.edition if fact.standing is Standing.GENUINE else fact.origin
+        return cls(
+            known or fact.specimen,
+            str(fact.element),
+            str(fact.view),
+            str(fact.lighting),
+            str(fact.standing),
+        )
 
     @property
     def key(self) -> str:

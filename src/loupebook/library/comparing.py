@@ -35,7 +35,7 @@ from loupebook.compare import (
 from loupebook.errors import ComparisonError
 from loupebook.imaging import PhotoCheck, check_photo, decode_photo, encode_jpeg
 from loupebook.records.catalogue import Catalogue
-from loupebook.records.model import IntakeState, Lighting, PhotoFacts, Standing
+from loupebook.records.model import IntakeState, Lighting, PhotoFacts
 
 Photo = bytes | Path | NDArray[np.uint8]
 
@@ -167,7 +167,7 @@ class SetComparer:
         """
         if photo_id not in facts:
             raise ComparisonError(f"The set holds no confirmed photo {photo_id}.")
-        group = group_of(facts[photo_id])
+        group = Group.of(facts[photo_id])
         pixels, check = _ready(query, facts[photo_id].lighting)
         held = self._store_of().get(group, self._wanted(group, facts), self._read)
         found = compare_with(Picture.of(pixels), held.consensus, own=held.own, uv=group.uv)
@@ -192,7 +192,7 @@ class SetComparer:
         """
         groups: dict[Group, list[tuple[int, float]]] = {}
         for photo_id, score in found:
-            groups.setdefault(group_of(facts[photo_id]), []).append((photo_id, score))
+            groups.setdefault(Group.of(facts[photo_id]), []).append((photo_id, score))
         candidates = [
             Candidate(group, tuple(photo for photo, _ in hits), max(score for _, score in hits))
             for group, hits in groups.items()
@@ -234,22 +234,10 @@ class SetComparer:
     def _wanted(self, group: Group, facts: Mapping[int, PhotoFacts]) -> list[Wanted]:
         wanted = []
         for photo_id, fact in facts.items():
-            if fact.state is IntakeState.CONFIRMED and group_of(fact) == group:
+            if fact.state is IntakeState.CONFIRMED and Group.of(fact) == group:
                 record = self._catalogue.photo(photo_id)
                 wanted.append(Wanted(photo_id, record.sha256, fact.specimen, record.px_per_mm))
         return wanted
-
-
-def group_of(fact: PhotoFacts) -> Group:
-    """Return what a photo is combined with: its edition if genuine, its origin if fake."""
-    known = fact.edition if fact.standing is Standing.GENUINE else fact.origin
-    return Group(
-        known or fact.specimen,
-        str(fact.element),
-        str(fact.view),
-        str(fact.lighting),
-        str(fact.standing),
-    )
 
 
 def _ready(photo: Photo, lighting: Lighting | None) -> tuple[NDArray[np.uint8], PhotoCheck]:
