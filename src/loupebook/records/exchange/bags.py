@@ -8,6 +8,7 @@ more than the limits allow; then `bagit` checks it to the last byte. Nothing is 
 from __future__ import annotations
 
 import hashlib
+import logging
 import os
 import re
 import stat
@@ -22,6 +23,9 @@ from typing import Any
 import bagit
 
 from loupebook.errors import BagRefused, SetError, SetExists
+
+# What bagit tells its log is in our report; without a handler Python would print it.
+logging.getLogger("bagit").addHandler(logging.NullHandler())
 
 ALGORITHMS = ("sha256", "sha512")
 _BLOCK = 1 << 20
@@ -173,6 +177,7 @@ def _checked(bag: Path, limits: BagLimits) -> Path:
         if not set(opened.algorithms) & set(ALGORITHMS):
             faults.append(f"it has no manifest of {' or '.join(ALGORITHMS)}")
         opened.validate(processes=1)
+        faults += _unlisted_tags(bag)
     except bagit.BagValidationError as exc:
         faults += [str(exc.message), *(str(detail) for detail in exc.details)]
     except (bagit.BagError, OSError, ValueError, UnicodeError, LookupError) as exc:
@@ -180,6 +185,15 @@ def _checked(bag: Path, limits: BagLimits) -> Path:
     if faults:
         raise BagRefused(f"{bag.name}: the bag is not sound:", tuple(dict.fromkeys(faults)))
     return bag / "data"
+
+
+def _unlisted_tags(bag: Path) -> Iterator[str]:
+    """Yield what a tag manifest leaves out: one cut short would vouch for less than it seems."""
+    for listing in bag.glob("tagmanifest-*.txt"):
+        text = listing.read_text(encoding="utf-8")
+        listed = {line.split(maxsplit=1)[-1] for line in text.splitlines() if line.strip()}
+        wanted = {"bagit.txt", *(path.name for path in bag.glob("manifest-*.txt"))}
+        yield from (f"{name} is not in {listing.name}" for name in sorted(wanted - listed))
 
 
 def _odd_files(bag: Path, limits: BagLimits) -> Iterator[str]:

@@ -256,7 +256,7 @@ def _read_specimen(told: Mapping[str, Any]) -> SpecimenRecord:
     state = read_choice(IntakeState, _text(told, "state") or "confirmed", "state")
     if state is IntakeState.WITHDRAWN:
         raise RecordInvalid("state: a withdrawn specimen is not taken in", field="state")
-    return clean_record(
+    record = clean_record(
         SpecimenRecord(
             name=_text(told, "name") or "",
             element=read_choice(Element, _text(told, "element") or "", "element"),
@@ -272,6 +272,9 @@ def _read_specimen(told: Mapping[str, Any]) -> SpecimenRecord:
             notes=_text(told, "notes"),
         )
     )
+    if record.edition is not None and record.marque is None:
+        raise RecordInvalid("marque: an edition needs the marque that it belongs to")
+    return record
 
 
 def _read_photo(told: Mapping[str, Any]) -> BagPhoto:

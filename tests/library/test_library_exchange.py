@@ -1,0 +1,311 @@
+"""Bags: ours are sound for others, those of others come in whole, damaged ones not at all."""
+
+from __future__ import annotations
+
+import io
+import json
+import shutil
+from pathlib import Path
+
+import bagit
+import pytest
+from exchange_material import damaged, filled, pixels, state_of
+from PIL import Image
+
+from drawn_prints import as_bytes, draw_print
+from loupebook.errors import BagRefused, QueryInvalid, RecordConflict, SetExists
+from loupebook.library import (
+    Element,
+    ExportOptions,
+    Fate,
+    IncomingPhoto,
+    IntakeState,
+    Library,
+    SpecimenRecord,
+    Standing,
+)
+from loupebook.records.catalogue import Catalogue
+
+
+@pytest.fixture(scope="module")
+def source(tmp_path_factory: pytest.TempPathFactory) -> Library:
+    return filled(tmp_path_factory.mktemp("source") / "set")
+
+
+@pytest.fixture(scope="module")
+def bag(source: Library, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("bags") / "bag"
+    report = source.export_bag(
+        out, by="E. Example", options=ExportOptions({}, licence="CC BY 4.0", publisher="House E")
+    )
+    assert (report.specimens, report.photos) == (3, 4)
+    return out
+
+
+@pytest.fixture
+def other(tmp_path: Path) -> Library:
+    return Library.create(tmp_path / "other", name="Other")
+
+
+def is_sound(library: Library) -> bool:
+    """Check catalogue, log and photos; the search index needs an encoder."""
+    with Catalogue.open(library.folder) as catalogue:
+        return catalogue.verify().ok
+
+
+@pytest.mark.external
+def test_our_bag_is_sound_for_bagit(bag: Path) -> None:
+    """RFC 8493, checked by the bagit library: every byte, and what the info says."""
+    opened = bagit.Bag(str(bag))
+    opened.validate(processes=1)
+    assert set(opened.algorithms) == {"sha256", "sha512"}
+    assert opened.info["Bag-Software-Agent"].startswith("loupebook ")
+    assert opened.version == "1.0"
+
+
+def test_a_bag_is_taken_in_and_a_second_time_changes_nothing(
+    source: Library, bag: Path, other: Library
+) -> None:
+    rehearsed = other.import_bag(bag, by="you", dry_run=True)
+    assert other.specimens() == []
+    assert not rehearsed.done
+    report = other.import_bag(bag, by="you")
+    assert report.done
+    assert [one.fate for one in report.taken] == [Fate.NEW] * 3
+    assert report.new_photos == rehearsed.new_photos == 4
+    for record in other.specimens():
+        assert record == source.specimen(record.name)
+    assert is_sound(other)
+    before = state_of(other)
+    again = other.import_bag(bag, by="you")
+    assert [one.fate for one in again.taken] == [Fate.SAME] * 3
+    assert state_of(other) == before
+
+
+def test_place_time_and_person_leave_the_photos_and_the_pixels_stay(
+    source: Library, bag: Path
+) -> None:
+    lines = [json.loads(line) for line in (bag / "data/photos.jsonl").read_text().splitlines()]
+    originals = {photo.sha256: photo for photo in source.photos()}
+    for line in lines:
+        data = (bag / "data" / line["file"]).read_bytes()
+        with Image.open(io.BytesIO(data)) as picture:
+            assert not picture.getexif()
+        original = originals[line["original_sha256"] or line["sha256"]]
+        assert pixels(data) == pixels(source.photo_bytes(original.photo_id))
+        assert line["captured_at"] is None
+    assert any(line["camera"]["model"] == "Phone 5" for line in lines)
+
+
+def test_metadata_stay_where_that_is_asked_for(source: Library, tmp_path: Path) -> None:
+    options = ExportOptions({"element": "seal"}, keep_metadata=True)
+    source.export_bag(tmp_path / "b", by="me", options=options)
+    (line,) = (tmp_path / "b/data/photos.jsonl").read_text().splitlines()
+    told = json.loads(line)
+    assert told["captured_at"] == "2026-01-02T03:04:05"
+    assert told["original_sha256"] is None
+    assert source.photo_by_sha256(told["sha256"]) is not None
+    assert json.loads((tmp_path / "b/data/set.json").read_text())["metadata_kept"] is True
+
+
+def test_our_own_bag_comes_back_as_known_although_its_files_differ(
+    source: Library, bag: Path, tmp_path: Path
+) -> None:
+    shutil.copytree(source.folder, tmp_path / "copy")
+    with Library.open(tmp_path / "copy") as copy:
+        before = state_of(copy)
+        report = copy.import_bag(bag, by="me")
+        assert [one.fate for one in report.taken] == [Fate.SAME] * 3
+        assert state_of(copy) == before
+
+
+def test_what_went_round_over_another_library_is_known_by_its_pixels(
+    source: Library, bag: Path, other: Library, tmp_path: Path
+) -> None:
+    other.import_bag(bag, by="you")
+    extra = as_bytes(draw_print(77))
+    other.add_specimen(other.specimen("S-0"), [IncomingPhoto(extra, "x.png")], by="you")
+    other.export_bag(tmp_path / "back", by="you")
+    shutil.copytree(source.folder, tmp_path / "copy")
+    with Library.open(tmp_path / "copy") as copy:
+        report = copy.import_bag(tmp_path / "back", by="me")
+        fates = {one.name: (one.fate, one.new_photos) for one in report.taken}
+        assert fates["S-0"] == (Fate.EXTENDED, 1)
+        assert fates["S-1"] == fates["S-2"] == (Fate.SAME, 0)
+
+
+def test_another_object_of_that_name_is_a_conflict_and_nothing_is_written(
+    bag: Path, other: Library
+) -> None:
+    stranger = SpecimenRecord("S-1", Element.BAND, Standing.FAKE)
+    other.add_specimen(stranger, [IncomingPhoto(as_bytes(draw_print(60)), "x.png")], by="you")
+    before = state_of(other)
+    report = other.import_bag(bag, by="you")
+    assert not report.done
+    (conflict,) = report.conflicts
+    assert conflict.name == "S-1"
+    assert "prefix" in (conflict.conflict or "")
+    assert any(line.startswith("conflict: 'S-1'") for line in report.lines())
+    assert state_of(other) == before
+    assert other.import_bag(bag, by="you", leave_out=["S-1"]).done
+    assert other.import_bag(bag, by="you", prefix="E/").conflicts
+    with pytest.raises(QueryInvalid, match="nobody"):
+        other.import_bag(bag, by="you", leave_out=["nobody"])
+
+
+def test_with_a_prefix_all_names_are_free(bag: Path, other: Library) -> None:
+    stranger = SpecimenRecord("S-1", Element.BAND, Standing.FAKE)
+    other.add_specimen(stranger, [IncomingPhoto(as_bytes(draw_print(60)), "x.png")], by="you")
+    assert other.import_bag(bag, by="you", prefix="E/").done
+    assert [one.name for one in other.specimens()] == ["E/S-0", "E/S-1", "E/S-2", "S-1"]
+    assert [one.fate for one in other.import_bag(bag, by="you", prefix="E/").taken] == [
+        Fate.SAME
+    ] * 3
+
+
+def test_all_conflicts_are_told_at_once(bag: Path, other: Library) -> None:
+    other.import_bag(bag, by="you")
+    other.edit_specimen("S-0", {"standing": "fake"}, by="you", reason="r")
+    other.edit_specimen("S-1", {"marque": "Marque B"}, by="you", reason="r")
+    report = other.import_bag(bag, by="you")
+    assert [one.name for one in report.conflicts] == ["S-0", "S-1"]
+    assert "recorded as 'fake'" in (report.conflicts[0].conflict or "")
+
+
+def test_where_two_must_confirm_what_comes_in_waits(bag: Path, tmp_path: Path) -> None:
+    with Library.create(tmp_path / "two", name="Two", two_person=True) as two:
+        two.import_bag(bag, by="Importer")
+        assert {one.state for one in two.specimens()} == {IntakeState.PROPOSED}
+        with pytest.raises(RecordConflict, match="second person"):
+            two.confirm("S-0", by="Importer", basis="laboratory")
+        two.confirm("S-0", by="Second", basis="laboratory")
+
+
+def test_a_foreign_confirmation_may_be_put_to_our_own_people(bag: Path, other: Library) -> None:
+    other.import_bag(bag, by="you", as_proposed=True)
+    assert {one.state for one in other.specimens()} == {IntakeState.PROPOSED}
+
+
+@pytest.mark.external
+def test_a_bag_made_by_bagit_from_our_layout_comes_in(
+    source: Library, other: Library, tmp_path: Path
+) -> None:
+    """Only the four parts that LAYOUT.md asks for, bagged by the bagit library."""
+    source.export_folder(tmp_path / "plain", by="me")
+    for path in list((tmp_path / "plain").iterdir()):
+        if path.name not in ("set.json", "specimens.jsonl", "photos.jsonl", "photos"):
+            path.unlink()
+    bagit.make_bag(str(tmp_path / "plain"), {"Contact-Name": "X"}, checksums=["sha512"])
+    assert other.import_bag(tmp_path / "plain", by="you").done
+    shutil.make_archive(str(tmp_path / "packed"), "zip", tmp_path, "plain")
+    again = other.import_bag(tmp_path / "packed.zip", by="you")
+    assert [one.fate for one in again.taken] == [Fate.SAME] * 3
+
+
+def test_a_zip_file_goes_out_and_comes_in(source: Library, other: Library, tmp_path: Path) -> None:
+    source.export_bag(tmp_path / "bag.zip", by="me")
+    assert other.import_bag(tmp_path / "bag.zip", by="you").count(Fate.NEW) == 3
+
+
+def test_the_plain_folder_is_read_by_add_as_it_is(source: Library, tmp_path: Path) -> None:
+    source.export_folder(tmp_path / "plain", by="me")
+    with Library.create(tmp_path / "new", name="New") as new:
+        report = new.add_manifest(tmp_path / "plain" / "manifest.csv", by="you")
+        assert report.ok
+        for record in new.specimens():
+            assert record.notes == "=1+1\nseen twice"
+            assert record.serials == source.specimen(record.name).serials
+            assert record.provenance.basis == "laboratory: file 7"
+    table = (tmp_path / "plain" / "manifest.csv").read_text()
+    assert "'=1+1" in table  # no spreadsheet runs it
+
+
+def test_an_export_is_limited_by_filters_and_never_writes_over_anything(
+    source: Library, tmp_path: Path
+) -> None:
+    options = ExportOptions({"standing": "fake"})
+    assert source.export_bag(tmp_path / "b", by="me", options=options).specimens == 1
+    with pytest.raises(SetExists):
+        source.export_bag(tmp_path / "b", by="me")
+    for filters, told in (({"colour": "red"}, "colour"), ({"marque": "none"}, "No specimen")):
+        with pytest.raises(QueryInvalid, match=told):
+            source.export_bag(tmp_path / "c", by="me", options=ExportOptions(filters))
+    assert [path.name for path in tmp_path.iterdir()] == ["b"]
+
+
+def test_the_card_says_who_how_and_the_limits_letter_by_letter(bag: Path) -> None:
+    card = (bag / "data" / "SET_CARD.md").read_text()
+    for words in (
+        "Prints \\<b\\>of\\</b\\> ours",
+        "House E",
+        "CC BY 4.0",
+        "laboratory: file 7: 3 specimens",
+        "C. Example (3)",
+        "One person was enough",
+        "good copies lie near",
+        "metadata were removed",
+    ):
+        assert words in card
+    assert (bag / "data" / "LAYOUT.md").read_text().startswith("How a set looks")
+
+
+def test_points_travel_with_the_photos_that_they_are_drawn_on(
+    tmp_path: Path, other: Library
+) -> None:
+    with filled(tmp_path / "with-points") as library:
+        photo = library.photos("S-0")[0]
+        square = [(10.0, 10.0), (60.0, 10.0), (60.0, 80.0), (10.0, 80.0)]
+        library.points.add(photo.photo_id, square, title="Eye", genuine_shows="open", by="me")
+        assert library.export_bag(tmp_path / "b", by="me").points == 1
+    page = json.loads((tmp_path / "b/data/points.jsonld").read_text())
+    assert page["@context"] == "http://www.w3.org/ns/anno.jsonld"
+    assert other.import_bag(tmp_path / "b", by="you").points == 1
+    (point,) = other.points.of()
+    assert (point.title, point.genuine_shows, point.region) == ("Eye", "open", tuple(square))
+    assert other.import_bag(tmp_path / "b", by="you").points == 0
+
+
+@pytest.mark.external
+def test_the_description_is_valid_croissant_and_its_records_can_be_read(
+    source: Library, tmp_path: Path
+) -> None:
+    """MLCommons Croissant 1.0, by the mlcroissant library: no error, no warning, and the data."""
+    croissant = pytest.importorskip("mlcroissant", reason="mlcroissant is not installed")
+    source.export_folder(tmp_path / "plain", by="me", options=ExportOptions({}, licence="CC0"))
+    dataset = croissant.Dataset(jsonld=str(tmp_path / "plain" / "croissant.json"))
+    issues = dataset.metadata.ctx.issues
+    assert not issues.errors, issues.report()
+    assert not issues.warnings, issues.report()
+    photos = list(dataset.records("photos"))
+    specimens = list(dataset.records("specimens"))
+    assert len(photos) == 4
+    assert sorted(one["specimens/name"].decode() for one in specimens) == ["S-0", "S-1", "S-2"]
+    assert {one["photos/view"].decode() for one in photos} == {"face", "back"}
+
+
+def test_two_hundred_damaged_bags_are_refused_whole(
+    bag: Path, other: Library, tmp_path: Path
+) -> None:
+    other.add_specimen(
+        SpecimenRecord("mine", Element.CAP, Standing.FAKE),
+        [IncomingPhoto(as_bytes(draw_print(61)), "x.png")],
+        by="you",
+    )
+    before = state_of(other)
+    work = tmp_path / "work"
+    work.mkdir()
+    taken = []
+    for harm, path in damaged(bag, work, 200):
+        try:
+            other.import_bag(path, by="you")
+            taken.append((harm, "taken in"))
+        except BagRefused:
+            pass
+        except Exception as exc:
+            taken.append((harm, repr(exc)))
+        if state_of(other) != before:
+            taken.append((harm, "wrote"))
+    assert taken == []
+    outside = {path.name for path in tmp_path.iterdir()}
+    assert outside <= {"other", "work"}
+    assert is_sound(other)
