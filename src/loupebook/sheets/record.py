@@ -129,10 +129,10 @@ def _facts(record: ExaminationRecord) -> list[tuple[str, str]]:
             [
                 (
                     "Supplements",
-                    f"revision {supplements['revision']}, SHA-256 {supplements['sha256']}",
+                    f"revision {earlier['revision']}, SHA-256 {earlier['sha256']}",
                 )
             ]
-            if supplements
+            if earlier
             else []
         ),
     ]
