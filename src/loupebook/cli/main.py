@@ -12,6 +12,8 @@ from loupebook.cli import (
     benching,
     browsing,
     comparing,
+    curating,
+    exchanging,
     searching,
     sheeting,
     starting,
@@ -47,7 +49,18 @@ def _root(
     """Hold the options of the command itself."""
 
 
-for group in (adding, searching, comparing, browsing, upkeep, starting, benching, sheeting):
+for group in (
+    adding,
+    searching,
+    comparing,
+    browsing,
+    upkeep,
+    starting,
+    benching,
+    sheeting,
+    curating,
+    exchanging,
+):
     group.register(app)
 
 

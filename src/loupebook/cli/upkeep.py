@@ -55,17 +55,27 @@ def rebuild(
 
 @exits_clearly
 def verify(
-    set_: SetOption = None, encoder: EncoderOption = None, as_json: JsonOption = False
+    set_: SetOption = None,
+    head: Annotated[
+        str | None,
+        typer.Option(
+            metavar="HASH",
+            help="Head of the log that an earlier verify printed; the log must pass through it.",
+        ),
+    ] = None,
+    encoder: EncoderOption = None,
+    as_json: JsonOption = False,
 ) -> None:
-    """Check catalogue, photos and derived files of a set; change nothing.
+    """Check catalogue, log, photos and derived files of a set; change nothing.
 
-    The exit code is 1 if anything is missing, altered, unexpected or stale.
+    The exit code is 1 if anything is missing, altered, unexpected or stale. Write the head of
+    the log down outside the set: only that shows later whether the whole log was rewritten.
     """
     with (
         open_library(set_, reading=True, encoder=encoder) as library,
         progress_bar() as progress,
     ):
-        check = library.verify(progress=progress)
+        check = library.verify(known_head=head, progress=progress)
     if as_json:
         print_json(check.to_dict())
     else:

@@ -1,0 +1,189 @@
+"""`confirm`, `edit`, `undo`, `history` and `people`: keep the records right, and say who may."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Annotated, Any
+
+import typer
+from rich.table import Table
+
+from loupebook.cli.common import (
+    ByOption,
+    ExitCode,
+    JsonOption,
+    SetOption,
+    err,
+    exits_clearly,
+    open_library,
+    out,
+    person,
+    print_json,
+)
+from loupebook.library import Basis, Role
+
+ReasonOption = Annotated[str, typer.Option(help="Why; kept in the log.")]
+SpecimenArgument = Annotated[str, typer.Argument(metavar="SPECIMEN", help="Its name.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this file."""
+    app.command()(confirm)
+    app.command()(edit)
+    app.command()(undo)
+    app.command()(history)
+    app.command()(people)
+
+
+@exits_clearly
+def confirm(
+    specimen: SpecimenArgument,
+    grounds: Annotated[Basis, typer.Option(help="On what grounds.")],
+    set_: SetOption = None,
+    reference: Annotated[
+        str, typer.Option(help="What the grounds can be looked up by: number, date, file.")
+    ] = "",
+    by: ByOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Confirm a proposed specimen; from then on it is searched.
+
+    Where the set asks for two persons, whoever entered or changed it cannot confirm it.
+    """
+    with open_library(set_, reading=False) as library:
+        library.confirm(specimen, by=person(by), basis=grounds.with_reference(reference))
+    _say({"specimen": specimen, "state": "confirmed"}, f"{specimen}: confirmed.", as_json=as_json)
+
+
+@exits_clearly
+def edit(
+    specimen: SpecimenArgument,
+    reason: ReasonOption,
+    set_: SetOption = None,
+    put: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--put",
+            metavar="FIELD=VALUE",
+            help="element, standing, marque, edition, origin, source, confirmed_by, confirmed_on, "
+            "basis, notes, or serials as VALUE or PLACE=VALUE with | between; nothing after = "
+            "clears the field. May be repeated.",
+        ),
+    ] = None,
+    by: ByOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Correct the record of a specimen; the log keeps what was there before."""
+    changes = dict(_read_change(text) for text in put or [])
+    if not changes:
+        err.print("Say what to change: --put standing=fake, for example.", style="red")
+        raise typer.Exit(ExitCode.WRONG_USE)
+    with open_library(set_, reading=False) as library:
+        record = library.edit_specimen(specimen, changes, by=person(by), reason=reason)
+    state = {"specimen": record.name, "state": str(record.state), "changed": sorted(changes)}
+    _say(state, f"{record.name}: changed; it is {record.state}.", as_json=as_json)
+
+
+def _read_change(text: str) -> tuple[str, Any]:
+    field, equals, value = text.partition("=")
+    field = field.strip()
+    if not equals:
+        err.print(f"{text!r}: write a change as FIELD=VALUE.", style="red", markup=False)
+        raise typer.Exit(ExitCode.WRONG_USE)
+    if field != "serials":
+        return field, value.strip() or None
+    pieces = [piece.rpartition("=") for piece in value.split("|") if piece.strip()]
+    return field, [[number.strip(), place.strip() or None] for place, _, number in pieces]
+
+
+@exits_clearly
+def undo(
+    line: Annotated[int, typer.Argument(help="Line of the log, as 'history' shows it.")],
+    reason: ReasonOption,
+    set_: SetOption = None,
+    by: ByOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Put back what a line of the log changed. The line stays; this becomes another."""
+    with open_library(set_, reading=False) as library:
+        specimen = library.undo(line, by=person(by), reason=reason)
+    _say(
+        {"specimen": specimen, "undone": line}, f"{specimen}: line {line} undone.", as_json=as_json
+    )
+
+
+@exits_clearly
+def history(
+    specimen: SpecimenArgument, set_: SetOption = None, as_json: JsonOption = False
+) -> None:
+    """Show who changed which field of a specimen, when and why."""
+    with open_library(set_, reading=True) as library:
+        library.specimen(specimen)
+        changes = library.field_history(specimen)
+    if as_json:
+        for change in changes:
+            print_json(asdict(change))
+        return
+    table = Table("line", "when", "who", "what", "field", "before", "after", "why")
+    for one in changes:
+        table.add_row(
+            str(one.line),
+            one.at[:16].replace("T", " "),
+            *(_cell(text) for text in (one.by, one.action, one.field, one.before, one.after)),
+            _cell(one.reason),
+        )
+    out.print(table)
+
+
+@exits_clearly
+def people(
+    name: Annotated[
+        str | None, typer.Argument(metavar="NAME", help="Whom to enter or change.")
+    ] = None,
+    set_: SetOption = None,
+    identity: Annotated[
+        str | None,
+        typer.Option(help="E-mail address or subject by which the identity provider knows them."),
+    ] = None,
+    role: Annotated[
+        list[Role] | None,
+        typer.Option(help="May be repeated; with --identity and no role the person is locked out."),
+    ] = None,
+    by: ByOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List the persons of a set, or say what one may do. Needed for a team that logs in."""
+    with open_library(set_, reading=name is None) as library:
+        if name is not None:
+            if identity is None:
+                err.print("Give --identity: what the person logs in by.", style="red")
+                raise typer.Exit(ExitCode.WRONG_USE)
+            library.set_person(name, identity=identity, roles=role or (), by=person(by))
+        listed = library.people()
+    if as_json:
+        for one in listed:
+            print_json(
+                {"name": one.name, "identity": one.identity, "roles": sorted(map(str, one.roles))}
+            )
+        return
+    if not listed:
+        out.print("Nobody is listed: whoever can open the folder may do everything.")
+        return
+    table = Table("name", "logs in by", "roles")
+    for one in listed:
+        roles = ", ".join(sorted(map(str, one.roles))) or "none: locked out"
+        table.add_row(_cell(one.name), _cell(one.identity), roles)
+    out.print(table)
+
+
+def _cell(text: str | None) -> str:
+    from rich.markup import escape
+
+    return "–" if text is None else escape(text)
+
+
+def _say(told: dict[str, Any], words: str, *, as_json: bool) -> None:
+    if as_json:
+        print_json(told)
+    else:
+        out.print(words, markup=False)
