@@ -124,15 +124,17 @@ def history(
         for change in changes:
             print_json(asdict(change))
         return
-    table = Table("line", "when", "who", "what", "field", "before", "after", "why")
+    line = None
     for one in changes:
-        table.add_row(
-            str(one.line),
-            one.at[:16].replace("T", " "),
-            *(_cell(text) for text in (one.by, one.action, one.field, one.before, one.after)),
-            _cell(one.reason),
-        )
-    out.print(table)
+        if one.line != line:
+            line = one.line
+            why = f": {one.reason}" if one.reason else ""
+            when = one.at[:16].replace("T", " ")
+            head = f"line {line}, {when} UTC, {one.by}, {one.action}{why}"
+            out.print(head, style="bold", markup=False, soft_wrap=True)
+        after = one.after or "not recorded"
+        was = f"{one.before} → " if one.before else ""
+        out.print(f"  {one.field}: {was}{after}", markup=False, soft_wrap=True)
 
 
 @exits_clearly
