@@ -28,6 +28,8 @@ ACTIONS: Mapping[str, frozenset[Role]] = {
     "look": _ALL,
     "search": _ALL,
     "examine": frozenset({_I, _C}),
+    "sheet": frozenset({_I, _C, _T}),
+    "point": frozenset({_C, _T}),
     "practise": _ALL,
     "teach": frozenset({_T}),
     "add": frozenset({_C}),
@@ -47,6 +49,8 @@ SAYS: Mapping[str, str] = {
     "look": "look at the set",
     "search": "search and compare",
     "examine": "save examinations",
+    "sheet": "save comparison sheets",
+    "point": "draw points of comparison",
     "practise": "practise",
     "teach": "make practice and its sheets",
     "add": "add specimens",
@@ -66,16 +70,30 @@ METHODS: Mapping[str, str] = {
     **dict.fromkeys(
         (
             "agreement", "close", "count_specimens", "encoder", "field_history", "folder",
-            "history", "info", "log", "may", "overview", "person", "photo", "photo_bytes",
-            "photo_by_sha256", "photo_pixels", "photos", "report", "specimen", "specimens",
-            "thumbnail",
+            "history", "info", "log", "overview", "photo", "photo_bytes", "photo_by_sha256",
+            "photo_pixels", "photos", "points.get", "points.of", "points_for",
+            "reference_serials", "report", "sheet_source", "sheets.saved", "sheets.state",
+            "specimen", "specimens", "thumbnail",
         ),
         "look",
     ),
-    **dict.fromkeys(("arms", "compare", "compare_found", "search", "sync"), "search"),
     **dict.fromkeys(
         (
-            "add_files", "add_manifest", "add_specimen", "drafts", "entry_remarks",
+            "arms", "compare", "compare_found", "desk", "examinations.check",
+            "examinations.check_all", "examinations.image", "examinations.lines",
+            "examinations.open", "examinations.print", "examinations.rerun", "search",
+            "sheets.make", "sync",
+        ),
+        "search",
+    ),
+    **dict.fromkeys(("examinations.save", "examinations.supplement"), "examine"),
+    **dict.fromkeys(("sheets.make_saved", "sheets.save"), "sheet"),
+    **dict.fromkeys(("points.add", "points.retire"), "point"),
+    **dict.fromkeys(
+        (
+            "add_files", "add_manifest", "add_specimen", "drafts.all", "drafts.begin",
+            "drafts.discard", "drafts.get", "drafts.photo_bytes", "drafts.save",
+            "drafts.take_in", "entry_remarks",
         ),
         "add",
     ),
@@ -89,8 +107,10 @@ METHODS: Mapping[str, str] = {
     "verify": "verify",
     **dict.fromkeys(("people", "set_person"), "people"),
 }  # fmt: skip
-"""Public method or property of `Library` → its action."""
+"""Public method or property of `Library` → its action; `part.method` for those of a part."""
 
+PARTS = frozenset(name.partition(".")[0] for name in METHODS if "." in name)
+"""Properties that are objects with methods of their own."""
 SIGNED = ("by", "learner", "examiner")
 """Parameters by which a method takes the name that a change is signed with."""
 
@@ -105,40 +125,26 @@ def acting(library: Library, person: Person) -> Library:
     return cast("Library", _Acting(library, person))
 
 
-class _Acting:
-    """A library seen through one person's roles. Shares everything with the one it wraps."""
+class _Guarded:
+    """A library, or a part of one, seen through one person's roles."""
 
-    def __init__(self, library: Library, person: Person) -> None:
-        self._library = library
+    def __init__(self, target: Any, person: Person, prefix: str) -> None:
+        self._target = target
         self._person = person
+        self._prefix = prefix
 
     def __getattr__(self, name: str) -> Any:
-        action = METHODS.get(name)
+        if not self._prefix and name in PARTS:
+            return _Guarded(getattr(self._target, name), self._person, f"{name}.")
+        action = METHODS.get(self._prefix + name)
         if action is None or not roles_allow(self._person.roles, action):
             raise NotAllowed(_refusal(self._person, action))
-        found = getattr(self._library, name)
+        found = getattr(self._target, name)
         return self._signed(found) if callable(found) else found
 
-    @property
-    def person(self) -> Person:
-        return self._person
-
-    def may(self, action: str) -> bool:
-        return roles_allow(self._person.roles, action)
-
-    def __enter__(self) -> _Acting:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self._library.close()
-
     def _signed(self, method: Callable[..., Any]) -> Callable[..., Any]:
-        names = [name for name in SIGNED if name in inspect.signature(method).parameters]
+        parameters = inspect.signature(method).parameters
+        names = [name for name in SIGNED if name in parameters]
         if not names:
             return method
 
@@ -157,6 +163,31 @@ class _Acting:
                 f"{self._person.name} cannot sign as {name!r}: changes bear the name of the "
                 "one who is logged in"
             )
+
+
+class _Acting(_Guarded):
+    """A whole library seen through one person's roles; it shares everything with the other."""
+
+    def __init__(self, library: Library, person: Person) -> None:
+        super().__init__(library, person, "")
+
+    @property
+    def person(self) -> Person:
+        return self._person
+
+    def may(self, action: str) -> bool:
+        return roles_allow(self._person.roles, action)
+
+    def __enter__(self) -> _Acting:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._target.close()
 
 
 def _refusal(person: Person, action: str | None) -> str:
