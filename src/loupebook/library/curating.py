@@ -7,7 +7,8 @@ no source. Remarks never stop an entry; they say what to look at twice.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import Element, Lighting, SpecimenRecord, View
-from loupebook.records.serials import plain_serial, specimens_with_serial
+from loupebook.records.serials import all_serials, plain_serial, specimens_with_serial
 from loupebook.setreport.pairs import check_pair, prepare
 
 Pixels = NDArray[np.uint8]
@@ -146,6 +147,29 @@ def serial_remarks(catalogue: Catalogue, record: SpecimenRecord) -> list[EntryRe
             )
         )
     return remarks
+
+
+def shared_serials(catalogue: Catalogue, records: Collection[SpecimenRecord]) -> list[EntryRemark]:
+    """Remark on the serials of specimens just entered that stand on others, read in one go."""
+    wanted = {
+        plain_serial(serial.value): record.name for record in records for serial in record.serials
+    }
+    if not wanted:
+        return []
+    held: dict[str, set[str]] = defaultdict(set)
+    for specimen, value, _ in all_serials(catalogue):
+        if plain_serial(value) in wanted:
+            held[plain_serial(value)].add(specimen)
+    return [
+        EntryRemark(
+            RemarkKind.SAME_SERIAL,
+            f"the serial {value} stands on several specimens: {', '.join(sorted(names))}; check "
+            "them",
+            wanted[value],
+        )
+        for value, names in held.items()
+        if len(names) > 1
+    ]
 
 
 def picture_remarks(

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from loupebook.errors import LoupebookError, PhotoError, RecordConflict, RecordInvalid
 from loupebook.imaging import check_photo, decode_photo, read_photo_file
+from loupebook.library.curating import shared_serials
 from loupebook.library.results import AddReport, Fault
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.manifest import Manifest
@@ -149,7 +150,7 @@ class Intake:
     def add(self, specimen: SpecimenRecord, incoming: IncomingPhoto, *, file: str) -> None:
         """Add one photo of one specimen; `file` names its manifest or itself in messages."""
         try:
-            photo, failed_check = prepare_photo(incoming)
+            photo, failed_check = self._recorded(specimen, incoming) or prepare_photo(incoming)
             new = self._record(specimen, photo)
         except PhotoError as exc:
             column = "path" if incoming.line is not None else None
@@ -169,6 +170,35 @@ class Intake:
                 Fault(incoming.file_name, f"kept and marked: {failed_check}", incoming.line)
             )
 
+    def _recorded(
+        self, specimen: SpecimenRecord, incoming: IncomingPhoto
+    ) -> tuple[NewPhoto, None] | None:
+        """Return a photo that stands on record for this specimen, without decoding it again.
+
+        So a long addition that was stopped goes quickly over what it had done.
+        """
+        source = incoming.source
+        data = source if isinstance(source, bytes) else read_photo_file(source)
+        known = self._catalogue.photo_by_sha256(hashlib.sha256(data).hexdigest())
+        if known is None or known.specimen != specimen.name:
+            return None
+        return (
+            NewPhoto(
+                data,
+                known.file_name,
+                known.media_type,
+                known.width,
+                known.height,
+                known.view,
+                known.lighting,
+                known.captured_at,
+                known.camera,
+                known.px_per_mm,
+                known.check,
+            ),
+            None,
+        )
+
     def _record(self, specimen: SpecimenRecord, photo: NewPhoto) -> bool:
         """Hand one photo to the catalogue; say whether it is new."""
         outcome = self._catalogue.add_specimen(
@@ -185,7 +215,9 @@ class Intake:
         return new
 
     def report(self) -> AddReport:
-        """Return what was done so far."""
+        """Return what was done so far, with remarks on serials that stand elsewhere too."""
+        for remark in shared_serials(self._catalogue, self._specimens.values()):
+            self.remark(Fault(remark.specimen or "", remark.message))
         return AddReport(
             added=() if self._dry_run else tuple(self._added),
             known=tuple(self._known),

@@ -20,6 +20,11 @@ def specimens_with_serial(catalogue: Catalogue, value: str) -> list[tuple[str, s
     wanted = plain_serial(value)
     if not wanted:
         return []
+    return [found for found in all_serials(catalogue) if plain_serial(found[1]) == wanted]
+
+
+def all_serials(catalogue: Catalogue) -> list[tuple[str, str, str | None]]:
+    """Return every serial on record: specimen, number as recorded, place."""
     query = (
         select(SpecimenRow.name, SerialRow.value, SerialRow.place)
         .join(SerialRow, SerialRow.specimen_id == SpecimenRow.id)
@@ -27,6 +32,4 @@ def specimens_with_serial(catalogue: Catalogue, value: str) -> list[tuple[str, s
     )
     with catalogue._reading() as connection:
         rows = connection.execute(query).all()
-    return [
-        (name, held, place or None) for name, held, place in rows if plain_serial(held) == wanted
-    ]
+    return [(name, value, place or None) for name, value, place in rows]
