@@ -39,6 +39,8 @@ from loupebook.library.intake import (
 )
 from loupebook.library.overview import overview_of
 from loupebook.library.people import acting
+from loupebook.library.practice import Trainer
+from loupebook.library.practice_nearness import nearness_to_genuine
 from loupebook.library.reading import read_result
 from loupebook.library.report_glue import pending_of, report_context
 from loupebook.library.results import (
@@ -712,6 +714,17 @@ class Library(CuratorMethods):
     def examinations(self) -> Examiner:
         """What saves, reopens, checks and prints the examinations of this set."""
         return Examiner(self, self._catalogue)
+
+    @property
+    def practice(self) -> Trainer:
+        """What makes practice rounds of this set, asks them and says how well they went."""
+        return Trainer(self._catalogue, self.sheet_source, self._nearness_to_genuine)
+
+    def _nearness_to_genuine(self) -> dict[int, float]:
+        with self._lock:
+            self.sync()
+            arm = embedding_arm(self.arms())
+            return {} if arm is None else nearness_to_genuine(arm, self._all_facts())
 
     # ------------------------------------------------------------------ upkeep
 

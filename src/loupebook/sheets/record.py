@@ -198,7 +198,7 @@ def _item(
         for name, words in _SHOWN
         if name in one["pictures"]
     ]
-    room = Size(column_width(paper, 2), _TALL_MM if len(aligned) < 2 else _TALL_MM / 2)
+    room = Size(column_width(paper, 2), _TALL_MM if len(aligned) < 2 else _TALL_MM * 0.62)
     facts = [
         ("Reference", reference["specimen"]),
         ("Standing of the reference", STANDING_WORDS[standing]),
