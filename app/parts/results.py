@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from parts.desk import MOST_CHOSEN
+from parts.light_table import choose, chosen_ids
 from parts.pictures import csv_text
 from parts.plates import match_card, show_plates
 from parts.sheet import show_words
 from parts.words import plain
 
-PICKED = "picked"
 TITLES = {
     True: "There is something close in this library",
     False: "Nothing close in this library",
@@ -20,7 +21,7 @@ TITLES = {
 }
 
 if TYPE_CHECKING:
-    from loupebook.library import Library, MatchReport, SearchReport
+    from loupebook.library import Library, SearchReport
 
 
 def say_reading(report: SearchReport) -> None:
@@ -34,32 +35,25 @@ def say_limits(report: SearchReport) -> None:
     show_words("What this does not say", str(report.reading["does_not_say"]), key="limits")
 
 
-def show_matches(library: Library, report: SearchReport, chosen: MatchReport | None) -> None:
-    """Show the nearest specimens as cards; choosing one lays it beside the query."""
+def show_matches(library: Library, report: SearchReport) -> None:
+    """Show the nearest specimens as cards; choosing one lays it on the desk."""
     st.subheader("Nearest known specimens")
-    st.caption("One card for each specimen, nearest first. Choose one to lay it beside your photo.")
+    st.caption(
+        f"One card for each specimen, nearest first. Choose up to {MOST_CHOSEN} to lay them on the "
+        "desk beside the nearest genuine and the nearest fake."
+    )
+    chosen = chosen_ids()
     cards = [
         match_card(
             library,
             match,
             "match",
-            picked=chosen is not None and match.photo_id == chosen.photo_id,
-            hint="lay beside your photo",
+            picked=match.photo_id in chosen,
+            hint="lay on the desk",
         )
         for match in report.matches
     ]
-    show_plates(cards, label="Nearest known specimens", key="matches", on_choose=_pick)
-
-
-def picked(report: SearchReport) -> MatchReport | None:
-    """Return the match that was chosen to lie beside the query, if it is among the answer."""
-    photo_id = st.session_state.get(PICKED)
-    return next((match for match in report.matches if match.photo_id == photo_id), None)
-
-
-def _pick(key: str) -> None:
-    # Choosing the same card again puts it back.
-    st.session_state[PICKED] = None if st.session_state.get(PICKED) == int(key) else int(key)
+    show_plates(cards, label="Nearest known specimens", key="matches", on_choose=choose)
 
 
 def offer_downloads(report: SearchReport) -> None:

@@ -10,11 +10,12 @@ from loupebook.errors import CropInvalid, PhotoError
 from parts.agreement import show_agreement
 from parts.crop import offer_items, outline_of, region_of, remember_outline, show_crop
 from parts.current_set import faults_shown, open_set, overview_of, say_empty_set, say_no_set
+from parts.desk import show_desk
 from parts.intake import Handed, decoded, offer_photo
-from parts.results import offer_downloads, picked, say_limits, say_reading, show_matches
+from parts.light_table import laid_out, last_chosen, offer_series
+from parts.results import offer_downloads, say_limits, say_reading, show_matches
 from parts.searching import choose_filters, clear_filters, search_kept
 from parts.sheet import show_advice
-from parts.viewer import show_comparison
 from parts.words import NOT_SAID, plain
 
 if TYPE_CHECKING:
@@ -102,10 +103,11 @@ def show_answer(library: Library, report: SearchReport, said: DeltaGenerator) ->
     else:
         with said:
             say_reading(report)
-        chosen = picked(report)
-        show_comparison(library, report, chosen)
-        show_agreement(library, report, chosen or report.matches[0])
-        show_matches(library, report, chosen)
+        more = laid_out(library, report)
+        show_desk(library, report, more)
+        offer_series(library, report)
+        show_agreement(library, report, last_chosen(report))
+        show_matches(library, report)
         offer_downloads(report)
     say_limits(report)
 

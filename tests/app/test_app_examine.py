@@ -71,10 +71,10 @@ def test_a_photo_lies_beside_nearest_genuine_and_nearest_fake(
 ) -> None:
     told(monkeypatch, filled)
     at = hand_in(opened(), as_bytes(draw_print(1)))
-    panes = shown(at, "viewer")[0]["panes"]
+    panes = shown(at, "desk")[0]["panes"]
     assert [pane["heading"] for pane in panes] == ["Your photo", "Nearest genuine", "Nearest fake"]
     assert [pane["standing"] for pane in panes] == ["query", "genuine", "fake"]
-    assert all(pane["url"] for pane in panes)
+    assert all(pane["base"].startswith("/desk/") for pane in panes)
     captions = " ".join(panes[1]["facts"])
     for part in ("Marque 0", "diffuse light", "scale not recorded", "told@000000000000"):
         assert part in captions
@@ -108,7 +108,7 @@ def test_close_not_close_and_unknown_have_their_own_words(
     sheets = {sheet["title"]: sheet for sheet in shown(at, "sheet")}
     assert sheets[title]["summary"] == "Said by the test."
     assert sheets["What this does not say"]["summary"] == "The limits, told by the test."
-    assert shown(at, "viewer")
+    assert shown(at, "desk")
 
 
 def test_a_poor_photo_is_searched_all_the_same_with_advice(
@@ -120,7 +120,7 @@ def test_a_poor_photo_is_searched_all_the_same_with_advice(
     check = next(sheet for sheet in shown(at, "sheet") if sheet["title"] == "Photo check")
     assert "searched all the same" in check["summary"]
     assert all(item["advice"] for item in check["items"] if item["severity"] == "fail")
-    assert shown(at, "viewer")
+    assert shown(at, "desk")
 
 
 @pytest.mark.parametrize("data", [b"", b"not a picture", b"\xff\xd8\xff\xe0" + b"\0" * 40])
@@ -131,7 +131,7 @@ def test_an_undecodable_file_is_said_and_nothing_searched(
     at = hand_in(opened(), data, "broken.jpg")
     assert at.error
     assert "Nothing was searched" in words(at)
-    assert not shown(at, "viewer")
+    assert not shown(at, "desk")
     assert ToldLibrary.asked == []
 
 
@@ -143,8 +143,8 @@ def test_filters_that_leave_nothing_can_be_cleared(
     at.selectbox(key="filter-marque").select("Marque 1")
     at.selectbox(key="filter-standing").select("fake").run()
     assert [card["name"] for card in shown(at, "plates")[0]["cards"]] == ["S-5"]
-    genuine = shown(at, "viewer")[0]["panes"][1]
-    assert "url" not in genuine
+    genuine = shown(at, "desk")[0]["panes"][1]
+    assert "layer" not in genuine
     assert "No genuine reference" in genuine["missing"]
 
     with Library.open(filled) as library:

@@ -246,6 +246,10 @@ class Glass {
     this.paint();
   }
 
+  turnOf(pane) {
+    return pane.turn;
+  }
+
   turn() {
     this.panes[0].turn = (this.panes[0].turn + 1) % 4;
     this.paint();
@@ -278,7 +282,7 @@ class Glass {
     const seen = this.allPanes().filter((pane) => pane.glass.clientWidth);
     const needs = seen.filter((pane) => pane.layers[0].source).map((pane) => {
       const { width, height } = pane.layers[0].source;
-      const [w, h] = pane.turn % 2 ? [height, width] : [width, height];
+      const [w, h] = this.turnOf(pane) % 2 ? [height, width] : [width, height];
       return (pane.glass.clientWidth * h) / w;
     });
     const stacked = seen.length > 1 && seen[0].glass.getBoundingClientRect().left === seen[1].glass.getBoundingClientRect().left;
@@ -298,7 +302,7 @@ class Glass {
     for (const pane of this.allPanes()) {
       const { clientWidth: width, clientHeight: height } = pane.glass;
       const seen = after(this.view, pane.offset);
-      if (width) pane.layers.forEach((layer) => layer.place(width, height, seen, pane.turn));
+      if (width) pane.layers.forEach((layer) => layer.place(width, height, seen, this.turnOf(pane)));
     }
   }
 }

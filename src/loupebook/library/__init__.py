@@ -23,7 +23,7 @@ from loupebook.library.curating import (
     missing_photos,
 )
 from loupebook.library.demo_building import DemoBuilt, build_demo_set
-from loupebook.library.desk import MOST_REFERENCES, Desk
+from loupebook.library.desk import MOST_REFERENCES, Desk, key_of
 from loupebook.library.desk_exchange import points_from_annotations, points_to_annotations
 from loupebook.library.exchange import ExportOptions, ExportReport, ImportReport
 from loupebook.library.facade import Library
@@ -144,6 +144,7 @@ __all__ = [
     "demo_set_folder",
     "encode_jpeg",
     "is_set",
+    "key_of",
     "missing_photos",
     "photo_files",
     "points_from_annotations",

@@ -162,7 +162,8 @@ class Desk:
     @property
     def bytes_held(self) -> int:
         """About how much memory the decoded photos take."""
-        sides = [layer.own.mips.size for layer in self._layers.values()]
+        with self._changed:
+            sides = [layer.own.mips.size for layer in self._layers.values()]
         return sum(4 * width * height for width, height in sides)
 
     def layer(self, key: str, *, aligned: bool) -> LaidPhoto:
@@ -205,7 +206,7 @@ class Desk:
                 if self._measures is None:
                     self._measure()
             except LoupebookError as error:
-                self._give_up(str(error))
+                self.give_up(str(error))
 
     def _find_frame(self) -> None:
         if self._aligned:
@@ -268,7 +269,8 @@ class Desk:
         """Forget what was measured, since a point was drawn or taken away."""
         self._measures = None
 
-    def _give_up(self, reason: str) -> None:
+    def give_up(self, reason: str) -> None:
+        """Say of everything that is not ready yet why it will not be."""
         with self._changed:
             for layer in self._layers.values():
                 if layer.waits:

@@ -18,7 +18,7 @@ from loupebook.compare import Consensus, Picture, register
 from loupebook.compare.comparison import DOES_NOT_SAY, Comparison, Figure
 from loupebook.compare.maps import shares, strongest, tint
 from loupebook.library.comparing import ComparisonReport
-from loupebook.library.desk_photos import Pixels, Points, Warped, spread_map, stays
+from loupebook.library.desk_photos import STAYS, FrameMap, Pixels, Points, Warped, spread_map
 from loupebook.records.points import PointRecord
 
 OVERLAY_SIDE = 1200
@@ -28,7 +28,22 @@ _SEEN = 0.5
 _TOP = 90
 """Percentile of a region that its figure is: one speck says little, a part of it much."""
 
-Map = Callable[[Points], Points]
+
+@dataclass(frozen=True)
+class _Placed:
+    """The map of a photo into the consensus image that was cut out of it."""
+
+    place: tuple[float, float, float]
+    shrunk: float
+
+    def __call__(self, points: Points) -> Points:
+        left, top, scale = self.place
+        working = (points + 0.5) * self.shrunk - 0.5
+        inside: Points = (working - np.array([left, top]) + 0.5) * scale - 0.5
+        return inside
+
+    def seen(self, points: Points) -> NDArray[np.bool_] | None:  # noqa: ARG002 (all are seen)
+        return None
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,18 +131,11 @@ def measures_of(
     )
 
 
-def map_to_consensus(consensus: Consensus, photo_id: int, frame: Picture) -> Map | None:
+def map_to_consensus(consensus: Consensus, photo_id: int, frame: Picture) -> FrameMap | None:
     """Return where a frame px lies in a consensus image; `None` where it cannot be told."""
     anchor = consensus.photos[0]
     if anchor.photo_id == photo_id:
-        left, top, scale = consensus.place
-
-        def known(points: Points) -> Points:
-            working = (points + 0.5) * frame.shrunk - 0.5
-            inside: Points = (working - np.array([left, top]) + 0.5) * scale - 0.5
-            return inside
-
-        return known
+        return _Placed(consensus.place, frame.shrunk)
     found = register(consensus.picture, frame)
     if not found.registered or found.warp is None:
         return None
@@ -141,7 +149,7 @@ def placed(
     read: Callable[[int], Pixels],
 ) -> list[tuple[PointRecord, NDArray[np.float64] | None]]:
     """Return each point with its region in the frame; `None` where it cannot be laid there."""
-    maps: dict[int, Map | None] = {photo_id: stays}
+    maps: dict[int, FrameMap | None] = {photo_id: STAYS}
     found = []
     for point in points:
         if point.photo_id not in maps:
@@ -160,7 +168,9 @@ def placed(
 class _Laid:
     """Maps of a comparison laid over the frame, at a bounded size."""
 
-    def __init__(self, found: Comparison, to_consensus: Map | None, size: tuple[int, int]) -> None:
+    def __init__(
+        self, found: Comparison, to_consensus: FrameMap | None, size: tuple[int, int]
+    ) -> None:
         self.scale = min(1.0, OVERLAY_SIDE / max(size))
         self.size = (max(1, round(size[0] * self.scale)), max(1, round(size[1] * self.scale)))
         self.shares: dict[str, NDArray[np.float32]] = {}

@@ -14,6 +14,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from threading import Lock
+from typing import Protocol
 
 import cv2
 import numpy as np
@@ -30,15 +31,35 @@ TILE = 512
 SURROUND = 119
 """Neutral grey about the pictures (ISO 3664 asks for a neutral surround)."""
 UV_SURROUND = 42
+FAR = -2e4
+"""Where a px lies that the photo does not show."""
 _STEP = 16
 """Tile px between two points that are mapped exactly; between them the map is straight."""
 _DEEPEST = 6.0
 """Photo px a frame px beyond which a photo gives no finer tiles."""
 
 
-def stays(points: Points) -> Points:
-    """Map the frame onto the photo that gives it."""
-    return points
+class FrameMap(Protocol):
+    """Where frame px lie in a photo."""
+
+    def __call__(self, points: Points) -> Points:
+        """Map frame px (…, 2) to px of the photo."""
+
+    def seen(self, points: Points) -> NDArray[np.bool_] | None:
+        """Say which frame px the photo shows at all; `None` means all."""
+
+
+class _Stays:
+    """The map of the frame onto the photo that gives it."""
+
+    def __call__(self, points: Points) -> Points:
+        return points
+
+    def seen(self, points: Points) -> NDArray[np.bool_] | None:  # noqa: ARG002 (all are seen)
+        return None
+
+
+STAYS = _Stays()
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,12 +79,14 @@ class Warped:
     query: Picture
 
     def __call__(self, points: Points) -> Points:
-        """Map frame px to px of the other photo; what turns away from the eye is far off."""
-        working = (points + 0.5) * self.reference.shrunk - 0.5
-        mapped = self.query.to_full(self.warp(working))
-        hidden = ~self.warp.seen(working)
-        mapped[hidden] = -1e4
-        return mapped
+        """Map frame px to px of the other photo."""
+        return self.query.to_full(self.warp((points + 0.5) * self.reference.shrunk - 0.5))
+
+    def seen(self, points: Points) -> NDArray[np.bool_] | None:
+        """Say which frame px lie on the side that faces the eye."""
+        if not self.warp.bent:
+            return None
+        return self.warp.seen((points + 0.5) * self.reference.shrunk - 0.5)
 
 
 class Mips:
@@ -113,7 +136,7 @@ class LaidPhoto:
 
     mips: Mips
     size: tuple[int, int]
-    to_photo: Callable[[Points], Points] = stays
+    to_photo: FrameMap = STAYS
     dark: bool = False
     finest: float = field(init=False)
     """Tile px a frame px of the finest tiles: the photo's own resolution, where it is most."""
@@ -122,7 +145,7 @@ class LaidPhoto:
         object.__setattr__(self, "finest", self._finest())
 
     def _finest(self) -> float:
-        if self.to_photo is stays:
+        if self.to_photo is STAYS:
             return 1.0
         width, height = self.size
         x, y = np.meshgrid(np.linspace(0, width - 1, 9), np.linspace(0, height - 1, 9))
@@ -182,25 +205,27 @@ class LaidPhoto:
         pixels = self.mips.level(max(0, math.floor(math.log2(max(stretch, 1e-6)) + 0.15)))
         shrunk = np.array([pixels.shape[1], pixels.shape[0]]) / np.array(self.mips.size)
         where = ((where + 0.5) * shrunk - 0.5).astype(np.float32)
-        low = np.maximum(np.floor(where.min((0, 1))).astype(int) - 4, 0)
-        high = np.ceil(where.max((0, 1))).astype(int) + 5
-        part = pixels[low[1] : max(high[1], low[1] + 1), low[0] : max(high[0], low[0] + 1)]
+        known = where[where[..., 0] > FAR / 2] if (where[..., 0] <= FAR / 2).any() else where
+        known = known.reshape(-1, 2)
         grey = UV_SURROUND if self.dark else SURROUND
+        if not len(known):
+            return np.full((height, width, 3), grey, np.uint8)
+        low = np.maximum(np.floor(known.min(0)).astype(int) - 4, 0)
+        high = np.ceil(known.max(0)).astype(int) + 5
+        part = pixels[low[1] : max(high[1], 0), low[0] : max(high[0], 0)]
         if part.size == 0:
             return np.full((height, width, 3), grey, np.uint8)
         where = where - low.astype(np.float32)
         kind = cv2.INTER_CUBIC if stretch <= 1.0 else cv2.INTER_LINEAR
-        return np.asarray(
-            cv2.remap(
-                np.ascontiguousarray(part), where[..., 0], where[..., 1], kind,
-                borderMode=cv2.BORDER_CONSTANT, borderValue=(grey,) * 3,
-            ),
-            np.uint8,
+        laid = cv2.remap(
+            np.ascontiguousarray(part), where[..., 0], where[..., 1], kind,
+            borderMode=cv2.BORDER_CONSTANT, borderValue=(grey,) * 3,
         )  # fmt: skip
+        return np.asarray(laid, np.uint8)
 
 
 def spread_map(
-    to_photo: Callable[[Points], Points],
+    to_photo: FrameMap,
     left: float,
     top: float,
     scale: float,
@@ -224,10 +249,17 @@ def spread_map(
     x, y = np.meshgrid((columns + 0.5) / scale + left - 0.5, (rows + 0.5) / scale + top - 0.5)
     nodes = to_photo(np.stack([x, y], -1))
     steps = np.linalg.norm(np.diff(nodes, axis=1), axis=-1) / _STEP
-    nodes = np.clip(nodes, -1e4, 3e4).astype(np.float32)
     spread = np.array([[1 / _STEP, 0, 0], [0, 1 / _STEP, 0]])
     where = cv2.warpAffine(
-        nodes, spread, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
+        np.clip(nodes, -1e4, 3e4).astype(np.float32), spread, size,
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE,
     )  # fmt: skip
+    seen = to_photo.seen(np.stack([x, y], -1))
+    if seen is not None and not seen.all():
+        width, height = size
+        x, y = np.meshgrid(
+            (np.arange(width) + 0.5) / scale + left - 0.5,
+            (np.arange(height) + 0.5) / scale + top - 0.5,
+        )
+        where[~np.asarray(to_photo.seen(np.stack([x, y], -1)))] = FAR
     return np.asarray(where, np.float32), float(np.median(steps)) if steps.size else 1.0

@@ -1,0 +1,74 @@
+// The words of the desk: what was measured, and the keys.
+const VERDICTS = {
+  agrees: { shape: [["path", { d: "M2.5 8.5 6.5 12.5 13.5 4", ...LINE }]], word: "agrees" },
+  differs: { shape: [["path", { d: "M8 1.5 15 14.5H1Z", fill: "currentColor" }]], word: "differs" },
+  "cannot tell": { shape: [["path", { d: "M2.5 8h11", ...LINE, "stroke-dasharray": "2.5 2" }]], word: "cannot tell" },
+};
+const KEYS = [
+  ["+ −", "zoom in, zoom out"],
+  ["arrow keys", "move; with Shift in larger steps"],
+  ["0", "see the whole"],
+  ["1", "one picture pixel to one screen pixel"],
+  ["P", "as photographed, or aligned"],
+  ["S", "side by side"],
+  ["W", "swipe; then drag the bar, or < and >"],
+  ["A", "alternate; then Space shows the other"],
+  ["D", "differences"],
+  ["N", "next reference beside your photo"],
+  ["C", "next channel"],
+  ["[ ]", "darker, brighter"],
+  ["M", "ruler: move its ends with the arrow keys"],
+  ["O", "protractor"],
+  ["L", "lock or unlock the pictures"],
+  ["R", "turn by a quarter"],
+  ["F", "fill the screen"],
+  ["?", "this list"],
+];
+
+function verdictBadge(verdict) {
+  const { shape, word } = VERDICTS[verdict];
+  return el("span", { class: `verdict ${verdict.replace(" ", "-")}` }, svg(14, ...shape), word);
+}
+
+function keyDialog() {
+  const close = el("button", { type: "button", class: "tool", autofocus: true }, "Close");
+  const dialog = el(
+    "dialog",
+    { class: "keys", "aria-label": "Keyboard" },
+    el("h3", {}, "Keyboard"),
+    el("p", {}, "These keys work while a picture has the focus: click it, or move to it with Tab."),
+    el("dl", {}, ...KEYS.flatMap(([key, does]) => [el("dt", {}, el("kbd", {}, key)), el("dd", {}, does)])),
+    close,
+  );
+  close.addEventListener("click", () => dialog.close());
+  return dialog;
+}
+
+function summaryOf(measures) {
+  if (!measures) return "Measuring against known examples…";
+  const count = (verdict) => measures.figures.filter((figure) => figure.verdict === verdict).length;
+  if (!measures.figures.length) return measures.says;
+  return `Measured against ${measures.photos} known photo${measures.photos === 1 ? "" : "s"} (${measures.against}): ${count("differs")} differ, ${count("agrees")} agree, ${count("cannot tell")} cannot be told`;
+}
+
+function measureRows(measures, visit) {
+  const rows = measures.figures.map((figure) =>
+    el(
+      "li",
+      {},
+      verdictBadge(figure.verdict),
+      el("span", { class: "what" }, el("b", {}, figure.name), ` ${figure.value === null ? "" : `${figure.value.toPrecision(3)} ${figure.unit}`}`),
+      el("span", { class: "why" }, figure.verdict === "differs" ? figure.says : (figure.reason ?? "")),
+      figure.places.length
+        ? el(
+            "span",
+            { class: "places" },
+            ...figure.places.map((place, number) =>
+              el("button", { type: "button", class: "tool", "aria-label": `${figure.name}: go to place ${number + 1} of ${figure.places.length}`, onclick: () => visit(figure, place, number) }, String(number + 1)),
+            ),
+          )
+        : null,
+    ),
+  );
+  return [el("p", {}, measures.says), el("ul", { class: "figures" }, ...rows), el("p", { class: "limits" }, measures.does_not_say)];
+}
