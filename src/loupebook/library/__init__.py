@@ -48,7 +48,7 @@ from loupebook.library.serials import SerialAgreement, SerialHolder, serials_agr
 from loupebook.library.serving import serve_page
 from loupebook.library.sheets import SheetState, definition_of, write_sheet
 from loupebook.library.upkeep import RebuildReport, SetCheck
-from loupebook.records.drafts import Draft, DraftPhoto, Drafts
+from loupebook.records.drafts import Draft, DraftPhoto, Drafts, new_draft_id
 from loupebook.records.exchange import Fate, Taken
 from loupebook.records.history import FieldChange, can_be_undone
 from loupebook.records.model import (
@@ -146,6 +146,7 @@ __all__ = [
     "is_set",
     "key_of",
     "missing_photos",
+    "new_draft_id",
     "photo_files",
     "points_from_annotations",
     "points_to_annotations",

@@ -175,7 +175,7 @@ def shared_serials(catalogue: Catalogue, records: Collection[SpecimenRecord]) ->
 def picture_remarks(
     catalogue: Catalogue,
     name: str,
-    photos: Sequence[tuple[bytes, Pixels]],
+    photos: Sequence[tuple[bytes, Pixels | None]],
     nearest: Mapping[int, Sequence[int]],
     read: Callable[[int], Pixels],
 ) -> list[EntryRemark]:
@@ -188,7 +188,7 @@ def picture_remarks(
     name : str
         The specimen entered.
     photos : sequence of (bytes, pixels)
-        Its photos.
+        Its photos; pixels only where `nearest` names references for it.
     nearest : mapping
         Place in `photos` to the photo ids that a search found nearest.
     read : callable
@@ -200,6 +200,8 @@ def picture_remarks(
         if known is not None:
             message = f"Photo {place + 1} is on record already, of specimen {known.specimen}."
             remarks.append(EntryRemark(RemarkKind.SAME_FILE, message, known.specimen))
+            continue
+        if pixels is None:
             continue
         for photo_id in nearest.get(place, ()):
             if check_pair(prepare(pixels), prepare(read(photo_id))).same:

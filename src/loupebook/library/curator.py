@@ -137,18 +137,12 @@ class CuratorMethods:
             Place in `photos` to the ids of the reference photos that a search found nearest;
             pictures are compared with those.
         """
-        pictures = []
-        for photo in photos:
-            data = (
-                photo.source if isinstance(photo.source, bytes) else read_photo_file(photo.source)
-            )
-            pictures.append((data, decode_photo(data).pixels))
+        nearest = nearest or {}
+        pictures = [_opened(photo, wanted=place in nearest) for place, photo in enumerate(photos)]
         taken = [(photo.view, photo.lighting) for photo in photos]
         return [
             *serial_remarks(self._catalogue, record),
-            *picture_remarks(
-                self._catalogue, record.name, pictures, nearest or {}, self._pixels_of
-            ),
+            *picture_remarks(self._catalogue, record.name, pictures, nearest, self._pixels_of),
             *missing_remarks(record.element, taken),
         ]
 
@@ -240,3 +234,9 @@ class CuratorMethods:
             as_proposed=as_proposed,
             progress=progress,
         )
+
+
+def _opened(photo: IncomingPhoto, *, wanted: bool) -> tuple[bytes, NDArray[np.uint8] | None]:
+    """Return the bytes of a photo, and its pixels where they are wanted."""
+    data = photo.source if isinstance(photo.source, bytes) else read_photo_file(photo.source)
+    return data, decode_photo(data).pixels if wanted else None

@@ -70,6 +70,11 @@ class Draft:
     photos: tuple[DraftPhoto, ...] = ()
 
 
+def new_draft_id() -> str:
+    """Return a random identifier for a draft that is yet to be begun."""
+    return secrets.token_hex(8)
+
+
 class Drafts:
     """The drafts of one set.
 
@@ -90,10 +95,10 @@ class Drafts:
                 found.append(_read(path))
         return sorted(found, key=lambda draft: draft.changed_at, reverse=True)
 
-    def begin(self, *, by: str) -> Draft:
-        """Begin a draft."""
+    def begin(self, *, by: str, draft_id: str | None = None) -> Draft:
+        """Begin a draft, under an identifier of :func:`new_draft_id` that nobody uses yet."""
         instant = now()
-        draft = Draft(secrets.token_hex(8), clean_name(by, "by"), instant, instant)
+        draft = Draft(draft_id or new_draft_id(), clean_name(by, "by"), instant, instant)
         return self._write(draft)
 
     def get(self, draft_id: str) -> Draft:
