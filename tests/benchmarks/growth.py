@@ -145,7 +145,8 @@ def measure(folder: Path, case: BenchCase, photos: int, asked: int) -> Row:
         result = search_set(arms, QueryPhoto(pixels), facts)
         walls.append(time.perf_counter() - wall)
         works.append(time.process_time() - work)
-        right.append(bool(result.matches) and result.matches[0].edition == design)
+        first = result.matches[0] if result.matches else None
+        right.append(first is not None and facts[first.photo_id].edition == design)
     index = grown.local._ready().index.faiss_index
     for arm in arms:
         arm.close()

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import json
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from loupebook.errors import IndexDamaged
+from loupebook.search.checked_file import read_checked, write_checked
 from loupebook.search.vector_file import MAGIC, IndexOrigin, load_index, save_index
 from loupebook.search.vector_index import VectorIndex
 
@@ -59,14 +57,8 @@ def test_any_flipped_bit_is_noticed(saved, tmp_path_factory, data):
     content[place] ^= 1 << data.draw(st.integers(0, 7))
     damaged = tmp_path_factory.mktemp("flip") / "vectors.index"
     damaged.write_bytes(content)
-    try:
-        index, origin = load(damaged)
-    except IndexDamaged:
-        return
-    # The one thing that a flipped bit of the header may change unnoticed is which revision
-    # or store the index was made from: both are only compared, and lead to a fresh start.
-    assert replace(origin, store_id="s", revision=3) == ORIGIN
-    assert index.ids().tolist() == (np.arange(120) * 3).tolist()
+    with pytest.raises(IndexDamaged):
+        load(damaged)
 
 
 @pytest.mark.parametrize("share", [0.0, 0.01, 0.3, 0.999])
@@ -105,13 +97,7 @@ def test_an_index_of_another_set_or_encoder_is_refused(saved, set_id, fingerprin
 
 
 def test_a_header_that_lies_about_sound_bytes_is_refused(saved, tmp_path):
-    content = saved.read_bytes()
-    start = len(MAGIC) + 8
-    length = int.from_bytes(content[len(MAGIC) : start], "little")
-    header = json.loads(content[start : start + length]) | {"rows": 119}
-    head = json.dumps(header).encode()
-    (tmp_path / "lie").write_bytes(
-        MAGIC + len(head).to_bytes(8, "little") + head + content[start + length :]
-    )
+    header, body = read_checked(saved, MAGIC)
+    write_checked(tmp_path / "lie", MAGIC, header | {"rows": 119}, [np.array(body)])
     with pytest.raises(IndexDamaged, match="not what its header says"):
         load(tmp_path / "lie")

@@ -1,8 +1,9 @@
 """Derived files that are checked before anybody trusts a byte of them.
 
 Layout: a magic line that names the kind, the length of the header (8 bytes, little endian),
-the header (JSON, with the sha256 of all that follows), then the body. FAISS trusts its input,
-so a body reaches it only once the hash is right; files of other origin are never opened.
+the header (JSON, with the sha256 of its other entries and of all that follows), then the body.
+FAISS trusts its input, so a body reaches it only once the hash is right; files of other origin
+are never opened.
 """
 
 from __future__ import annotations
@@ -39,10 +40,8 @@ def write_checked(
     body : sequence of ndarray
         What follows, uint8.
     """
-    digest = hashlib.sha256()
-    for part in body:
-        digest.update(part.data)
-    head = json.dumps({**header, "sha256": digest.hexdigest()}, sort_keys=True).encode()
+    digest = _digest(header, body)
+    head = json.dumps({**header, "sha256": digest}, sort_keys=True).encode()
     parts = [part.data for part in body]
     write_atomically(path, [magic, len(head).to_bytes(8, "little"), head, *parts])
 
@@ -78,9 +77,16 @@ def read_checked(
         raise IndexDamaged(f"The header of {path} is damaged. Rebuild it.")
     header = _header(path, bytes(content[start : start + length]))
     body = content[start + length :]
-    if header.get("sha256") != hashlib.sha256(body.data).hexdigest():
+    if header.pop("sha256", None) != _digest(header, [body]):
         raise IndexDamaged(f"{path} was altered or cut short. Rebuild it.")
     return header, body
+
+
+def _digest(header: Mapping[str, Any], body: Sequence[Bytes]) -> str:
+    digest = hashlib.sha256(json.dumps(header, sort_keys=True).encode())
+    for part in body:
+        digest.update(part.data)
+    return digest.hexdigest()
 
 
 def _header(path: Path, text: bytes) -> dict[str, Any]:
