@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from loupebook.compare import Compared, Group, Held
 from loupebook.encoders import Encoder, load_encoder
-from loupebook.errors import CropInvalid, SetNotFound
+from loupebook.errors import ComparisonError, CropInvalid, SetNotFound
 from loupebook.imaging import (
     Box,
     check_photo,
@@ -29,6 +29,7 @@ from loupebook.library.agreement import draw_agreement
 from loupebook.library.comparing import ComparisonReport, Photo, SetComparer
 from loupebook.library.curator import CuratorMethods
 from loupebook.library.desk import Desk
+from loupebook.library.desk_consensus import ConsensusPicture
 from loupebook.library.evidence_glue import EvidenceKeeper, embedding_arm
 from loupebook.library.examinations import Examiner
 from loupebook.library.intake import (
@@ -675,6 +676,20 @@ class Library(CuratorMethods):
     def desk(self, report: SearchReport) -> Desk:
         """Lay the query of a search and its nearest references on a comparison desk."""
         return Desk(self, report)
+
+    def consensus_picture(self, photo_id: int) -> ConsensusPicture:
+        """Return the consensus image of the design that a photo shows, to draw points on.
+
+        Raises
+        ------
+        ComparisonError
+            If there is no such photo, or none of its kind shows enough print.
+        """
+        facts = self._all_facts()
+        if photo_id not in facts:
+            raise ComparisonError(f"The set holds no confirmed photo {photo_id}.")
+        held = self._held(Group.of(facts[photo_id]))
+        return ConsensusPicture.of(held.consensus, self.photo_pixels)
 
     def reference_serials(self, value: str) -> list[SerialHolder]:
         """Return the specimens on which a serial number stands on record."""

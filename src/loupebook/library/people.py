@@ -69,7 +69,7 @@ SAYS: Mapping[str, str] = {
 METHODS: Mapping[str, str] = {
     **dict.fromkeys(
         (
-            "agreement", "close", "count_specimens", "encoder", "field_history", "folder",
+            "agreement", "close", "consensus_picture", "count_specimens", "encoder", "field_history", "folder",
             "history", "info", "log", "overview", "photo", "photo_bytes", "photo_by_sha256",
             "photo_pixels", "photos", "points.get", "points.of", "points_for",
             "reference_serials", "report", "sheet_source", "sheets.saved", "sheets.state",

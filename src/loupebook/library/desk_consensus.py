@@ -1,0 +1,74 @@
+"""The consensus image of a design as a picture to draw points of comparison on.
+
+Regions are kept in px of the photo that gives the image its frame (the anchor), so that they
+stay true when the image is made anew from more photos.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loupebook.compare import Consensus, Picture
+
+Corners = Sequence[Sequence[float]]
+Pixels = NDArray[np.uint8]
+
+
+@dataclass(frozen=True, eq=False)
+class ConsensusPicture:
+    """A consensus image and where it lies in its anchor photo.
+
+    Parameters
+    ----------
+    pixels : ndarray
+        uint8 sRGB (height, width, 3).
+    photo_id : int
+        The anchor.
+    photos : int
+        How many photos it is made from.
+    px_per_mm : float, optional
+        Its scale.
+    place : (left, top, scale)
+        Where it was cut out of the anchor at working size, and its px a working px.
+    shrunk : float
+        Working px a px of the anchor.
+    """
+
+    pixels: Pixels = field(repr=False)
+    photo_id: int
+    photos: int
+    px_per_mm: float | None
+    place: tuple[float, float, float]
+    shrunk: float
+
+    @classmethod
+    def of(cls, consensus: Consensus, read: Callable[[int], Pixels]) -> ConsensusPicture:
+        """Make one of a consensus; the anchor photo is read for its size."""
+        anchor = consensus.photos[0].photo_id
+        shrunk = Picture.of(read(anchor)).shrunk
+        return cls(
+            consensus.pixels,
+            anchor,
+            len(consensus.photos),
+            consensus.px_per_mm,
+            consensus.place,
+            shrunk,
+        )
+
+    def to_photo(self, corners: Corners) -> list[tuple[float, float]]:
+        """Return corners drawn here, px, as corners in the anchor photo."""
+        left, top, scale = self.place
+        working = (np.asarray(corners, np.float64) + 0.5) / scale - 0.5 + [left, top]
+        full = (working + 0.5) / self.shrunk - 0.5
+        return [(float(x), float(y)) for x, y in full]
+
+    def from_photo(self, corners: Corners) -> list[tuple[float, float]]:
+        """Return corners in the anchor photo as corners here, px."""
+        left, top, scale = self.place
+        working = (np.asarray(corners, np.float64) + 0.5) * self.shrunk - 0.5
+        here = (working - [left, top] + 0.5) * scale - 0.5
+        return [(float(x), float(y)) for x, y in here]
