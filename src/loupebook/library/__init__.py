@@ -24,7 +24,7 @@ from loupebook.library.curating import (
 )
 from loupebook.library.demo_building import DemoBuilt, build_demo_set
 from loupebook.library.desk import MOST_REFERENCES, Desk, key_of
-from loupebook.library.desk_exchange import points_from_annotations, points_to_annotations
+from loupebook.library.desk_exchange import points_to_annotations
 from loupebook.library.exchange import ExportOptions, ExportReport, ImportReport
 from loupebook.library.facade import Library
 from loupebook.library.homes import (
@@ -148,7 +148,6 @@ __all__ = [
     "missing_photos",
     "new_draft_id",
     "photo_files",
-    "points_from_annotations",
     "points_to_annotations",
     "rectify",
     "render_html",

@@ -16,10 +16,10 @@ import base64
 import json
 import re
 from collections.abc import Mapping, Sequence
-from typing import Any, Protocol
+from typing import Any
 
 from loupebook.errors import RecordInvalid
-from loupebook.records.model import PhotoRecord
+from loupebook.records.catalogue import Catalogue
 from loupebook.records.points import PointRecord, Points, Region
 
 CONTEXT = "http://www.w3.org/ns/anno.jsonld"
@@ -38,25 +38,14 @@ def points_to_annotations(points: Sequence[PointRecord]) -> str:
     return json.dumps(page, ensure_ascii=False, indent=1)
 
 
-class PointKeeper(Protocol):
-    """A library, as far as points are taken in."""
-
-    @property
-    def points(self) -> Points:
-        """Its points of comparison."""
-
-    def photo_by_sha256(self, sha256: str) -> PhotoRecord | None:
-        """Return a photo by its bytes."""
-
-
-def points_from_annotations(text: str, library: PointKeeper, *, by: str) -> list[PointRecord]:
+def points_from_annotations(text: str, catalogue: Catalogue, *, by: str) -> list[PointRecord]:
     """Record the points of a W3C annotation page; all are read before the first is recorded.
 
     Parameters
     ----------
     text : str
         The page, JSON.
-    library : Library
+    catalogue : Catalogue
         The set; it must hold the photos that the points were drawn on.
     by : str
         Who takes them in.
@@ -66,8 +55,9 @@ def points_from_annotations(text: str, library: PointKeeper, *, by: str) -> list
     RecordInvalid
         If the page, an annotation or a selector cannot be read, or a photo is not here.
     """
-    wanted = [_read(item, library) for item in _items(text)]
-    return [library.points.add(photo, region, by=by, **texts) for photo, region, texts in wanted]
+    wanted = [_read(item, catalogue) for item in _items(text)]
+    points = Points(catalogue)
+    return [points.add(photo, region, by=by, **texts) for photo, region, texts in wanted]
 
 
 def ni_of(sha256: str) -> str:
@@ -187,7 +177,7 @@ def _items(text: str) -> list[Any]:
     return items
 
 
-def _read(item: Any, library: PointKeeper) -> tuple[int, Region, dict[str, str]]:
+def _read(item: Any, catalogue: Catalogue) -> tuple[int, Region, dict[str, str]]:
     try:
         target, bodies = item["target"], item["body"]
         sha256 = sha256_of(str(target["source"]))
@@ -198,7 +188,7 @@ def _read(item: Any, library: PointKeeper) -> tuple[int, Region, dict[str, str]]
         raise RecordInvalid(
             f"points: an annotation lacks what a point needs: {exc}", field="points"
         ) from exc
-    photo = library.photo_by_sha256(sha256)
+    photo = catalogue.photo_by_sha256(sha256)
     if photo is None:
         raise RecordInvalid(
             f"target: the photo {sha256[:12]}… that the point {texts['title']!r} is drawn on is "

@@ -30,6 +30,7 @@ from loupebook.library.comparing import ComparisonReport, Photo, SetComparer
 from loupebook.library.curator import CuratorMethods
 from loupebook.library.desk import Desk
 from loupebook.library.desk_consensus import ConsensusPicture
+from loupebook.library.desk_exchange import points_from_annotations
 from loupebook.library.evidence_glue import EvidenceKeeper, embedding_arm
 from loupebook.library.examinations import Examiner
 from loupebook.library.intake import (
@@ -699,6 +700,10 @@ class Library(CuratorMethods):
     def points(self) -> Points:
         """The points of comparison of this set: add, retire, list."""
         return self._points
+
+    def take_in_points(self, text: str, *, by: str) -> list[PointRecord]:
+        """Record the points of a W3C annotation page; see :func:`.points_from_annotations`."""
+        return points_from_annotations(text, self._catalogue, by=by)
 
     def points_for(self, photo_id: int) -> list[PointRecord]:
         """Return the points of the edition, view and lighting that a photo shows."""

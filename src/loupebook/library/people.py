@@ -69,8 +69,8 @@ SAYS: Mapping[str, str] = {
 METHODS: Mapping[str, str] = {
     **dict.fromkeys(
         (
-            "agreement", "close", "consensus_picture", "count_specimens", "encoder", "field_history", "folder",
-            "history", "info", "log", "overview", "photo", "photo_bytes", "photo_by_sha256",
+            "agreement", "close", "consensus_picture", "count_specimens", "encoder",
+            "field_history", "folder", "history", "info", "log", "overview", "photo", "photo_bytes", "photo_by_sha256",
             "photo_pixels", "photos", "points.get", "points.of", "points_for",
             "reference_serials", "report", "sheet_source", "sheets.saved", "sheets.state",
             "specimen", "specimens", "thumbnail",
@@ -88,7 +88,7 @@ METHODS: Mapping[str, str] = {
     ),
     **dict.fromkeys(("examinations.save", "examinations.supplement"), "examine"),
     **dict.fromkeys(("sheets.make_saved", "sheets.save"), "sheet"),
-    **dict.fromkeys(("points.add", "points.retire"), "point"),
+    **dict.fromkeys(("points.add", "points.retire", "take_in_points"), "point"),
     **dict.fromkeys(
         (
             "add_files", "add_manifest", "add_specimen", "drafts.all", "drafts.begin",
