@@ -735,7 +735,7 @@ class Library(CuratorMethods):
         """What saves, reopens, checks and prints the examinations of this set."""
         return Examiner(self, self._catalogue)
 
-    @property
+    @cached_property
     def practice(self) -> Trainer:
         """What makes practice rounds of this set, asks them and says how well they went."""
         return Trainer(self._catalogue, self.sheet_source, self._nearness_to_genuine)

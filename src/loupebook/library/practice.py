@@ -34,7 +34,9 @@ DIFFICULTIES = ("easy", "middle", "hard")
 GIVEN = ("genuine", "fake", CANNOT_TELL)
 _SHOWS = 2.0
 """Departure, in times what is usual, from which a point counts as visibly different."""
+MEASURED = "a measured place"
 _NEAR = 0.15
+_MOST_KEPT = 8
 
 
 @dataclass(frozen=True)
@@ -149,6 +151,7 @@ class Trainer:
         self._practice = Practice(catalogue)
         self._source = source
         self._nearness = nearness
+        self._looked: dict[int, _Shown] = {}
 
     # ------------------------------------------------------------------ rounds
 
@@ -311,7 +314,12 @@ class Trainer:
             raise RecordInvalid("photo: it is not part of this sitting", field="photo")
         fact = self._catalogue.facts([photo_id])[photo_id]
         shown = self._look_up(photo_id)
-        places = judged_places(shown, marks, fake=fact.standing is Standing.FAKE)
+        places = {
+            f"{fact.edition}: {name}": outcome
+            for name, outcome in judged_places(
+                shown, marks, fake=fact.standing is Standing.FAKE
+            ).items()
+        }
         instant = None if at is None else at.isoformat()
         recorded = self._practice.record(
             sitting.practice_round,
@@ -323,20 +331,29 @@ class Trainer:
         )  # fmt: skip
         return shown.explained(recorded)
 
+    def look_ahead(self, photo_id: int) -> None:
+        """Work out the explanation of a photo while the learner looks at it."""
+        self._look_up(photo_id)
+
     def _look_up(self, photo_id: int) -> _Shown:
+        if photo_id not in self._looked:
+            kept = list(self._looked.items())[1 - _MOST_KEPT :]
+            self._looked = {**dict(kept), photo_id: self._look_at(photo_id)}
+        return self._looked[photo_id]
+
+    def _look_at(self, photo_id: int) -> _Shown:
         photo = self._catalogue.photo(photo_id)
         specimen = self._catalogue.specimen(photo.specimen)
         group = genuine_group(specimen, photo.view, photo.lighting)
-        consensus = self._source.consensus(group)
-        if consensus is None:
+        looked = self._source.look(photo, group)
+        if looked is None:
             return _Shown(self._source.pixels(photo), None, (), None, None)
-        laid = self._source.laid(photo, group)
-        comparison = self._source.compare_photo(photo, group)
-        points = self._source.points(group)
-        if not points and comparison and specimen.standing is Standing.FAKE:
-            points = places_that_differ(comparison)
-        mapped = self._source.mapped(photo, group) if laid.registered else None
-        return _Shown(laid.pixels, consensus.pixels, tuple(points), comparison, mapped)
+        points = self._source.points(group) if looked.laid.registered else []
+        if not points and specimen.standing is Standing.FAKE:
+            points = places_that_differ(looked.comparison)
+        return _Shown(
+            looked.laid.pixels, looked.consensus, tuple(points), looked.comparison, looked.mapped
+        )
 
     # ------------------------------------------------------------------ results
 
@@ -450,16 +467,18 @@ def judged_places(
     if shown.mapped is None:
         return {}
     in_frame = [place for mark in marks if (place := frame_place(shown.mapped, mark)) is not None]
-    outcomes = {}
+    outcomes: dict[str, str] = {}
     for point in shown.points:
         marked = any(point.place.grown(_NEAR).contains(*place) for place in in_frame)
+        name = MEASURED if point.measured else point.name
         if not fake:
             if marked:
-                outcomes[point.name] = "false alarm"
+                outcomes[name] = "false alarm"
         elif marked:
-            outcomes[point.name] = "found"
+            outcomes[name] = "found"
         elif shown.departs_at(point):
-            outcomes[point.name] = "missed"
+            # Of several measured places it is enough to have seen one.
+            outcomes.setdefault(name, "missed")
     return outcomes
 
 

@@ -33,8 +33,10 @@ from loupebook.sheets import (
     Place,
     SheetDefinition,
     SheetPoint,
+    laid_by,
     lay_into,
     make_sheet,
+    mapped_by,
     places_on_photo,
     plan_sheet,
 )
@@ -81,6 +83,28 @@ class SheetState:
         parts = [f"{self.added} photos more"] * bool(self.added)
         parts += [f"{self.gone} photos fewer"] * bool(self.gone)
         return f"The set has changed since it was made: {', '.join(parts)}. Make it again."
+
+
+@dataclass(frozen=True, eq=False)
+class Looked:
+    """One photo against the other specimens of a group, all from one registration.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        What was measured.
+    laid : Laid
+        The photo in the frame, or cropped.
+    mapped : Mapped, optional
+        Where the frame lies on the photo.
+    consensus : ndarray
+        What the others have in common, uint8 sRGB.
+    """
+
+    comparison: Comparison
+    laid: Laid
+    mapped: Mapped | None
+    consensus: NDArray[np.uint8]
 
 
 class SetSource:
@@ -147,28 +171,43 @@ class SetSource:
 
     def compare_photo(self, photo: PhotoRecord, group: Group) -> Comparison | None:
         """Compare a photo with the other specimens of a group."""
-        return self._compare(Picture.of(self.pixels(photo)), group, leave_out=photo.specimen)
+        looked = self.look(photo, group)
+        return looked.comparison if looked else None
 
-    def compare_consensus(self, query: Group, reference: Group) -> Comparison | None:
-        """Compare what two groups have in common."""
-        consensus = self.consensus(query)
-        return self._compare(consensus.picture, reference) if consensus else None
+    def look(self, photo: PhotoRecord, group: Group) -> Looked | None:
+        """Compare a photo with the other specimens of a group, and lay it into the frame.
 
-    def _compare(
-        self, query: Picture, group: Group, *, leave_out: str | None = None
-    ) -> Comparison | None:
+        Returns
+        -------
+        Looked or None
+            `None` where the group has no consensus image without this specimen.
+        """
+        picture = Picture.of(self.pixels(photo))
         try:
             held = self._held_of(group)
         except ComparisonError:
             return None
-        consensus = held.consensus
-        if leave_out in {photo.specimen for photo in consensus.photos}:
-            assert leave_out is not None
-            rest = consensus.without(leave_out)
-            if rest is None:
-                return None
-            consensus = rest
-        return compare_with(query, consensus, own=held.own, uv=group.uv)
+        consensus: Consensus | None = held.consensus
+        if photo.specimen in {one.specimen for one in held.consensus.photos}:
+            # A photo must not be held against itself; the frame stays the same.
+            consensus = held.consensus.without(photo.specimen)
+        if consensus is None:
+            return None
+        comparison = compare_with(picture, consensus, own=held.own, uv=group.uv)
+        laid = laid_by(picture, comparison.registration, consensus, px_per_mm=photo.px_per_mm)
+        mapped = mapped_by(picture, comparison.registration, consensus)
+        return Looked(comparison, laid, mapped, consensus.pixels)
+
+    def compare_consensus(self, query: Group, reference: Group) -> Comparison | None:
+        """Compare what two groups have in common."""
+        consensus = self.consensus(query)
+        try:
+            held = self._held_of(reference)
+        except ComparisonError:
+            return None
+        if consensus is None:
+            return None
+        return compare_with(consensus.picture, held.consensus, own=held.own, uv=reference.uv)
 
     def pixels(self, photo: PhotoRecord) -> NDArray[np.uint8]:
         """Return a photo decoded, its file checked against its hash."""

@@ -2,7 +2,7 @@
 
 from loupebook.sheets.definition import TEMPLATES, SheetDefinition
 from loupebook.sheets.differences import places_that_differ
-from loupebook.sheets.laid import Laid, Mapped, lay_into, places_on_photo
+from loupebook.sheets.laid import Laid, Mapped, laid_by, lay_into, mapped_by, places_on_photo
 from loupebook.sheets.paper import Paper
 from loupebook.sheets.plan import Place, Plan, Plate, Section, SheetPoint
 from loupebook.sheets.setting import MadeSheet, make_sheet
@@ -24,8 +24,10 @@ __all__ = [
     "SheetDefinition",
     "SheetPoint",
     "SheetSource",
+    "laid_by",
     "lay_into",
     "make_sheet",
+    "mapped_by",
     "places_on_photo",
     "places_that_differ",
     "plan_sheet",

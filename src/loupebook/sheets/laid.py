@@ -18,7 +18,8 @@ from loupebook.compare.registration import sample
 
 MOST_DETAIL = 3.0
 """Laid pictures have at most so many times the consensus image's resolution."""
-_VEIL = 0.5
+_SURROUND = 119
+"""Grey, sRGB, where the photo shows nothing."""
 _LEAST_FEATURES = 24
 
 
@@ -73,7 +74,17 @@ def lay_into(
         Scale of the photo, used where it cannot be registered.
     """
     picture = Picture.of(photo)
-    registration = register(picture, consensus.picture)
+    return laid_by(picture, register(picture, consensus.picture), consensus, px_per_mm=px_per_mm)
+
+
+def laid_by(
+    picture: Picture,
+    registration: Registration,
+    consensus: Consensus,
+    *,
+    px_per_mm: float | None = None,
+) -> Laid:
+    """Lay a photo into a frame by a registration that is known; see :func:`lay_into`."""
     if not registration.registered or registration.warp is None:
         return crop_to_print(picture, px_per_mm, reason=registration.reason)
     step = detail_of(registration, consensus)
@@ -81,7 +92,7 @@ def lay_into(
     at = frame_points(rows, columns, step)
     pixels, valid = sample(picture.pixels, registration.warp, at)
     shown = np.clip(np.asarray(pixels), 0, 255).astype(np.uint8)
-    shown[~valid] = 119
+    shown[~valid] = _SURROUND
     scale = consensus.px_per_mm and consensus.px_per_mm / step
     return Laid(shown, scale, True)
 
@@ -114,15 +125,19 @@ def crop_to_print(picture: Picture, px_per_mm: float | None, *, reason: str) -> 
 
 
 def places_on_photo(photo: NDArray[np.uint8], consensus: Consensus) -> Mapped | None:
-    """Return where frame points lie on a photo; `None` where it cannot be registered.
+    """Return where frame points lie on a photo; `None` where it cannot be registered."""
+    picture = Picture.of(photo)
+    return mapped_by(picture, register(picture, consensus.picture), consensus)
+
+
+def mapped_by(picture: Picture, registration: Registration, consensus: Consensus) -> Mapped | None:
+    """Return where frame points lie on a photo, by a registration that is known.
 
     Returns
     -------
     Mapped or None
-        `at` is (rows, columns, 2), fractions 0..1 of the photo, on a grid of the frame.
+        `at` is (rows, columns, 2), fractions 0..1 of the photo, on the grid of the frame.
     """
-    picture = Picture.of(photo)
-    registration = register(picture, consensus.picture)
     if not registration.registered or registration.warp is None:
         return None
     rows, columns = consensus.shape
