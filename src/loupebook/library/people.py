@@ -70,8 +70,8 @@ METHODS: Mapping[str, str] = {
     **dict.fromkeys(
         (
             "agreement", "close", "consensus_picture", "count_specimens", "encoder",
-            "field_history", "folder", "history", "info", "log", "overview", "photo", "photo_bytes", "photo_by_sha256",
-            "photo_pixels", "photos", "points.get", "points.of", "points_for",
+            "field_history", "folder", "history", "info", "log", "overview", "photo",
+            "photo_bytes", "photo_by_sha256", "photo_pixels", "photos", "points.get", "points.of", "points_for",
             "reference_serials", "report", "sheet_source", "sheets.saved", "sheets.state",
             "specimen", "specimens", "thumbnail",
         ),
@@ -88,6 +88,15 @@ METHODS: Mapping[str, str] = {
     ),
     **dict.fromkeys(("examinations.save", "examinations.supplement"), "examine"),
     **dict.fromkeys(("sheets.make_saved", "sheets.save"), "sheet"),
+    **dict.fromkeys(
+        (
+            "practice.answer", "practice.answers", "practice.due", "practice.genuine_beside",
+            "practice.just_seen", "practice.learners", "practice.look_ahead", "practice.photo",
+            "practice.round", "practice.rounds", "practice.scores", "practice.sit",
+        ),
+        "practise",
+    ),
+    **dict.fromkeys(("practice.make_round", "practice.quiz"), "teach"),
     **dict.fromkeys(("points.add", "points.retire", "take_in_points"), "point"),
     **dict.fromkeys(
         (

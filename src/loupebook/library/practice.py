@@ -227,7 +227,7 @@ class Trainer:
     # ------------------------------------------------------------------ sitting
 
     def sit(
-        self, practice_round: RoundRecord, learner: str, *, at: datetime | None = None
+        self, practice_round: RoundRecord, *, learner: str, at: datetime | None = None
     ) -> Sitting:
         """Choose what a learner is asked: what is due first, then what is new.
 
