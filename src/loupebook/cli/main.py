@@ -13,7 +13,9 @@ from loupebook.cli import (
     browsing,
     comparing,
     curating,
+    examining,
     exchanging,
+    practising,
     searching,
     sheeting,
     starting,
@@ -60,6 +62,8 @@ for group in (
     sheeting,
     curating,
     exchanging,
+    examining,
+    practising,
 ):
     group.register(app)
 

@@ -24,7 +24,9 @@ from loupebook.library.curating import (
 )
 from loupebook.library.demo_building import DemoBuilt, build_demo_set
 from loupebook.library.desk import MOST_REFERENCES, Desk, key_of
+from loupebook.library.desk_consensus import ConsensusPicture, Design
 from loupebook.library.desk_exchange import points_to_annotations
+from loupebook.library.examinations import Asked
 from loupebook.library.exchange import ExportOptions, ExportReport, ImportReport
 from loupebook.library.facade import Library
 from loupebook.library.homes import (
@@ -36,6 +38,8 @@ from loupebook.library.homes import (
 )
 from loupebook.library.intake import IncomingPhoto, photo_files
 from loupebook.library.people import ACTIONS
+from loupebook.library.practice import RoundDefinition, Sitting, answers_csv
+from loupebook.library.report_paper import report_pdf
 from loupebook.library.results import (
     AddReport,
     Fault,
@@ -46,7 +50,7 @@ from loupebook.library.results import (
 )
 from loupebook.library.serials import SerialAgreement, SerialHolder, serials_agree
 from loupebook.library.serving import serve_page
-from loupebook.library.sheets import SheetState, definition_of, write_sheet
+from loupebook.library.sheets import SheetState, definition_of, write_pdf, write_sheet
 from loupebook.library.upkeep import RebuildReport, SetCheck
 from loupebook.records.drafts import Draft, DraftPhoto, Drafts, new_draft_id
 from loupebook.records.exchange import Fate, Taken
@@ -68,7 +72,7 @@ from loupebook.records.model import (
 from loupebook.records.people import Person, Role
 from loupebook.records.points import Mark, PointMark, PointRecord
 from loupebook.search import FoundItem
-from loupebook.setreport import SetReport, render_html
+from loupebook.setreport import Action, Finding, Section, SetReport, render_html
 from loupebook.sheets import TEMPLATES, MadeSheet, Paper, SheetDefinition
 
 __all__ = [
@@ -78,13 +82,17 @@ __all__ = [
     "PHOTO_GUIDE",
     "SET_VARIABLE",
     "TEMPLATES",
+    "Action",
     "AddReport",
+    "Asked",
     "Basis",
     "BenchResult",
     "Box",
     "Camera",
     "ComparisonReport",
+    "ConsensusPicture",
     "DemoBuilt",
+    "Design",
     "Desk",
     "Draft",
     "DraftPhoto",
@@ -97,6 +105,7 @@ __all__ = [
     "Fate",
     "Fault",
     "FieldChange",
+    "Finding",
     "FoundItem",
     "ImportReport",
     "IncomingPhoto",
@@ -116,8 +125,10 @@ __all__ = [
     "RebuildReport",
     "RemarkKind",
     "Role",
+    "RoundDefinition",
     "SearchFilters",
     "SearchReport",
+    "Section",
     "Serial",
     "SerialAgreement",
     "SerialHolder",
@@ -127,11 +138,13 @@ __all__ = [
     "SetReport",
     "SheetDefinition",
     "SheetState",
+    "Sitting",
     "SpecimenRecord",
     "Standing",
     "Taken",
     "View",
     "WantedPhoto",
+    "answers_csv",
     "bench_retrieval",
     "build_demo_set",
     "can_be_undone",
@@ -151,10 +164,12 @@ __all__ = [
     "points_to_annotations",
     "rectify",
     "render_html",
+    "report_pdf",
     "resize_to_fit",
     "rotate_quarter",
     "serials_agree",
     "serve_page",
     "table_of",
+    "write_pdf",
     "write_sheet",
 ]

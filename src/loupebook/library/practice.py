@@ -7,6 +7,8 @@ one before). Standings are those of confirmed references; a query is never part 
 
 from __future__ import annotations
 
+import csv
+import io
 import random
 import secrets
 from collections.abc import Callable, Mapping, Sequence
@@ -539,3 +541,26 @@ def _urgency(due: Due | None, at: datetime) -> tuple[int, float]:
         return 1, 0.0
     wait = (due.at - at).total_seconds()
     return (0, wait) if wait <= 0 else (2, wait)
+
+
+def answers_csv(answers: Sequence[Answer]) -> str:
+    """Return answers as CSV text, one a row.
+
+    A leading ``=``, ``+``, ``-`` or ``@`` would make a spreadsheet run a cell as a formula,
+    so such text is marked with an apostrophe.
+    """
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(
+        ["at", "learner", "sitting", "photo", "lesson", "truth", "given", "right", "confidence",
+         "places"]
+    )  # fmt: skip
+    for one in answers:
+        places = "; ".join(f"{point} {became}" for point, became in one.places.items() if point)
+        row = [one.at, one.learner, one.sitting, one.photo_id, one.lesson, one.truth, one.given,
+               one.right, one.confidence, places]  # fmt: skip
+        writer.writerow(
+            f"'{cell}" if isinstance(cell, str) and cell[:1] in "=+-@" and cell else cell
+            for cell in row
+        )
+    return stream.getvalue()

@@ -360,12 +360,22 @@ def write_sheet(made: MadeSheet, target: Path) -> list[Path]:
         If the file cannot be written.
     """
     paths = [target] if len(made.files) == 1 else _numbered(target, len(made.files))
+    return [write_pdf(content, path) for path, content in zip(paths, made.files, strict=True)]
+
+
+def write_pdf(content: bytes, target: Path) -> Path:
+    """Write a file that was made for print, whole or not at all; return where.
+
+    Raises
+    ------
+    SheetInvalid
+        If it cannot be written.
+    """
     try:
-        for path, content in zip(paths, made.files, strict=True):
-            write_atomically(path, [content])
+        write_atomically(target, [content])
     except OSError as exc:
-        raise SheetInvalid(f"The sheet cannot be written to {target}: {exc.strerror}.") from exc
-    return paths
+        raise SheetInvalid(f"The file {target} cannot be written: {exc.strerror}.") from exc
+    return target
 
 
 def _numbered(target: Path, pages: int) -> list[Path]:
