@@ -10,24 +10,38 @@ import streamlit as st
 from loupebook.errors import LoupebookError
 from parts.current_set import faults_shown, open_set
 from parts.masthead import show_masthead
+from parts.persons import ask_to_log_in, login_wanted, show_person
 
 HERE = Path(__file__).parent
 STYLE = (HERE / "parts" / "web" / "page.css").read_text(encoding="utf-8")
 
 st.set_page_config(page_title="Loupebook", page_icon=str(HERE / "mark.svg"), layout="wide")
 st.html(f"<style>{STYLE}</style>")
-page = st.navigation(
-    [
-        st.Page("views/examine.py", title="Examine", icon=":material/search:", default=True),
-        st.Page("views/library.py", title="Library", icon=":material/grid_view:"),
-        st.Page("views/add_specimens.py", title="Add specimens", icon=":material/add_a_photo:"),
-    ],
-    position="top",
-)
 library = None
 # The page meets the same fault again and shows it, once.
 with suppress(LoupebookError):
     library = open_set()
+if library is None and login_wanted():
+    show_masthead(None)
+    ask_to_log_in()
+    st.stop()
+PAGES = (
+    ("examine", "Examine", "search", "search"),
+    ("library", "Library", "grid_view", "look"),
+    ("add_specimens", "Add specimens", "add_a_photo", "add"),
+    ("confirm", "Confirm", "verified_user", "confirm"),
+    ("upkeep", "The set", "inventory_2", "look"),
+)
+page = st.navigation(
+    [
+        st.Page(f"views/{file}.py", title=title, icon=f":material/{icon}:", default=not number)
+        for number, (file, title, icon, action) in enumerate(PAGES)
+        if library is None or library.may(action)
+    ],
+    position="top",
+)
 show_masthead(library)
+if library is not None:
+    show_person(library)
 with faults_shown():
     page.run()

@@ -81,6 +81,21 @@ def match_card(
     }
 
 
+def photo_card(library: Library, photo_id: int, place: str) -> dict[str, Any]:
+    """Return the card of one photo, named after its specimen."""
+    photo = library.photo(photo_id)
+    standing = library.specimen(photo.specimen).standing
+    return {
+        "key": str(photo_id),
+        "standing": str(standing),
+        "word": STANDING[standing],
+        "name": photo.specimen,
+        "facts": [taken(photo.view, photo.lighting)],
+        "url": served_thumbnail(library, photo_id, place),
+        "dark": photo.lighting == "uv-a",
+    }
+
+
 def specimen_card(library: Library, specimen: SpecimenRecord, place: str) -> dict[str, Any]:
     """Return the card of one specimen, with its first photo."""
     photos = library.photos(specimen.name)

@@ -8,7 +8,14 @@ from typing import Annotated
 
 import typer
 
-from loupebook.cli.common import JsonOption, err, exits_clearly, out, print_json, progress_bar
+from loupebook.cli.common import (
+    JsonOption,
+    exits_clearly,
+    out,
+    print_json,
+    progress_bar,
+    write_files,
+)
 
 bench = typer.Typer(help="Measure the product on pictures whose answer is known.")
 
@@ -82,11 +89,8 @@ def retrieval(
         )
     table = table_of(result)
     if folder is not None:
-        folder.mkdir(parents=True, exist_ok=True)
-        (folder / "retrieval.md").write_text(table, encoding="utf-8")
         text = json.dumps(result.to_json(), ensure_ascii=False, indent=1)
-        (folder / "retrieval.json").write_text(text, encoding="utf-8")
-        err.print(f"Written to {folder}.", markup=False)
+        write_files(folder, {"retrieval.md": table.encode(), "retrieval.json": text.encode()})
     if as_json:
         print_json(result.to_json())
     else:

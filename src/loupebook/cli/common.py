@@ -9,7 +9,7 @@ import functools
 import getpass
 import json
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from enum import IntEnum
 from pathlib import Path
@@ -137,6 +137,23 @@ def exits_clearly(command: Callable[P, R]) -> Callable[P, R]:
 def print_json(value: dict[str, Any]) -> None:
     """Print one JSON object on one line."""
     typer.echo(json.dumps(value, ensure_ascii=False))
+
+
+def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Write results into a folder, which is made where missing, and say so."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, content in files.items():
+            (folder / name).write_bytes(content)
+    except OSError as exc:
+        err.print(
+            f"{folder} cannot be written to: {exc}. Name another folder.",
+            style="red",
+            markup=False,
+            soft_wrap=True,
+        )
+        raise typer.Exit(ExitCode.PARTLY) from exc
+    err.print(f"Written to {folder}.", markup=False)
 
 
 @contextmanager

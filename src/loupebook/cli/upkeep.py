@@ -19,6 +19,7 @@ from loupebook.cli.common import (
     out,
     print_json,
     progress_bar,
+    write_files,
 )
 
 
@@ -90,7 +91,9 @@ def report(
     set_: SetOption = None,
     out_folder: Annotated[
         Path | None,
-        typer.Option("--out", metavar="DIR", help="Write report.html and report.json there."),
+        typer.Option(
+            "--out", metavar="DIR", help="Write report.html, report.pdf and report.json there."
+        ),
     ] = None,
     encoder: EncoderOption = None,
     as_json: JsonOption = False,
@@ -99,7 +102,7 @@ def report(
 
     The first report of a large set takes minutes; sections are kept until the set changes.
     """
-    from loupebook.library import render_html
+    from loupebook.library import render_html, report_pdf
 
     with (
         open_library(set_, reading=True, encoder=encoder) as library,
@@ -107,15 +110,16 @@ def report(
     ):
         made = library.report(progress=progress)
         if out_folder is not None:
-            out_folder.mkdir(parents=True, exist_ok=True)
             page = render_html(made, thumbnail=library.thumbnail)
-            (out_folder / "report.html").write_text(page, encoding="utf-8")
             text = json.dumps(made.to_dict(), ensure_ascii=False, indent=1)
-            (out_folder / "report.json").write_text(text, encoding="utf-8")
+            files = {
+                "report.html": page.encode(),
+                "report.pdf": report_pdf(made, info=library.info(), thumbnail=library.thumbnail),
+                "report.json": text.encode(),
+            }
+            write_files(out_folder, files)
     if as_json:
         print_json(made.to_dict())
     else:
         for section in made.sections.values():
             out.print(f"{section.title}: {section.summary}", markup=False, soft_wrap=True)
-    if out_folder is not None:
-        err.print(f"Written to {out_folder}.", markup=False)

@@ -29,7 +29,7 @@ from loupebook.library.agreement import draw_agreement
 from loupebook.library.comparing import ComparisonReport, Photo, SetComparer
 from loupebook.library.curator import CuratorMethods
 from loupebook.library.desk import Desk
-from loupebook.library.desk_consensus import ConsensusPicture
+from loupebook.library.desk_consensus import ConsensusPicture, Design, designs_of
 from loupebook.library.desk_exchange import points_from_annotations
 from loupebook.library.evidence_glue import EvidenceKeeper, embedding_arm
 from loupebook.library.examinations import Examiner
@@ -75,6 +75,7 @@ from loupebook.records.people import Person
 from loupebook.records.points import PointRecord, Points
 from loupebook.search import (
     Match,
+    Pending,
     Progress,
     QueryPhoto,
     SearchArm,
@@ -84,7 +85,7 @@ from loupebook.search import (
     no_progress,
     search_set,
 )
-from loupebook.setreport import SetReport, report_on_set
+from loupebook.setreport import ReportContext, SetReport, is_kept, report_on_set
 
 REFERENCE_MAX_SIDE = 1600
 """References are decoded to at most this many px a side for the arms: more than any uses."""
@@ -678,6 +679,10 @@ class Library(CuratorMethods):
         """Lay the query of a search and its nearest references on a comparison desk."""
         return Desk(self, report)
 
+    def designs(self) -> list[Design]:
+        """Return the designs that points of comparison can be drawn for."""
+        return designs_of(self._all_facts())
+
     def consensus_picture(self, photo_id: int) -> ConsensusPicture:
         """Return the consensus image of the design that a photo shows, to draw points on.
 
@@ -771,15 +776,25 @@ class Library(CuratorMethods):
         with self._lock:
             pending = pending_of(self._catalogue, self.arms())
             self.sync(progress=progress)
-            context = report_context(
-                self._catalogue,
-                self.arms(),
-                self.encoder(),
-                self._read_reference,
-                pending=pending,
-                progress=progress,
-            )
-            return report_on_set(context, only=only)
+            return report_on_set(self._report_context(pending, progress), only=only)
+
+    def report_is_kept(self) -> bool:
+        """Say whether a report of the set as it stands is at hand, so that it comes at once."""
+        with self._lock:
+            pending = pending_of(self._catalogue, self.arms())
+            if any(pending.values()):
+                return False
+            return is_kept(self._report_context(pending, no_progress))
+
+    def _report_context(self, pending: dict[str, Pending], progress: Progress) -> ReportContext:
+        return report_context(
+            self._catalogue,
+            self.arms(),
+            self.encoder(),
+            self._read_reference,
+            pending=pending,
+            progress=progress,
+        )
 
     def verify(
         self, *, known_head: str | None = None, progress: Progress = no_progress

@@ -69,11 +69,12 @@ SAYS: Mapping[str, str] = {
 METHODS: Mapping[str, str] = {
     **dict.fromkeys(
         (
-            "agreement", "close", "consensus_picture", "count_specimens", "encoder",
+            "agreement", "close", "consensus_picture", "count_specimens", "designs", "encoder",
             "field_history", "folder", "history", "info", "log", "overview", "photo",
-            "photo_bytes", "photo_by_sha256", "photo_pixels", "photos", "points.get", "points.of", "points_for",
-            "reference_serials", "report", "sheet_source", "sheets.saved", "sheets.state",
-            "specimen", "specimens", "thumbnail",
+            "photo_bytes", "photo_by_sha256", "photo_pixels", "photos", "points.get",
+            "points.of", "points_for",
+            "reference_serials", "report", "report_is_kept", "sheet_source", "sheets.saved",
+            "sheets.state", "specimen", "specimens", "thumbnail",
         ),
         "look",
     ),

@@ -7,11 +7,12 @@ unit of counting, never the photo.
 """
 
 from loupebook.setreport.context import ReportContext
-from loupebook.setreport.html import render_html
+from loupebook.setreport.html import CLOSING, render_html
 from loupebook.setreport.model import Action, Finding, Section, SetReport, Table
-from loupebook.setreport.report import SECTIONS, report_on_set
+from loupebook.setreport.report import SECTIONS, is_kept, report_on_set
 
 __all__ = [
+    "CLOSING",
     "SECTIONS",
     "Action",
     "Finding",
@@ -19,6 +20,7 @@ __all__ = [
     "Section",
     "SetReport",
     "Table",
+    "is_kept",
     "render_html",
     "report_on_set",
 ]

@@ -104,6 +104,11 @@ def report_on_set(context: ReportContext, *, only: Sequence[str] | None = None) 
     )
 
 
+def is_kept(context: ReportContext) -> bool:
+    """Say whether every section that is kept at all still fits the set and the encoder."""
+    return all(_kept(context, name) is not None for name in SECTIONS if name not in NEVER_KEPT)
+
+
 def _make(context: ReportContext, name: str) -> Section:
     section = replace(SECTIONS[name](context).ordered(), made_from=_made_from(context))
     if name not in NEVER_KEPT:

@@ -6,9 +6,9 @@ from collections import defaultdict
 from collections.abc import Callable
 
 from loupebook.records.model import SpecimenRecord, Standing
+from loupebook.records.serials import plain_serial
 from loupebook.setreport.context import ReportContext
 from loupebook.setreport.model import Action, Finding, Section
-from loupebook.setreport.sections.serials import plain_serial
 
 NAME = "standing_conflicts"
 TITLE = "Conflicts of standing"

@@ -1,0 +1,118 @@
+"""Set report: what is wrong with the set, and what mends it."""
+
+from __future__ import annotations
+
+import json
+
+import streamlit as st
+
+from loupebook.library import Library, SetReport, render_html, report_pdf
+from parts.current_set import open_set, overview_of, say_empty_set, say_no_set
+from parts.findings import show_findings
+from parts.progress import shown_progress
+from parts.report_figures import show_plots, show_tables
+from parts.words import counted, plain
+
+SECTION = "section"
+WORK_LIST = "work_list"
+
+
+def report_on_set() -> None:
+    st.title("Set report")
+    library = open_set()
+    if library is None:
+        return say_no_set()
+    if overview_of(library).specimens == 0:
+        return say_empty_set()
+    st.markdown(
+        "How far this library may be trusted, and what to do about it. It speaks of the set and "
+        "says nothing of any item that is put to it; a suspect is a question to a person, and "
+        "nothing is changed before you change it."
+    )
+    report = report_at_hand(library)
+    if report is None:
+        return offer_to_make(library, "Make the report")
+    if report.set_version != library.info().change_counter:
+        st.warning("The set has changed since this report was made.", icon=":material/update:")
+        offer_to_make(library, "Make it anew")
+    show_report(library, report)
+    return None
+
+
+def report_at_hand(library: Library) -> SetReport | None:
+    """Return the report of this session, or the one kept beside the set if it still fits."""
+    info = library.info()
+    place = f"set-report-{info.set_id}"
+    held = st.session_state.get(place)
+    if held is None and library.report_is_kept():
+        held = st.session_state[place] = library.report()
+    return held
+
+
+def offer_to_make(library: Library, words: str) -> None:
+    photos = overview_of(library).photos
+    st.markdown(
+        f"It compares {counted(photos, 'photo')} with one another. The first time takes minutes "
+        "for some hundred photos; stopped half-way, it goes on where it stood."
+    )
+    if st.button(words, type="primary", icon=":material/fact_check:"):
+        with shown_progress() as progress:
+            report = library.report(progress=progress)
+        st.session_state[f"set-report-{library.info().set_id}"] = report
+        st.rerun()
+
+
+def show_report(library: Library, report: SetReport) -> None:
+    st.caption(
+        f"Change {report.set_version} of the set, encoder {plain(report.encoder)}, "
+        f"made {report.made_at}."
+    )
+    names = [WORK_LIST, *(name for name in report.sections if name != WORK_LIST)]
+    labels = {name: label_of(report, name) for name in names}
+    name = st.pills(
+        "Section",
+        names,
+        format_func=labels.__getitem__,
+        default=WORK_LIST,
+        required=True,
+        key=SECTION,
+        bind="query-params",
+    )
+    section = report.sections[name or WORK_LIST]
+    st.header(section.title)
+    st.markdown(plain(section.summary))
+    show_findings(library, section, key=section.name)
+    if section.name != WORK_LIST:
+        show_tables(section)
+    show_plots(section)
+    offer_files(library, report)
+
+
+def label_of(report: SetReport, name: str) -> str:
+    section = report.sections[name]
+    found = len(section.findings)
+    return f"{section.title} ({found})" if found else section.title
+
+
+def offer_files(library: Library, report: SetReport) -> None:
+    """Offer the whole report on paper and for programs; made when asked for."""
+    st.subheader("The whole report")
+    about = library.info()
+    stem = f"set-report-{about.change_counter}"
+
+    def page() -> bytes:
+        return render_html(report, thumbnail=library.thumbnail).encode()
+
+    def paper() -> bytes:
+        return report_pdf(report, thumbnail=library.thumbnail, info=about)
+
+    def data() -> bytes:
+        return json.dumps(report.to_dict(), ensure_ascii=False, indent=1).encode()
+
+    with st.container(horizontal=True):
+        st.download_button("PDF", paper, f"{stem}.pdf", "application/pdf", on_click="ignore")
+        st.download_button("Web page", page, f"{stem}.html", "text/html", on_click="ignore")
+        st.download_button("JSON", data, f"{stem}.json", "application/json", on_click="ignore")
+
+
+report_on_set()
