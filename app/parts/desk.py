@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from loupebook.library import Library, MatchReport, SearchReport
 
-_mount = web_component("desk", *GLASS, "desk_ink", "desk_words")
+_mount = web_component("desk", *GLASS, "desk_follow", "desk_ink", "desk_words")
 
 DESK = "desk-key"
 MOST_CHOSEN = MOST_REFERENCES - 2

@@ -11,6 +11,7 @@ from parts.agreement import show_agreement
 from parts.crop import offer_items, outline_of, region_of, remember_outline, show_crop
 from parts.current_set import faults_shown, open_set, overview_of, say_empty_set, say_no_set
 from parts.desk import show_desk
+from parts.desk_points import show_points
 from parts.intake import Handed, decoded, offer_photo
 from parts.light_table import laid_out, last_chosen, offer_series
 from parts.results import offer_downloads, say_limits, say_reading, show_matches
@@ -88,7 +89,7 @@ def desk(photo: Handed) -> None:
             except CropInvalid as error:
                 st.error(plain(str(error)), icon=":material/crop:")
                 return
-            show_answer(library, report, said)
+            show_answer(library, report, photo.sha256, said)
         with advice:
             offer_items(report, photo.sha256, (width, height))
             show_advice(report.photo_check, key="query-advice", poor=POOR)
@@ -96,7 +97,7 @@ def desk(photo: Handed) -> None:
             st.rerun()
 
 
-def show_answer(library: Library, report: SearchReport, said: DeltaGenerator) -> None:
+def show_answer(library: Library, report: SearchReport, photo: str, said: DeltaGenerator) -> None:
     if not report.matches:
         st.warning(plain(report.empty_reason or "Nothing was found."))
         st.button("Clear all filters", on_click=clear_filters)
@@ -104,8 +105,9 @@ def show_answer(library: Library, report: SearchReport, said: DeltaGenerator) ->
         with said:
             say_reading(report)
         more = laid_out(library, report)
-        show_desk(library, report, more)
+        desk = show_desk(library, report, more)
         offer_series(library, report)
+        show_points(report, desk, photo)
         show_agreement(library, report, last_chosen(report))
         show_matches(library, report)
         offer_downloads(report)

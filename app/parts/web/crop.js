@@ -56,8 +56,8 @@ class Crop {
     return el(
       "div",
       { class: "tools", role: "toolbar", "aria-label": "Crop and turn" },
-      tool("left", "Turn left by a quarter", () => this.turn(-1)),
-      tool("right", "Turn right by a quarter", () => this.turn(1)),
+      this.data.upright ? null : tool("left", "Turn left by a quarter", () => this.turn(-1)),
+      this.data.upright ? null : tool("right", "Turn right by a quarter", () => this.turn(1)),
       ...this.modeButtons,
       tool("whole", "Use the whole photo", () => this.reset(), { text: "Whole photo" }),
       this.data.found ? tool(null, "Use the outline of the item as found", () => this.useFound(), { text: "Use found outline" }) : null,

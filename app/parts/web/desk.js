@@ -34,31 +34,22 @@ class Desk extends Glass {
   // ---------------------------------------------------------------- state from the server
 
   async poll() {
-    if (this.polling === this.data.base) return;
-    const base = (this.polling = this.data.base);
-    let version = -1;
-    while (this.root.isConnected && this.data.base === base) {
-      const answer = await fetch(`${base}state?version=${version}`).catch(() => null);
-      if (this.data.base !== base) return;
-      if (!answer || !answer.ok) {
-        if (answer?.status === 410) return this.lost();
-        await new Promise((then) => setTimeout(then, 1500));
-        continue;
-      }
-      this.state = await answer.json();
-      version = this.state.version;
-      this.news();
-      if (this.state.done && this.allLaid()) break;
-    }
+    const { base } = this.data;
+    if (this.polling === base) return;
+    this.polling = base;
+    await followDesk(base, {
+      wanted: () => this.root.isConnected && this.data.base === base,
+      enough: (state) => this.panes.every((pane) => pane.data.missing || state.layers[pane.data.layer]),
+      onGone: () => this.lost(),
+      onState: (state) => {
+        this.state = state;
+        this.news();
+      },
+    });
     if (this.polling === base) this.polling = null;
   }
 
-  allLaid() {
-    return this.panes.every((pane) => pane.data.missing || this.state.layers[pane.data.layer]);
-  }
-
   lost() {
-    this.polling = null;
     this.gone = true;
     this.news();
   }
@@ -425,12 +416,16 @@ class Desk extends Glass {
   }
 
   visit(figure, place, number) {
+    if (figure.map) this.map = this.mapChoice.value = figure.name;
+    this.visitPlace({ ...place, name: `${figure.name} ${number + 1}` });
+  }
+
+  visitPlace({ x, y, radius, name }) {
+    if (!this.alignedOf(this.panes[0])) return;
     this.mode = "aligned";
-    this.rings = [{ ...place, name: `${figure.name} ${number + 1}`, strong: true }];
-    if (figure.map) this.map = figure.name;
-    if (this.lay === "differences") this.mapChoice.value = this.map;
+    this.rings = [{ x, y, radius, name, strong: true }];
     this.news();
-    this.lookAt(place.x + 0.5, place.y + 0.5, place.radius);
+    this.lookAt(x + 0.5, y + 0.5, radius);
   }
 
   lookAt(x, y, radius) {
@@ -550,6 +545,14 @@ function channelFilters() {
   return node;
 }
 
+// "See it on the desk" of a point comes from another component of the page.
 export default function (component) {
-  return mountGlass(component, Desk);
+  const unmount = mountGlass(component, Desk);
+  const { glass } = component.parentElement.querySelector(".root");
+  const look = ({ detail }) => glass.visitPlace(detail);
+  window.addEventListener("loupebook-look", look);
+  return () => {
+    window.removeEventListener("loupebook-look", look);
+    unmount();
+  };
 }

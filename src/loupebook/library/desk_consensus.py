@@ -6,13 +6,14 @@ stay true when the image is made anew from more photos.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.compare import Consensus, Picture
+from loupebook.records.model import Element, Lighting, PhotoFacts, Standing, View
 
 Corners = Sequence[Sequence[float]]
 Pixels = NDArray[np.uint8]
@@ -72,3 +73,46 @@ class ConsensusPicture:
         working = (np.asarray(corners, np.float64) + 0.5) * self.shrunk - 0.5
         here = (working - [left, top] + 0.5) * scale - 0.5
         return [(float(x), float(y)) for x, y in here]
+
+
+@dataclass(frozen=True)
+class Design:
+    """What points of comparison are drawn for: an edition in one view and lighting.
+
+    Parameters
+    ----------
+    marque, edition, element, view, lighting
+        Which.
+    photo_id : int
+        One of its genuine photos.
+    photos : int
+        How many genuine photos there are.
+    """
+
+    marque: str | None
+    edition: str
+    element: Element
+    view: View
+    lighting: Lighting
+    photo_id: int
+    photos: int
+
+
+def designs_of(facts: Mapping[int, PhotoFacts]) -> list[Design]:
+    """Return the designs of which there are genuine photos, by edition, view and lighting."""
+    groups: dict[tuple[str, Element, View, Lighting], list[int]] = {}
+    for photo_id, fact in facts.items():
+        if fact.standing is Standing.GENUINE and fact.edition is not None:
+            key = (fact.edition, fact.element, fact.view, fact.lighting)
+            groups.setdefault(key, []).append(photo_id)
+    found = []
+    for key in sorted(groups):
+        first = facts[groups[key][0]]
+        edition, _, _, _ = key
+        found.append(
+            Design(
+                first.marque, edition, first.element, first.view, first.lighting,
+                groups[key][0], len(groups[key]),
+            )
+        )  # fmt: skip
+    return found

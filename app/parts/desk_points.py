@@ -1,0 +1,107 @@
+"""The points of comparison of an examination, and the examiner's marks on them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import streamlit as st
+
+from loupebook.library import Mark, PointMark, key_of
+from parts.component import web_component
+from parts.desk_store import DESKS
+from parts.words import STANDING, taken
+
+if TYPE_CHECKING:
+    from loupebook.library import MatchReport, SearchReport
+
+_mount = web_component("desk_points", "view", "layer", "glass", "desk_follow", "desk_words")
+
+MARKS = "point-marks"
+NONE = (
+    "No points of comparison are drawn for this design, view and lighting yet. A curator draws "
+    "them on the page Points."
+)
+
+
+def show_points(report: SearchReport, desk: str, photo: str) -> None:
+    """Show each point enlarged, with the mark and note given so far.
+
+    Parameters
+    ----------
+    report : SearchReport
+        The answer on show.
+    desk : str
+        Key of the desk that it lies on.
+    photo : str
+        Hash of the query; marks belong to it.
+    """
+    panes = [{"layer": "query", "standing": "query", "short": "Your photo", "facts": report.photo}]
+    panes += [
+        _pane(report.nearest_genuine, "genuine"),
+        _pane(report.nearest_fake, "fake"),
+    ]
+    _mount(
+        key=_key(photo),
+        data={"base": f"/desk/{desk}/", "panes": panes, "marks": marks_of(photo), "none": NONE},
+        on_marks_change=lambda: _keep(photo),
+    )
+
+
+def marks_of(photo: str) -> dict[str, dict[str, Any]]:
+    """Return the marks given on a query so far: point id to mark and note."""
+    kept: dict[str, dict[str, Any]] = st.session_state.get(MARKS, {}).get(photo, {})
+    return kept
+
+
+def keep_marks(photo: str, marks: dict[str, dict[str, Any]]) -> None:
+    """Keep marks for a query, as sent by the page or restored."""
+    st.session_state[MARKS] = {**st.session_state.get(MARKS, {}), photo: marks}
+
+
+def point_marks(desk: str, photo: str) -> list[PointMark]:
+    """Return the points of an examination with marks, for saving it.
+
+    Parameters
+    ----------
+    desk, photo : str
+        As given to :func:`show_points`.
+    """
+    try:
+        points = DESKS.get(desk).points
+    except KeyError:
+        return []
+    marks = marks_of(photo)
+    found = []
+    for point in points:
+        told = marks.get(str(point["id"]), {})
+        mark = told.get("mark")
+        found.append(
+            PointMark(
+                point["id"],
+                point["title"],
+                Mark(mark) if mark in set(Mark) else None,
+                str(told.get("note", "")),
+                point["figure"],
+                point["figure_says"],
+            )
+        )
+    return found
+
+
+def _keep(photo: str) -> None:
+    sent = (st.session_state.get(_key(photo)) or {}).get("marks")
+    if isinstance(sent, dict):
+        keep_marks(photo, sent)
+
+
+def _key(photo: str) -> str:
+    return f"points-{photo[:16]}"
+
+
+def _pane(match: MatchReport | None, standing: str) -> dict[str, Any]:
+    word = STANDING[standing].lower()
+    pane = {"standing": standing, "short": f"Nearest {word}"}
+    if match is None:
+        return {**pane, "layer": None, "facts": ""}
+    facts = f"{match.specimen}, {taken(match.view, match.lighting)}"
+    return {**pane, "layer": key_of(match.photo_id), "facts": facts}

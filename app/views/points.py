@@ -1,0 +1,158 @@
+"""Points: where to look on a design, drawn on its consensus image by a curator."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from loupebook.errors import ComparisonError, LoupebookError
+from loupebook.library import Design, points_to_annotations
+from parts.current_set import open_set, overview_of, say_empty_set, say_no_set
+from parts.desk_draw import consensus_of, draw_region
+from parts.persons import ask_name
+from parts.words import counted, plain, taken
+
+if TYPE_CHECKING:
+    from loupebook.library import Library, PointRecord
+
+HOW = (
+    "A point of comparison is a place on a design with what a genuine one shows there and what "
+    "copies get wrong. Each examination of the design then shows the place enlarged: the photo "
+    "in question beside the nearest genuine and the nearest fake."
+)
+ROUND = "point-round"
+
+
+def points_page() -> None:
+    st.title("Points of comparison")
+    library = open_set()
+    if library is None:
+        return say_no_set()
+    if overview_of(library).specimens == 0:
+        return say_empty_set()
+    st.markdown(HOW)
+    designs = library.designs()
+    if not designs:
+        st.info(
+            "No genuine specimen has its edition on record yet. Points belong to an edition: "
+            "enter it with the specimens first."
+        )
+        return None
+    design = st.selectbox("Design", designs, format_func=_named, key="point-design")
+    points = library.points.of(
+        edition=design.edition,
+        element=design.element,
+        view=design.view,
+        lighting=design.lighting,
+    )
+    left, right = st.columns([3, 2], gap="medium")
+    with left:
+        region, anchor = _drawing(library, design, points)
+    with right:
+        _new_point(library, anchor, region)
+    _list(library, points)
+    _exchange(library, points)
+    return None
+
+
+def _named(design: Design) -> str:
+    how = taken(design.view, design.lighting)
+    return f"{design.edition}, {design.element}, {how} ({counted(design.photos, 'photo')})"
+
+
+def _drawing(
+    library: Library, design: Design, points: list[PointRecord]
+) -> tuple[list[tuple[float, float]] | None, int | None]:
+    info = library.info()
+    try:
+        picture = consensus_of(library, design.photo_id, info.set_id, info.change_counter)
+    except ComparisonError as error:
+        st.error(plain(str(error)))
+        return None, None
+    key = f"draw-{picture.photo_id}-{st.session_state.get(ROUND, 0)}"
+    region = draw_region(picture, points, key)
+    st.caption(
+        f"Consensus image of {counted(picture.photos, 'genuine photo')}. Drag the frame over the "
+        "place, then press “Take this region”."
+    )
+    return region, picture.photo_id
+
+
+def _new_point(
+    library: Library, anchor: int | None, region: list[tuple[float, float]] | None
+) -> None:
+    st.subheader("A new point")
+    number = st.session_state.get(ROUND, 0)
+    with st.form(f"point-{number}", border=False):
+        title = st.text_input("Name of the place", key=f"point-title-{number}", max_chars=200)
+        shows = st.text_area("What a genuine one shows there", key=f"point-shows-{number}")
+        copies = st.text_area("What copies get wrong there", key=f"point-copies-{number}")
+        by = ask_name(library, f"point-by-{number}")
+        if not st.form_submit_button("Record this point", type="primary"):
+            st.caption("Region taken." if region else "No region taken yet.")
+            return
+    if anchor is None or region is None:
+        st.error("Take a region on the image first: drag the frame, press “Take this region”.")
+        return
+    if not (title.strip() and shows.strip() and by):
+        st.error("Give the place a name, say what a genuine one shows there, and give your name.")
+        return
+    try:
+        library.points.add(
+            anchor, region, title=title, genuine_shows=shows, copies_show=copies, by=by
+        )
+    except LoupebookError as error:
+        st.error(plain(str(error)))
+        return
+    st.session_state[ROUND] = number + 1
+    st.rerun()
+
+
+def _list(library: Library, points: list[PointRecord]) -> None:
+    st.subheader(f"On record: {counted(len(points), 'point')}")
+    for number, point in enumerate(points, start=1):
+        with st.expander(f"{number}. {plain(point.title)}"):
+            st.markdown(f"**A genuine one:** {plain(point.genuine_shows)}")
+            if point.copies_show:
+                st.markdown(f"**Copies:** {plain(point.copies_show)}")
+            st.caption(f"Drawn by {plain(point.by)}, {point.at[:10]}.")
+            with st.form(f"retire-{point.point_id}", border=False):
+                by = ask_name(library, f"retire-by-{point.point_id}")
+                if st.form_submit_button("Take this point out of use"):
+                    if not by:
+                        st.error("Give your name.")
+                        continue
+                    library.points.retire(point.point_id, by=by)
+                    st.rerun()
+
+
+def _exchange(library: Library, points: list[PointRecord]) -> None:
+    with st.expander("Hand points on, or take some in (W3C Web Annotation)"):
+        st.download_button(
+            "Points of this design as JSON-LD",
+            points_to_annotations(points),
+            "points.jsonld",
+            "application/ld+json",
+            disabled=not points,
+            on_click="ignore",
+        )
+        file = st.file_uploader("Annotation page", type=["json", ".jsonld"], key="points-file")
+        by = ask_name(library, "points-file-by")
+        if st.button("Take these points in", disabled=file is None) and file is not None:
+            if not by:
+                st.error("Give your name.")
+                return
+            try:
+                text = file.getvalue().decode("utf-8")
+                taken_in = library.take_in_points(text, by=by)
+            except UnicodeDecodeError:
+                st.error("The file is not text.")
+                return
+            except LoupebookError as error:
+                st.error(plain(str(error)))
+                return
+            st.success(f"{counted(len(taken_in), 'point')} taken in.")
+
+
+points_page()
