@@ -9,8 +9,16 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from loupebook.errors import EncoderUnavailable, LoupebookError, SetBusy, SetDamaged, SetNotFound
+from loupebook.errors import (
+    EncoderUnavailable,
+    LoupebookError,
+    NotAllowed,
+    SetBusy,
+    SetDamaged,
+    SetNotFound,
+)
 from loupebook.library import SET_VARIABLE, Library, default_set
+from parts.persons import seen_by
 from parts.words import plain
 
 if TYPE_CHECKING:
@@ -36,6 +44,8 @@ def _load_encoder(library: Library) -> None:
 def open_set() -> Library | None:
     """Return the set that the environment names or the demo set; `None` if there is none.
 
+    In a team it is seen through the roles of whoever has logged in; `None` for anybody else.
+
     Raises
     ------
     SetNotFound, SetDamaged
@@ -47,7 +57,7 @@ def open_set() -> Library | None:
     catalogue = folder / "catalogue.sqlite"
     # A set deleted and made anew at the same place is another set: its inode differs.
     made = catalogue.stat().st_ino if catalogue.exists() else 0
-    return _opened(str(folder), made)
+    return seen_by(_opened(str(folder), made))
 
 
 @st.cache_resource(show_spinner=False, max_entries=8)
@@ -75,6 +85,8 @@ def faults_shown() -> Iterator[None]:
     except SetDamaged as error:
         st.error(plain(str(error)), icon=":material/broken_image:")
         st.markdown("Run `loupebook verify` for a full list of what is damaged.")
+    except NotAllowed as error:
+        st.error(plain(str(error)), icon=":material/lock:")
     except SetBusy as error:
         st.warning(plain(str(error)), icon=":material/hourglass:")
     except EncoderUnavailable as error:

@@ -1,17 +1,20 @@
-"""The form for one specimen: photos and how they were taken, the record, saving."""
+"""Entering one specimen: a draft that outlives the browser, its photos, its record, saving."""
 
 from __future__ import annotations
 
 import datetime
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
-from loupebook.errors import LoupebookError, PhotoError
+from loupebook.errors import LoupebookError, PhotoError, RecordNotFound
 from loupebook.library import (
+    Basis,
+    DraftPhoto,
     Element,
     IncomingPhoto,
+    IntakeState,
     Lighting,
     Provenance,
     Serial,
@@ -19,9 +22,13 @@ from loupebook.library import (
     Standing,
     View,
     check_photo,
+    decode_photo,
+    new_draft_id,
+    resize_to_fit,
 )
 from parts.current_set import overview_of
-from parts.intake import TYPES, Handed, decoded
+from parts.intake import TYPES
+from parts.persons import ask_name
 from parts.pictures import served_pixels
 from parts.plates import show_plates
 from parts.searching import say_uv
@@ -34,133 +41,261 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from loupebook.library import Library
+    from loupebook.library import Draft, Library, PhotoCheck
 
-PERSON = "person"
 POOR = "It can be kept, marked as poor; a better one is worth more."
-ROUND = "entry-round"
+DRAFT = "draft-id"
 REPORT = "entry-report"
-FIELDS = (
-    "name", "element", "standing", "marque", "edition", "origin", "source", "confirmed_by",
-    "confirmed_on", "basis", "serials", "notes",
-)  # fmt: skip
+LEFT_OUT = "entry-left-out"
+NOT_NAMED = "not named yet"
+STANDING_WORDS = {Standing.GENUINE: "◎ Genuine", Standing.FAKE: "◆ Fake"}
+TEXTS = ("name", "marque", "edition", "origin", "source", "reference", "confirmed_by", "notes")
 
 
 @dataclass(frozen=True)
-class Draft:
-    """What stands in the form, and whether saving was asked for."""
+class Entry:
+    """What stands on the page.
 
-    fields: dict[str, Any] = field(default_factory=dict)
+    Parameters
+    ----------
+    fields : dict
+        As entered, plain values.
+    photos : tuple of IncomingPhoto
+        With view, lighting and scale as chosen.
+    person : str
+        Who enters it.
+    wanted : bool
+        Whether saving was asked for.
+    """
+
+    fields: dict[str, Any]
+    photos: tuple[IncomingPhoto, ...]
     person: str = ""
     wanted: bool = False
 
     @property
+    def element(self) -> Element | None:
+        """The element entered so far."""
+        return self.fields.get("element") and Element(self.fields["element"])
+
+    @property
     def standing(self) -> Standing | None:
         """The standing entered so far."""
-        return self.fields.get("standing")
+        return self.fields.get("standing") and Standing(self.fields["standing"])
+
+    def record(self, state: IntakeState = IntakeState.CONFIRMED) -> SpecimenRecord:
+        """Return what is entered as a record; element and standing must be there."""
+        fields = self.fields
+        grounds = Basis(fields["basis"]) if fields["basis"] else None
+        reference = fields["reference"].strip()
+        return SpecimenRecord(
+            name=fields["name"].strip(),
+            element=Element(fields["element"]),
+            standing=Standing(fields["standing"]),
+            state=state,
+            marque=fields["marque"] or None,
+            edition=fields["edition"] or None,
+            origin=fields["origin"] or None,
+            provenance=Provenance(
+                source=fields["source"] or None,
+                confirmed_by=fields["confirmed_by"] or None,
+                confirmed_on=fields["confirmed_on"],
+                basis=grounds.with_reference(reference) if grounds else reference or None,
+            ),
+            serials=tuple(serials_of(fields["serials"])),
+            notes=fields["notes"] or None,
+        )
+
+
+def draft_id() -> str:
+    """Return the identifier of the draft on the page; it is begun with its first photo."""
+    return st.session_state.setdefault(DRAFT, new_draft_id())
+
+
+def current_draft(library: Library) -> Draft | None:
+    """Return the draft on the page, if it has been begun."""
+    try:
+        return library.drafts.get(draft_id())
+    except RecordNotFound:
+        return None
 
 
 def _key(name: str) -> str:
-    # A new round gives every field a new key, so that a saved form comes back empty.
-    return f"entry-{st.session_state.get(ROUND, 0)}-{name}"
+    # Another draft gives every field another key, so that it begins with what it holds.
+    return f"entry-{draft_id()}-{name}"
 
 
-def offer_photos() -> list[IncomingPhoto]:
-    """Offer several photos, each with its view, lighting, scale and advice."""
-    st.subheader("1. Photos")
+def offer_drafts(library: Library) -> None:
+    """Offer what was begun and not saved yet."""
+    others = [draft for draft in library.drafts.all() if draft.draft_id != draft_id()]
+    if not others:
+        return
+    with st.expander(f"Begun and not saved ({len(others)})", icon=":material/edit_note:"):
+        for draft in others:
+            name = draft.fields.get("name") or "without a name"
+            when = draft.changed_at[:16].replace("T", " ")
+            with st.container(horizontal=True, vertical_alignment="center"):
+                st.markdown(
+                    f"**{plain(name)}**, {counted(len(draft.photos), 'photo')}, by "
+                    f"{plain(draft.by)}, {when} UTC"
+                )
+                st.button(
+                    "Go on", key=f"go-{draft.draft_id}", on_click=_open, args=(draft.draft_id,)
+                )
+                st.button(
+                    "Give up",
+                    key=f"drop-{draft.draft_id}",
+                    on_click=library.drafts.discard,
+                    args=(draft.draft_id,),
+                )
+
+
+def _open(other: str) -> None:
+    st.session_state[DRAFT] = other
+
+
+def take_photos(library: Library) -> None:
+    """Offer every way to hand in photos; each is kept in the draft at once."""
+    count = st.session_state.get(_key("taken"), 0)
     files = st.file_uploader(
         "Photos of this one specimen. On a phone this also opens the camera.",
         type=TYPES,
         accept_multiple_files=True,
-        key=_key("files"),
+        key=_key(f"files-{count}"),
+        help="JPEG, PNG, TIFF, WebP or HEIC, up to 80 MB each. They are kept at once, so you can "
+        "close the page and go on later.",
     )
-    photos = []
-    for number, file in enumerate(files):
-        photo = _describe(Handed(file.getvalue(), file.name), number)
-        if photo is not None:
-            photos.append(photo)
-    return photos
+    shot = None
+    # The camera asks for leave as soon as it is on the page, so it waits to be asked for.
+    if st.toggle("Use this computer's camera", key=_key("camera-on")):
+        shot = st.camera_input(
+            "Fill the frame with the item, flat and without glare", key=_key(f"camera-{count}")
+        )
+    handed = [(file.name, file.getvalue()) for file in (*files, *([shot] if shot else []))]
+    if handed:
+        left_out = _take_in(library, handed)
+        st.session_state[_key("taken")] = count + 1
+        st.session_state[LEFT_OUT] = left_out
+        st.rerun()
+    for name, why in st.session_state.get(LEFT_OUT, ()):
+        st.error(f"{plain(name)}: {plain(why)} This file is left out.")
 
 
-def _describe(handed: Handed, number: int) -> IncomingPhoto | None:
-    with st.container(border=True):
-        picture, form, advice = st.columns([2, 3, 4], gap="medium")
+def _take_in(library: Library, handed: Sequence[tuple[str, bytes]]) -> list[tuple[str, str]]:
+    left_out = []
+    for name, data in handed:
         try:
-            pixels = decoded(handed).pixels
-        except PhotoError as error:
-            st.error(f"{plain(handed.name)}: {plain(str(error))} This file is left out.")
-            return None
-        with form:
-            view = st.selectbox(
-                "View", list(View), format_func=VIEW.__getitem__, key=_key(f"view-{number}")
-            )
-            lighting = st.selectbox(
-                "Lighting",
-                list(Lighting),
-                format_func=LIGHTING.__getitem__,
-                key=_key(f"lighting-{number}"),
-            )
-            px_per_mm = st.number_input(
-                "Scale, px per mm",
-                min_value=0.1,
-                value=None,
-                placeholder="if known",
-                key=_key(f"scale-{number}"),
-                help="How many pixels one millimetre on the item takes; measure on a ruler "
-                "laid beside the item.",
-            )
-            say_uv(lighting)
-        with picture:
-            _show_small(handed, pixels, number)
-        with advice:
-            check = check_photo(pixels, px_per_mm=px_per_mm, decoded=decoded(handed))
-            show_advice(check, key=_key(f"advice-{number}"), poor=POOR)
-    return IncomingPhoto(handed.data, handed.name, view, lighting, px_per_mm)
+            decode_photo(data)
+            if current_draft(library) is None:
+                by = library.person.name if library.person else NOT_NAMED
+                library.drafts.begin(by=by, draft_id=draft_id())
+            library.drafts.take_in(draft_id(), data, name)
+        except LoupebookError as error:
+            left_out.append((name, str(error)))
+    return left_out
 
 
-def _show_small(handed: Handed, pixels: NDArray[np.uint8], number: int) -> None:
-    height, width = pixels.shape[:2]
-    card = {
-        "key": str(number),
-        "standing": "photo",
-        "word": f"Photo {number + 1}",
-        "name": handed.name,
-        "facts": [f"{width} × {height} px"],
-        "url": served_pixels(pixels, f"entry-{number}", longest=480),
-    }
-    show_plates([card], label=f"Photo {number + 1}", key=_key(f"plate-{number}"))
+@st.cache_resource(show_spinner=False, max_entries=256)
+def _looked_at(
+    sha256: str,  # noqa: ARG001 (part of the cache key)
+    px_per_mm: float | None,
+    lighting: Lighting,
+    _data: bytes,
+) -> tuple[NDArray[np.uint8], tuple[int, int], PhotoCheck]:
+    photo = decode_photo(_data)
+    check = check_photo(photo.pixels, px_per_mm=px_per_mm, decoded=photo, lighting=lighting)
+    height, width = photo.pixels.shape[:2]
+    return resize_to_fit(photo.pixels, 480), (width, height), check
 
 
-def read_record(library: Library, photos: Sequence[IncomingPhoto]) -> Draft:
-    """Offer the fields of the record and the button that saves it."""
+def show_photos(library: Library, draft: Draft | None) -> tuple[DraftPhoto, ...]:
+    """Show each photo of the draft with its view, lighting, scale and advice."""
+    shown = []
+    for number, photo in enumerate(draft.photos if draft else ()):
+        with st.container(border=True):
+            described = _describe(library, photo, number)
+        if described is not None:
+            shown.append(described)
+    return tuple(shown)
+
+
+def _describe(library: Library, photo: DraftPhoto, number: int) -> DraftPhoto | None:
+    mark = photo.sha256[:12]
+    data = library.drafts.photo_bytes(draft_id(), photo.sha256)
+    picture, form, advice = st.columns([2, 3, 4], gap="medium")
+    with form:
+        view = st.selectbox(
+            "View",
+            list(View),
+            index=list(View).index(photo.view),
+            format_func=VIEW.__getitem__,
+            key=_key(f"view-{mark}"),
+        )
+        lighting = st.selectbox(
+            "Lighting",
+            list(Lighting),
+            index=list(Lighting).index(photo.lighting),
+            format_func=LIGHTING.__getitem__,
+            key=_key(f"lighting-{mark}"),
+        )
+        px_per_mm = st.number_input(
+            "Scale, px per mm",
+            min_value=0.1,
+            value=photo.px_per_mm,
+            placeholder="if known",
+            key=_key(f"scale-{mark}"),
+            help="How many pixels one millimetre on the item takes; measure on a ruler "
+            "laid beside the item.",
+        )
+        removed = st.button("Remove", key=_key(f"remove-{mark}"), icon=":material/delete:")
+        say_uv(lighting)
+    try:
+        small, (width, height), check = _looked_at(photo.sha256, px_per_mm, lighting, data)
+    except PhotoError as error:
+        st.error(f"{plain(photo.file_name)}: {plain(str(error))}")
+        return None
+    with picture:
+        card = {
+            "key": str(number),
+            "standing": "photo",
+            "word": f"Photo {number + 1}",
+            "name": photo.file_name,
+            "facts": [f"{width} × {height} px"],
+            "url": served_pixels(small, f"entry-{mark}", longest=480),
+        }
+        show_plates([card], label=f"Photo {number + 1}", key=_key(f"plate-{mark}"))
+    with advice:
+        show_advice(check, key=_key(f"advice-{mark}"), poor=POOR)
+    if removed:
+        return None
+    return replace(photo, view=view, lighting=lighting, px_per_mm=px_per_mm)
+
+
+def read_fields(library: Library, draft: Draft | None) -> dict[str, Any]:
+    """Offer the fields of the record, filled with what the draft holds."""
+    held = dict(draft.fields) if draft else {}
     overview = overview_of(library)
     st.subheader("2. The specimen")
-    one, two = st.columns(2)
     fields: dict[str, Any] = {}
+    one, two = st.columns(2)
     with one:
         fields["name"] = st.text_input(
             "Name of the specimen *",
+            held.get("name", ""),
             key=_key("name"),
-            help="Unique, for example BAND-0001.",
+            help="Unique, for example BAND-0001. It cannot be changed later.",
         )
-        fields["standing"] = st.radio(
-            "Standing *",
-            list(Standing),
-            index=None,
-            format_func=lambda one: {"genuine": "◎ Genuine", "fake": "◆ Fake"}[one],
-            horizontal=True,
-            key=_key("standing"),
+        fields["standing"] = _one_of(
+            "Standing *", Standing, held, "standing", STANDING_WORDS.__getitem__
         )
-        fields["marque"] = _known_or_new("Marque", overview.marques, "marque")
-        fields["origin"] = _known_or_new("Print origin", overview.origins, "origin")
+        fields["marque"] = _known_or_new("Marque", overview.marques, held, "marque")
+        fields["origin"] = _known_or_new("Print origin", overview.origins, held, "origin")
     with two:
-        fields["element"] = st.radio(
-            "Element *", list(Element), index=None, format_func=str.capitalize, horizontal=True,
-            key=_key("element"),
-        )  # fmt: skip
-        fields["edition"] = _known_or_new("Edition", overview.editions, "edition")
+        fields["element"] = _one_of("Element *", Element, held, "element", str.capitalize)
+        fields["edition"] = _known_or_new("Edition", overview.editions, held, "edition")
         fields["serials"] = st.text_area(
             "Serial numbers",
+            held.get("serials", ""),
             key=_key("serials"),
             height=100,
             placeholder="One a line, then where it was read:\nA 104882 | left",
@@ -168,82 +303,112 @@ def read_record(library: Library, photos: Sequence[IncomingPhoto]) -> Draft:
     st.subheader("3. How its standing is known")
     one, two = st.columns(2)
     with one:
-        fields["source"] = st.text_input("Where it came from", key=_key("source"))
-        fields["confirmed_by"] = st.text_input("Confirmed by", key=_key("confirmed_by"))
-        fields["confirmed_on"] = st.date_input(
-            "Confirmed on", value=None, max_value=datetime.date.today(), key=_key("confirmed_on")
+        fields["basis"] = st.selectbox(
+            "On what grounds",
+            [str(one) for one in Basis],
+            index=[str(one) for one in Basis].index(held["basis"]) if held.get("basis") else None,
+            placeholder="choose",
+            key=_key("basis"),
+        )
+        fields["reference"] = st.text_input(
+            "Letter, receipt or file number", held.get("reference", ""), key=_key("reference")
+        )
+        fields["source"] = st.text_input(
+            "Where it came from", held.get("source", ""), key=_key("source")
         )
     with two:
-        fields["basis"] = st.text_input(
-            "On what grounds",
-            key=_key("basis"),
-            placeholder="letter of the rights holder, laboratory, court…",
+        fields["confirmed_by"] = st.text_input(
+            "Confirmed by", held.get("confirmed_by", ""), key=_key("confirmed_by")
         )
-        fields["notes"] = st.text_area("Notes", key=_key("notes"), height=100)
-    person = st.text_input("Your name *", st.session_state.get(PERSON, ""), key="entry-person")
-    label = f"Save with {counted(len(photos), 'photo')}"
-    wanted = st.button(label, type="primary", icon=":material/save:", disabled=not photos)
-    if not photos:
-        st.caption("Add at least one readable photo first.")
-    return Draft(fields, person.strip(), wanted)
+        day = held.get("confirmed_on")
+        chosen = st.date_input(
+            "Confirmed on",
+            value=datetime.date.fromisoformat(day) if day else None,
+            max_value=datetime.date.today(),
+            key=_key("confirmed_on"),
+        )
+        fields["confirmed_on"] = chosen.isoformat() if chosen else None
+        fields["notes"] = st.text_area(
+            "Notes", held.get("notes", ""), key=_key("notes"), height=100
+        )
+    return fields
 
 
-def _known_or_new(label: str, known: Sequence[str], name: str) -> str | None:
+def _one_of(label: str, kind: Any, held: dict[str, Any], name: str, words: Any) -> str | None:
+    options = list(kind)
+    index = options.index(kind(held[name])) if held.get(name) else None
+    chosen = st.radio(
+        label, options, index=index, format_func=words, horizontal=True, key=_key(name)
+    )
+    return str(chosen) if chosen is not None else None
+
+
+def _known_or_new(label: str, known: Sequence[str], held: dict[str, Any], name: str) -> str | None:
+    options = list(known)
+    value = held.get(name)
+    if value and value not in options:
+        options.append(value)
     return st.selectbox(
         label,
-        list(known),
-        index=None,
+        options,
+        index=options.index(value) if value else None,
         accept_new_options=True,
         placeholder="choose or type",
         key=_key(name),
     )
 
 
-def save(library: Library, draft: Draft, photos: Sequence[IncomingPhoto]) -> None:
+def ask_to_save(library: Library, count: int) -> tuple[str, IntakeState, bool]:
+    """Offer the button that saves; return who saves, in which state, and whether it was hit."""
+    if library.info().two_person:
+        st.info("In this set a second person confirms what one has entered.")
+        state = IntakeState.PROPOSED
+    else:
+        state = st.radio(
+            "Enter it as",
+            [IntakeState.CONFIRMED, IntakeState.PROPOSED],
+            format_func={
+                IntakeState.CONFIRMED: "confirmed: it is searched from now on",
+                IntakeState.PROPOSED: "proposed: somebody else confirms it first",
+            }.__getitem__,
+            key=_key("state"),
+        )
+    person = ask_name(library, "entry-person")
+    label = f"Save with {counted(count, 'photo')}"
+    wanted = st.button(label, type="primary", icon=":material/save:", disabled=not count)
+    if not count:
+        st.caption("Add at least one readable photo first.")
+    return person, state, wanted
+
+
+def save(library: Library, entry: Entry, state: IntakeState) -> None:
     """Save the specimen, or say what is missing."""
     needed = {
-        "the name of the specimen": draft.fields["name"].strip(),
-        "its element": draft.fields["element"],
-        "its standing": draft.fields["standing"],
-        "your name": draft.person,
+        "the name of the specimen": entry.fields["name"].strip(),
+        "its element": entry.element,
+        "its standing": entry.standing,
+        "your name": entry.person,
     }
     missing = [what for what, value in needed.items() if not value]
     if missing:
         st.error(f"Still missing: {', '.join(missing)}.")
         return
-    st.session_state[PERSON] = draft.person
     try:
-        report = library.add_specimen(_record(draft.fields), photos, by=draft.person)
+        report = library.add_specimen(entry.record(state), entry.photos, by=entry.person)
     except LoupebookError as error:
         st.error(plain(str(error)))
         return
-    st.session_state[REPORT] = (draft.fields["name"].strip(), report)
+    name = entry.fields["name"].strip()
+    st.session_state[REPORT] = (name, report)
     if report.ok:
-        st.session_state[ROUND] = st.session_state.get(ROUND, 0) + 1
+        library.drafts.discard(draft_id())
+        st.session_state[DRAFT] = new_draft_id()
+        st.session_state.pop(LEFT_OUT, None)
     st.rerun()
 
 
-def _record(fields: dict[str, Any]) -> SpecimenRecord:
-    day = fields["confirmed_on"]
-    return SpecimenRecord(
-        name=fields["name"].strip(),
-        element=fields["element"],
-        standing=fields["standing"],
-        marque=fields["marque"] or None,
-        edition=fields["edition"] or None,
-        origin=fields["origin"] or None,
-        provenance=Provenance(
-            source=fields["source"] or None,
-            confirmed_by=fields["confirmed_by"] or None,
-            confirmed_on=day.isoformat() if day else None,
-            basis=fields["basis"] or None,
-        ),
-        serials=tuple(_serials(fields["serials"])),
-        notes=fields["notes"] or None,
-    )
-
-
-def _serials(text: str) -> list[Serial]:
+def serials_of(text: str) -> list[Serial]:
+    """Read serials, one a line, each with its place after a bar."""
     serials = []
     for line in text.splitlines():
         value, _, place = (part.strip() for part in line.partition("|"))
@@ -252,7 +417,7 @@ def _serials(text: str) -> list[Serial]:
     return serials
 
 
-def show_report() -> None:
+def show_report(library: Library) -> None:
     """Say once what the last save did, photo by photo."""
     kept = st.session_state.pop(REPORT, None)
     if kept is None:
@@ -264,6 +429,9 @@ def show_report() -> None:
     if report.faults:
         done.append(f"{counted(len(report.faults), 'photo')} left out")
     box = st.success if report.ok else st.error
-    box(f"**{plain(name)}**: {', '.join(done)}.")
+    waits = ""
+    if report.ok and library.specimen(name).state is IntakeState.PROPOSED:
+        waits = " It waits for a second person on the page *Confirm*."
+    box(f"**{plain(name)}**: {', '.join(done)}.{waits}")
     for fault in (*report.faults, *report.remarks):
         st.markdown(f"- {plain(str(fault))}")

@@ -24,17 +24,37 @@ SHOWN = 4
 
 
 def show_neighbours(
-    library: Library, photos: Sequence[IncomingPhoto], standing: Standing | None
-) -> None:
-    """Show the references nearest to the photos, with what to look at twice."""
-    st.subheader("Already in the set?")
+    library: Library,
+    photos: Sequence[IncomingPhoto],
+    standing: Standing | None,
+    *,
+    own: str | None = None,
+) -> dict[int, list[int]]:
+    """Show the references nearest to the photos, with what to look at twice.
+
+    Parameters
+    ----------
+    library : Library
+    photos : sequence of IncomingPhoto
+        Photos of the specimen that is entered, or waits.
+    standing : Standing, optional
+        Its standing, as far as that is entered.
+    own : str, optional
+        Its name, where it is on record already.
+
+    Returns
+    -------
+    dict
+        Place of the photo on show to the ids of the references found nearest to it.
+    """
+    st.subheader("What lies near it" if own else "Already in the set?")
     if not photos:
         st.markdown("Once a photo is here, the nearest known specimens appear beside it.")
-        return
-    _say_known_files(library, photos)
+        return {}
+    _say_known_files(library, photos, own)
     if overview_of(library).specimens == 0:
         st.markdown("The set is empty: there is nothing to compare with yet.")
-        return
+        return {}
     number = 0
     if len(photos) > 1:
         number = st.segmented_control(
@@ -59,12 +79,13 @@ def show_neighbours(
     _say_other_standing(report, standing)
     cards = [match_card(library, match, "near") for match in report.matches]
     show_plates(cards, label="Nearest known specimens", key="near", least=180)
+    return {number: [match.photo_id for match in report.matches]}
 
 
-def _say_known_files(library: Library, photos: Sequence[IncomingPhoto]) -> None:
+def _say_known_files(library: Library, photos: Sequence[IncomingPhoto], own: str | None) -> None:
     for photo in photos:
         known = library.photo_by_sha256(hashlib.sha256(bytes(photo.source)).hexdigest())
-        if known is not None:
+        if known is not None and known.specimen != own:
             st.warning(
                 f"This very file stands in the set already: {plain(photo.file_name)} is a photo "
                 f"of specimen **{plain(known.specimen)}**.",
@@ -77,7 +98,7 @@ def _say_other_standing(report: SearchReport, standing: Standing | None) -> None
     if nearest is None or standing is None or nearest.standing is standing:
         return
     st.warning(
-        f"You enter it as **{STANDING[standing].lower()}**, yet the nearest specimen, "
+        f"It is entered as **{STANDING[standing].lower()}**, yet the nearest specimen, "
         f"{plain(nearest.specimen)}, is known as **{STANDING[nearest.standing].lower()}**. "
         "That can be right, good copies lie near; check that the two were not mixed up.",
         icon=":material/compare_arrows:",

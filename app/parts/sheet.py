@@ -49,6 +49,30 @@ def show_words(title: str, words: str, *, key: str) -> None:
     _mount(key=key, data={"title": title, "summary": words})
 
 
+def show_checklist(items: Sequence[dict[str, Any]], *, key: str, title: str, summary: str) -> None:
+    """Show a list whose items are done or still to do.
+
+    Parameters
+    ----------
+    items : sequence of dict
+        ``done``, ``words`` and ``detail`` of each.
+    key : str
+        Unique key.
+    title, summary : str
+        Heading, and a sentence below it.
+    """
+    shown = [
+        {
+            "severity": "info" if item["done"] else "warn",
+            "mark": "✓ there" if item["done"] else "○ to do",
+            "message": item["words"],
+            "advice": item["detail"],
+        }
+        for item in items
+    ]
+    _mount(key=key, data={"title": title, "summary": summary, "items": shown})
+
+
 def show_advice(check: PhotoCheck, *, key: str, poor: str) -> None:
     """Show what the photo check found, in plain words, the gravest first.
 

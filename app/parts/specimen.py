@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,6 +9,8 @@ import streamlit as st
 
 from loupebook.errors import LoupebookError
 from loupebook.library import IntakeState
+from parts.correcting import offer_confirmation, offer_edit, show_history
+from parts.persons import ask_name
 from parts.pictures import served_thumbnail
 from parts.plates import show_plates
 from parts.sheet import show_facts
@@ -18,8 +19,6 @@ from parts.words import STANDING, plain, scale, size, state_line, taken
 
 if TYPE_CHECKING:
     from loupebook.library import Library, PhotoRecord, SpecimenRecord
-
-PERSON = "person"
 
 
 def show_specimen(library: Library, specimen: SpecimenRecord) -> None:
@@ -37,7 +36,7 @@ def show_specimen(library: Library, specimen: SpecimenRecord) -> None:
         show_photos(library, photos)
     with right:
         show_record(specimen)
-        change_state(library, specimen)
+        offer_changes(library, specimen)
     show_history(library, specimen.name)
 
 
@@ -136,56 +135,38 @@ CHANGES = {
     IntakeState.WITHDRAWN: Change(
         "Reinstate this specimen", "It goes back to where it was before.", "Reinstate", None
     ),
-    IntakeState.PROPOSED: Change(
-        "Confirm this specimen",
-        "A second person confirms the standing; from then on it is searched.",
-        "Confirm",
-        "On what grounds",
-    ),
 }
 
 
+def offer_changes(library: Library, specimen: SpecimenRecord) -> None:
+    """Offer what whoever sits at the page may do to the specimen."""
+    if specimen.state is IntakeState.PROPOSED:
+        if library.may("confirm"):
+            offer_confirmation(library, specimen)
+    elif library.may("withdraw"):
+        change_state(library, specimen)
+    if library.may("edit"):
+        offer_edit(library, specimen)
+
+
 def change_state(library: Library, specimen: SpecimenRecord) -> None:
-    """Offer what can be done to the specimen, by a named person with a reason."""
+    """Offer to withdraw or reinstate the specimen, by a named person with a reason."""
     change = CHANGES[specimen.state]
     with st.expander(change.label), st.form("change-state", border=False):
         st.markdown(change.does)
-        person = st.text_input("Your name", st.session_state.get(PERSON, "")).strip()
+        person = ask_name(library, "state-person")
         note = st.text_input(change.note).strip() if change.note else ""
         if not st.form_submit_button(change.button):
             return
         if not person or (change.note and not note):
             st.error("Give your name and the reason." if change.note else "Give your name.")
             return
-        st.session_state[PERSON] = person
         try:
             if specimen.state is IntakeState.CONFIRMED:
                 library.withdraw(specimen.name, by=person, reason=note)
-            elif specimen.state is IntakeState.WITHDRAWN:
-                library.reinstate(specimen.name, by=person)
             else:
-                library.confirm(specimen.name, by=person, basis=note)
+                library.reinstate(specimen.name, by=person)
         except LoupebookError as error:
             st.error(plain(str(error)))
             return
     st.rerun()
-
-
-def show_history(library: Library, name: str) -> None:
-    """Show who did what to the specimen, when."""
-    events = library.history(name)
-    if not events:
-        return
-    with st.expander(f"History ({len(events)})", icon=":material/history:"):
-        st.dataframe(
-            [
-                {
-                    "when": event.at,
-                    "who": event.actor,
-                    "what": event.action,
-                    "detail": json.dumps(json.loads(event.detail), ensure_ascii=False),
-                }
-                for event in events
-            ],
-            hide_index=True,
-        )

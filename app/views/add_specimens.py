@@ -2,17 +2,31 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import streamlit as st
 
+from loupebook.library import IncomingPhoto
+from parts.batch import offer_batch
 from parts.current_set import open_set, say_no_set
-from parts.entry import offer_photos, read_record, save, show_report
+from parts.entry import (
+    Entry,
+    ask_to_save,
+    current_draft,
+    draft_id,
+    offer_drafts,
+    read_fields,
+    save,
+    show_photos,
+    show_report,
+    take_photos,
+)
+from parts.guidance import remarks_on, show_guide, show_remarks
 from parts.neighbours import show_neighbours
 from parts.words import NOT_SAID
 
-MANIFEST_HEADER = (
-    "path,specimen,element,marque,edition,standing,origin,view,lighting,"
-    "source,confirmed_by,confirmed_on,serial,notes"
-)
+if TYPE_CHECKING:
+    from loupebook.library import Draft, DraftPhoto, Library
 
 
 def add_specimens() -> None:
@@ -21,31 +35,54 @@ def add_specimens() -> None:
     if library is None:
         return say_no_set()
     st.markdown(
-        "One specimen is one physical object whose standing is known. Only add what has been "
-        "confirmed, and say by whom and on what grounds: every later answer rests on it."
+        "One specimen is one physical object whose standing is known. Only add what is known on "
+        "good grounds, and say on which: every later answer rests on it."
     )
-    show_report()
-    photos = offer_photos()
-    left, right = st.columns([5, 4], gap="large")
-    with left:
-        draft = read_record(library, photos)
-    with right:
-        show_neighbours(library, photos, draft.standing)
-    if draft.wanted:
-        save(library, draft, photos)
-    with st.expander("Many specimens at once", icon=":material/table:"):
-        st.markdown(
-            "Put the photos in a folder beside a CSV file with this header, then let the command "
-            "line add them. Only the first, `specimen`, `element` and `standing` are required; "
-            "`--dry-run` only checks, and running it twice adds nothing twice."
-        )
-        st.code(MANIFEST_HEADER, language="csv", wrap_lines=True)
-        st.code(
-            f"loupebook add photos --manifest manifest.csv --set '{library.folder.name}' --dry-run",
-            language="bash",
-        )
+    show_report(library)
+    one, many = st.tabs(["One specimen", "Many at once"])
+    with one:
+        enter_one(library)
+    with many:
+        offer_batch(library)
     st.markdown(NOT_SAID)
     return None
+
+
+def enter_one(library: Library) -> None:
+    offer_drafts(library)
+    draft = current_draft(library)
+    left, right = st.columns([5, 4], gap="large")
+    with left:
+        st.subheader("1. Photos")
+        take_photos(library)
+        photos = show_photos(library, draft)
+        fields = read_fields(library, draft)
+    entry = Entry(fields, tuple(incoming(library, photo) for photo in photos))
+    with right:
+        show_guide(entry.element, [(photo.view, photo.lighting) for photo in photos])
+        nearest = show_neighbours(library, entry.photos, entry.standing)
+        show_remarks(remarks_on(library, entry, nearest))
+    keep(library, draft, fields, photos)
+    with left:
+        person, state, wanted = ask_to_save(library, len(photos))
+        if wanted:
+            save(library, Entry(fields, entry.photos, person, wanted), state)
+
+
+def incoming(library: Library, photo: DraftPhoto) -> IncomingPhoto:
+    data = library.drafts.photo_bytes(draft_id(), photo.sha256)
+    return IncomingPhoto(data, photo.file_name, photo.view, photo.lighting, photo.px_per_mm)
+
+
+def keep(
+    library: Library, draft: Draft | None, fields: dict, photos: tuple[DraftPhoto, ...]
+) -> None:
+    """Keep what stands on the page, so that it outlives the browser."""
+    if draft is None:
+        return
+    saved = library.drafts.save(draft.draft_id, fields, photos)
+    if len(saved.photos) != len(draft.photos):
+        st.rerun()
 
 
 add_specimens()

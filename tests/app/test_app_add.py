@@ -81,9 +81,9 @@ def test_the_nearest_references_show_during_entry(library: Library) -> None:
     assert near["cards"][0]["name"] == "S-0"
     standing = next(radio for radio in at.radio if radio.label == "Standing *")
     standing.set_value(Standing.GENUINE).run()
-    assert not any("You enter it as" in warning.value for warning in at.warning)
+    assert not any("It is entered as" in warning.value for warning in at.warning)
     next(radio for radio in at.radio if radio.label == "Standing *").set_value(Standing.FAKE).run()
-    assert any("You enter it as **fake**" in warning.value for warning in at.warning)
+    assert any("It is entered as **fake**" in warning.value for warning in at.warning)
 
 
 def test_a_file_that_stands_in_the_set_already_is_said(

@@ -1,0 +1,161 @@
+"""Confirming and correcting a record, its history field by field, taking a change back."""
+
+from __future__ import annotations
+
+import datetime
+from typing import TYPE_CHECKING, Any
+
+import streamlit as st
+
+from loupebook.errors import LoupebookError
+from loupebook.library import Basis, Element, Standing, can_be_undone
+from parts.entry import STANDING_WORDS, serials_of
+from parts.persons import ask_name
+from parts.words import plain
+
+if TYPE_CHECKING:
+    from loupebook.library import FieldChange, Library, SpecimenRecord
+
+CONFIRMED = "confirmed-now"
+"""Where the page finds the specimen that was confirmed just now."""
+TEXTS = {
+    "marque": "Marque",
+    "edition": "Edition",
+    "origin": "Print origin",
+    "source": "Where it came from",
+    "confirmed_by": "Confirmed by",
+    "basis": "On what grounds",
+}
+
+
+def offer_confirmation(library: Library, specimen: SpecimenRecord) -> None:
+    """Offer to confirm a proposed specimen with its grounds."""
+    st.subheader("Confirm")
+    known = specimen.provenance
+    two_person = library.info().two_person
+    st.markdown(
+        f"Entered by **{plain(known.entered_by or 'nobody named')}**."
+        + (" A second person confirms it." if two_person else "")
+        + " Confirm only what you have seen the grounds of."
+    )
+    with st.form("confirm", border=False):
+        grounds = st.selectbox(
+            "On what grounds *", list(Basis), index=None, format_func=str, placeholder="choose"
+        )
+        reference = st.text_input("Letter, receipt or file number", placeholder="if there is one")
+        person = ask_name(library, "confirm-person")
+        if not st.form_submit_button("Confirm", type="primary", icon=":material/verified_user:"):
+            return
+        if not person or grounds is None:
+            st.error("Give your name and the grounds.")
+            return
+        try:
+            library.confirm(specimen.name, by=person, basis=grounds.with_reference(reference))
+        except LoupebookError as error:
+            st.error(plain(str(error)))
+            return
+    st.session_state[CONFIRMED] = specimen.name
+    st.rerun()
+
+
+def offer_edit(library: Library, specimen: SpecimenRecord) -> None:
+    """Offer every field of a record that can be corrected, with a reason."""
+    with st.expander("Edit this record", icon=":material/edit:"), st.form("edit", border=False):
+        if library.info().two_person:
+            st.markdown(
+                "Whoever changes standing or design is no longer the second person: the specimen "
+                "then waits for confirmation again."
+            )
+        changes = _fields(specimen)
+        reason = st.text_input("Why", placeholder="laboratory report 12, misread serial…").strip()
+        person = ask_name(library, "edit-person")
+        if not st.form_submit_button("Save the changes"):
+            return
+        if not person or not reason:
+            st.error("Give your name and the reason.")
+            return
+        try:
+            library.edit_specimen(specimen.name, changes, by=person, reason=reason)
+        except LoupebookError as error:
+            st.error(plain(str(error)))
+            return
+    st.rerun()
+
+
+def _fields(specimen: SpecimenRecord) -> dict[str, Any]:
+    known = specimen.provenance
+    changes: dict[str, Any] = {}
+    one, two = st.columns(2)
+    changes["standing"] = one.radio(
+        "Standing",
+        list(Standing),
+        index=list(Standing).index(specimen.standing),
+        format_func=STANDING_WORDS.__getitem__,
+        horizontal=True,
+    )
+    changes["element"] = two.radio(
+        "Element", list(Element), index=list(Element).index(specimen.element), horizontal=True
+    )
+    for number, (name, label) in enumerate(TEXTS.items()):
+        value = getattr(specimen, name, None) or getattr(known, name, None) or ""
+        changes[name] = (one, two)[number % 2].text_input(label, value).strip() or None
+    day = known.confirmed_on
+    chosen = one.date_input("Confirmed on", datetime.date.fromisoformat(day) if day else None)
+    changes["confirmed_on"] = chosen.isoformat() if chosen else None
+    lines = "\n".join(
+        f"{serial.value} | {serial.place}" if serial.place else serial.value
+        for serial in specimen.serials
+    )
+    typed = two.text_area("Serial numbers, one a line", lines, height=100)
+    changes["serials"] = [[serial.value, serial.place] for serial in serials_of(typed)]
+    changes["notes"] = one.text_area("Notes", specimen.notes or "", height=100) or None
+    return changes
+
+
+def show_history(library: Library, name: str) -> None:
+    """Show who changed which field when and why, and offer to take a change back."""
+    changes = library.field_history(name)
+    if not changes:
+        return
+    with st.expander(f"History ({len(changes)} changes of fields)", icon=":material/history:"):
+        st.dataframe([_row(change) for change in reversed(changes)], hide_index=True)
+        if library.may("undo"):
+            _offer_undo(library, name)
+
+
+def _row(change: FieldChange) -> dict[str, Any]:
+    return {
+        "line": change.line,
+        "when (UTC)": change.at[:16].replace("T", " "),
+        "who": change.by,
+        "what": change.action,
+        "field": change.field.replace("_", " "),
+        "before": change.before,
+        "after": change.after,
+        "why": change.reason,
+    }
+
+
+def _offer_undo(library: Library, name: str) -> None:
+    lines = [event for event in reversed(library.history(name)) if can_be_undone(event)]
+    if not lines:
+        return
+    words = {
+        event.event_id: f"line {event.event_id}: {event.action} by {event.actor}" for event in lines
+    }
+    with st.form("undo", border=False):
+        st.markdown("Nothing is ever deleted: taking a change back becomes a line of its own.")
+        line = st.selectbox("Take back", list(words), format_func=words.__getitem__)
+        reason = st.text_input("Why it is taken back").strip()
+        person = ask_name(library, "undo-person")
+        if not st.form_submit_button("Take it back"):
+            return
+        if not person or not reason:
+            st.error("Give your name and the reason.")
+            return
+        try:
+            library.undo(line, by=person, reason=reason)
+        except LoupebookError as error:
+            st.error(plain(str(error)))
+            return
+    st.rerun()
