@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from parts.component import web_component
 from parts.pictures import served_reference
@@ -12,6 +12,8 @@ GLASS = ("view", "layer", "glass", "saving")
 """Scripts that the viewer and the desk are both built on."""
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from loupebook.library import Library, PhotoRecord
 
 _mount = web_component("viewer", *GLASS)
@@ -39,3 +41,19 @@ def show_photo(library: Library, photo: PhotoRecord) -> None:
         key="one-photo",
         data={"label": "Photo of the specimen", "panes": [pane], "footnote": footnote},
     )
+
+
+def show_panes(panes: Sequence[dict[str, Any]], *, label: str, footnote: str, key: str) -> None:
+    """Show pictures of one frame side by side, zoom and pan locked together.
+
+    Parameters
+    ----------
+    panes : sequence of dict
+        ``key``, ``standing``, ``heading``, ``short``, ``name``, ``facts``, ``url``, ``width``,
+        ``height``, ``alt``; optionally ``dark`` and ``cautions``.
+    label, footnote : str
+        For screen readers, and below the pictures.
+    key : str
+        Unique key.
+    """
+    _mount(key=key, data={"label": label, "panes": list(panes), "footnote": footnote})
