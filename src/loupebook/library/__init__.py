@@ -38,7 +38,13 @@ from loupebook.library.homes import (
 )
 from loupebook.library.intake import IncomingPhoto, photo_files
 from loupebook.library.people import ACTIONS
-from loupebook.library.practice import RoundDefinition, Sitting, answers_csv
+from loupebook.library.practice import (
+    DIFFICULTIES,
+    Explained,
+    RoundDefinition,
+    Sitting,
+    answers_csv,
+)
 from loupebook.library.report_paper import report_pdf
 from loupebook.library.results import (
     AddReport,
@@ -74,9 +80,12 @@ from loupebook.records.points import Mark, PointMark, PointRecord
 from loupebook.search import FoundItem
 from loupebook.setreport import Action, Finding, Section, SetReport, render_html
 from loupebook.sheets import TEMPLATES, MadeSheet, Paper, SheetDefinition
+from loupebook.sheets.scores import CONFIDENCES, Scores, share_words
 
 __all__ = [
     "ACTIONS",
+    "CONFIDENCES",
+    "DIFFICULTIES",
     "HOME_VARIABLE",
     "MOST_REFERENCES",
     "PHOTO_GUIDE",
@@ -100,6 +109,7 @@ __all__ = [
     "Element",
     "EntryRemark",
     "EventRecord",
+    "Explained",
     "ExportOptions",
     "ExportReport",
     "Fate",
@@ -126,6 +136,7 @@ __all__ = [
     "RemarkKind",
     "Role",
     "RoundDefinition",
+    "Scores",
     "SearchFilters",
     "SearchReport",
     "Section",
@@ -169,6 +180,7 @@ __all__ = [
     "rotate_quarter",
     "serials_agree",
     "serve_page",
+    "share_words",
     "table_of",
     "write_pdf",
     "write_sheet",

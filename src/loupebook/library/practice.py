@@ -26,7 +26,7 @@ from loupebook.records import Answer, Catalogue, Practice, RoundRecord
 from loupebook.records.model import Lighting, PhotoFacts, PhotoRecord, Standing
 from loupebook.records.practice import CANNOT_TELL
 from loupebook.search import Progress, no_progress
-from loupebook.sheets import Mapped, Paper, SheetPoint, places_that_differ
+from loupebook.sheets import Mapped, Paper, SheetPoint, numbered, places_that_differ
 from loupebook.sheets.quiz import Asked, make_key, make_quiz
 from loupebook.sheets.repetition import Due, schedule
 from loupebook.sheets.scores import Scores, scores_of
@@ -128,6 +128,11 @@ class Explained:
     genuine: NDArray[np.uint8] | None
     points: tuple[SheetPoint, ...]
     says: str
+
+    def pictures(self) -> tuple[NDArray[np.uint8], NDArray[np.uint8] | None]:
+        """Return both pictures with the numbered places drawn on them."""
+        genuine = None if self.genuine is None else numbered(self.genuine, self.points)
+        return numbered(self.shown, self.points), genuine
 
 
 class Trainer:

@@ -1,5 +1,6 @@
 """Results on paper: comparison sheets, examination records, printed practice."""
 
+from loupebook.sheets.callouts import numbered
 from loupebook.sheets.definition import TEMPLATES, SheetDefinition
 from loupebook.sheets.differences import places_that_differ
 from loupebook.sheets.laid import Laid, Mapped, laid_by, lay_into, mapped_by, places_on_photo
@@ -28,6 +29,7 @@ __all__ = [
     "lay_into",
     "make_sheet",
     "mapped_by",
+    "numbered",
     "places_on_photo",
     "places_that_differ",
     "plan_sheet",
