@@ -47,9 +47,10 @@ def seen_by(library: Library) -> Library | None:
     if not st.user.is_logged_in:
         return None
     try:
-        return library.as_person(library.person_of(*identities()))
+        person = library.person_of(*identities())
     except RecordNotFound:
         return None
+    return library.as_person(person) if person.roles else None
 
 
 def ask_to_log_in() -> None:
@@ -59,10 +60,10 @@ def ask_to_log_in() -> None:
         st.markdown("This set belongs to a team. Log in with the account that the team uses.")
         st.button("Log in", type="primary", icon=":material/login:", on_click=st.login)
         return
-    st.header("You are logged in, but not listed")
+    st.header("You are logged in, but have no role here")
     st.markdown(
-        "Nobody of this set is known by your account. Ask an administrator of the set to enter "
-        "you, and name one of these:"
+        "Ask an administrator of the set to enter you or to give you a role, and name one of "
+        "these:"
     )
     for identity in identities() or ("(your provider tells no verified address and no subject)",):
         st.code(identity, language=None)

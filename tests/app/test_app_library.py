@@ -10,6 +10,7 @@ from streamlit.testing.v1 import AppTest
 
 from drawn_prints import as_bytes, draw_print
 from loupebook.library import (
+    Basis,
     Element,
     IncomingPhoto,
     IntakeState,
@@ -116,11 +117,8 @@ def test_withdrawing_needs_a_person_and_a_reason(library: Library) -> None:
 
 def test_withdraw_and_reinstate_by_a_named_person(library: Library) -> None:
     at = open_specimen("S-02")
-    person, reason = (
-        next(field for field in at.text_input if field.label == label)
-        for label in ("Your name", "Reason")
-    )
-    person.set_value("C. Example")
+    at.text_input(key="state-person").set_value("C. Example")
+    reason = next(field for field in at.text_input if field.label == "Reason")
     reason.set_value("mislabelled *box*")
     next(button for button in at.button if button.label == "Withdraw").click().run()
     assert library.specimen("S-02").withdrawn_reason == "mislabelled *box*"
@@ -139,10 +137,30 @@ def test_a_proposed_specimen_is_confirmed_by_a_second_person(
     add(made, 1, state=IntakeState.PROPOSED)
     told(monkeypatch, tmp_path / "two")
     at = open_specimen("S-01")
-    for label, value in (("Your name", "D. Example"), ("On what grounds", "letter")):
-        next(field for field in at.text_input if field.label == label).set_value(value)
+    at.text_input(key="confirm-person").set_value("D. Example")
+    next(box for box in at.selectbox if box.label == "On what grounds *").select(Basis.COURT)
     next(button for button in at.button if button.label == "Confirm").click().run()
     assert made.specimen("S-01").state is IntakeState.CONFIRMED
+    assert made.specimen("S-01").provenance.basis == "court"
+
+
+def test_a_wrong_standing_is_corrected_and_the_correction_taken_back(library: Library) -> None:
+    at = open_specimen("S-02")
+    before = library.specimen("S-02")
+    other = next(one for one in Standing if one is not before.standing)
+    next(radio for radio in at.radio if radio.label == "Standing").set_value(other)
+    at.text_input(key="edit-person").set_value("C. Example")
+    next(field for field in at.text_input if field.label == "Why").set_value("laboratory")
+    next(button for button in at.button if button.label == "Save the changes").click().run()
+    assert library.specimen("S-02").standing is other
+    assert not at.error
+    table = at.dataframe[0].value
+    assert "laboratory" in set(table["why"])
+    field = next(one for one in at.text_input if one.label == "Why it is taken back")
+    field.set_value("wrong report")
+    at.text_input(key="undo-person").set_value("C. Example")
+    next(button for button in at.button if button.label == "Take it back").click().run()
+    assert library.specimen("S-02") == before
 
 
 def test_an_unknown_name_in_the_address_is_said(library: Library) -> None:
