@@ -27,7 +27,11 @@ if library is None and login_wanted():
     st.stop()
 PAGES = (
     ("examine", "Examine", "search", "search"),
+    ("examinations", "Examinations", "folder", "search"),
     ("library", "Library", "grid_view", "look"),
+    ("points", "Points", "my_location", "look"),
+    ("sheets", "Sheets", "print", "search"),
+    ("practice", "Practice", "school", "practise"),
     ("add_specimens", "Add specimens", "add_a_photo", "add"),
     ("confirm", "Confirm", "verified_user", "confirm"),
     ("upkeep", "The set", "inventory_2", "look"),

@@ -54,10 +54,16 @@ from loupebook.library.results import (
     SearchReport,
     SetOverview,
 )
-from loupebook.library.serials import SerialAgreement, SerialHolder, serials_agree
+from loupebook.library.serials import (
+    SerialAgreement,
+    SerialHolder,
+    read_barcodes,
+    serials_agree,
+)
 from loupebook.library.serving import serve_page
 from loupebook.library.sheets import SheetState, definition_of, write_pdf, write_sheet
 from loupebook.library.upkeep import RebuildReport, SetCheck
+from loupebook.records import ExaminationLine, ExaminationRecord, SheetRecord
 from loupebook.records.drafts import Draft, DraftPhoto, Drafts, new_draft_id
 from loupebook.records.exchange import Fate, Taken
 from loupebook.records.history import FieldChange, can_be_undone
@@ -109,6 +115,8 @@ __all__ = [
     "Element",
     "EntryRemark",
     "EventRecord",
+    "ExaminationLine",
+    "ExaminationRecord",
     "Explained",
     "ExportOptions",
     "ExportReport",
@@ -148,6 +156,7 @@ __all__ = [
     "SetOverview",
     "SetReport",
     "SheetDefinition",
+    "SheetRecord",
     "SheetState",
     "Sitting",
     "SpecimenRecord",
@@ -173,6 +182,7 @@ __all__ = [
     "new_draft_id",
     "photo_files",
     "points_to_annotations",
+    "read_barcodes",
     "rectify",
     "render_html",
     "report_pdf",

@@ -1,0 +1,414 @@
+"""Examinations: save one, open it as it was, mark, check, ask again, print."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import streamlit as st
+
+from loupebook.errors import LoupebookError, RecordNotFound, SetDamaged
+from loupebook.library import Asked, Mark, Paper, PointMark
+from parts.persons import ask_name
+from parts.pictures import served
+from parts.sheet import show_facts, show_words
+from parts.viewer import show_panes
+from parts.words import CAUTION, STANDING, counted, plain
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from loupebook.library import ExaminationRecord, Library, SearchFilters, SearchReport
+    from parts.crop import Region
+    from parts.intake import Handed
+
+OPENED = "examination"
+SAVED = "examination-saved"
+MARK_WORDS = {None: "not marked", **{mark: str(mark) for mark in Mark}}
+SIGNS = {"agrees": "= agrees", "differs": "≠ differs", "cannot tell": "? cannot tell"}
+
+
+def offer_saving(
+    library: Library,
+    report: SearchReport,
+    photo: Handed,
+    *,
+    region: Region,
+    filters: SearchFilters,
+    k: int,
+    size: tuple[int, int],
+    marks: Sequence[PointMark] = (),
+) -> None:
+    """Offer to save the answer on show as an examination.
+
+    Parameters
+    ----------
+    library : Library
+    report : SearchReport
+        The answer.
+    photo : Handed
+        The query as handed in.
+    region, filters, k
+        How it was searched.
+    size : (int, int)
+        Width and height of the decoded photo, px.
+    marks : sequence of PointMark
+        What the examiner has marked so far.
+    """
+    if not library.may("examine"):
+        return
+    with st.expander("Save this examination", icon=":material/save:"):
+        st.markdown(
+            "Photo, answer, comparison, marks and notes are kept with the hash of every image. "
+            "More marks and notes can be added later; nothing is ever overwritten."
+        )
+        with st.form("save-examination", border=False):
+            title = st.text_input("What is examined *", key="exam-title", max_chars=200).strip()
+            notes = st.text_area("Notes", key="exam-notes", height=100)
+            by = ask_name(library, "exam-by")
+            wanted = st.form_submit_button("Save", type="primary", icon=":material/save:")
+        if wanted:
+            asked = Asked(**_arguments(region, size), filters=filters, k=k)
+            save_examination(
+                library, report, photo.data, title=title, notes=notes, by=by, asked=asked,
+                marks=marks,
+            )  # fmt: skip
+        number = st.session_state.get(SAVED, {}).get(photo.sha256)
+        if number is not None:
+            st.success(f"Saved as examination {number}.")
+            st.page_link(
+                "views/examinations.py", label="Open the examinations", icon=":material/folder:"
+            )
+
+
+def _arguments(region: Region, size: tuple[int, int]) -> dict[str, Any]:
+    given = region.arguments(*size)
+    if "corners" in given:
+        given["corners"] = tuple((float(x), float(y)) for x, y in given["corners"])
+    return given
+
+
+def save_examination(
+    library: Library,
+    report: SearchReport,
+    photo: bytes,
+    *,
+    title: str,
+    notes: str,
+    by: str,
+    asked: Asked,
+    marks: Sequence[PointMark],
+) -> None:
+    """Save an examination, or say what is missing."""
+    if not (title and by):
+        st.error("Say what is examined, and give your name.")
+        return
+    with st.spinner("Comparing and saving…"):
+        try:
+            record = library.examinations.save(
+                report, photo, title=title, notes=notes, by=by, asked=asked, marks=marks
+            )
+        except LoupebookError as error:
+            st.error(plain(str(error)))
+            return
+    kept = st.session_state.get(SAVED, {})
+    st.session_state[SAVED] = {**kept, record.document["examined"]["sha256"]: record.number}
+
+
+def list_examinations(library: Library) -> None:
+    """Show all examinations, newest first; choosing one opens it."""
+    lines = library.examinations.lines()
+    if not lines:
+        st.info("Nothing has been saved yet. Examine a photo, then save the examination.")
+        return
+    st.caption(counted(len(lines), "examination"))
+    for line in lines:
+        left, right = st.columns([5, 1], vertical_alignment="center")
+        left.markdown(
+            f"**{line.number}** · {plain(line.title)}  \n{plain(line.by)}, {line.at[:16]} UTC"
+            + (f", revision {line.revision}" if line.revision > 1 else "")
+        )
+        right.button("Open", key=f"open-{line.number}", on_click=_open, args=(line.number,))
+
+
+def _open(number: int) -> None:
+    st.query_params[OPENED] = str(number)
+
+
+def _close() -> None:
+    st.query_params.pop(OPENED, None)
+
+
+def open_examination(library: Library, number: int) -> None:
+    """Show an examination as it was saved, and what can be done with it."""
+    st.button("Back to the list", icon=":material/arrow_back:", on_click=_close)
+    try:
+        latest = library.examinations.open(number)
+        record = latest
+        if latest.revision > 1:
+            revision = st.segmented_control(
+                "Revision", range(1, latest.revision + 1), default=latest.revision,
+                key=f"revision-{number}",
+            )  # fmt: skip
+            record = library.examinations.open(number, revision or latest.revision)
+    except RecordNotFound:
+        st.warning("There is no examination of that number in this set.")
+        return
+    except SetDamaged as error:
+        st.error(plain(str(error)), icon=":material/gpp_bad:")
+        return
+    st.header(record.title)
+    _say_soundness(library, record)
+    left, right = st.columns([3, 2], gap="medium")
+    with left:
+        _show_pictures(library, record)
+    with right:
+        _show_record(record)
+    reading = record.document["answer"]["reading"]
+    show_words("The reading, as it was", str(reading["says"]), key="exam-reading")
+    show_words("What this does not say", str(reading["does_not_say"]), key="exam-limits")
+    _show_measurements(record)
+    _show_marks(library, record, latest=record.revision == latest.revision)
+    _ask_again(library, record)
+    _print(library, record)
+
+
+def _say_soundness(library: Library, record: ExaminationRecord) -> None:
+    faults = library.examinations.check(record)
+    count = len(record.document["images"])
+    if not faults:
+        st.caption(f"All {count} images are as they were saved (SHA-256 checked just now).")
+    for fault in faults:
+        st.error(
+            f"**Altered or missing: {plain(fault.what)}.** {plain(fault.message)}",
+            icon=":material/gpp_bad:",
+        )
+
+
+def _image(library: Library, record: ExaminationRecord, sha256: str) -> bytes | None:
+    kept = {one["sha256"]: one["kept"] for one in record.document["images"]}
+    try:
+        if kept[sha256] == "examination":
+            return library.examinations.image(sha256)
+        photo = library.photo_by_sha256(sha256)
+        return None if photo is None else library.photo_bytes(photo.photo_id)
+    except LoupebookError:
+        return None
+
+
+def _show_pictures(library: Library, record: ExaminationRecord) -> None:
+    document = record.document
+    choices = {
+        f"Item beside the nearest {one['reference_standing']}": one
+        for one in document["comparisons"]
+    }
+    if not choices:
+        _single(library, record)
+        return
+    name = st.segmented_control("Show", list(choices), default=next(iter(choices)), key="exam-show")
+    one = choices[name or next(iter(choices))]
+    if not one["registered"]:
+        st.caption(plain(one["says"]))
+        _single(library, record)
+        return
+    standing = one["reference_standing"]
+    words = {
+        "query-aligned": ("query", "The item", document["examined"]["file_name"]),
+        "reference-aligned": (standing, f"{STANDING[standing]}: in common", one["reference"]),
+        "map-differences": ("query", "Where they differ", "beyond what is usual"),
+    }
+    panes = [
+        pane
+        for key, (kind, heading, label) in words.items()
+        if (pane := _pane(library, record, one["pictures"].get(key), key, kind, heading, label))
+    ]
+    show_panes(panes, label="The pictures as saved", footnote=CAUTION, key=f"exam-{standing}")
+
+
+def _single(library: Library, record: ExaminationRecord) -> None:
+    content = _image(library, record, record.document["examined"]["searched"])
+    if content is not None:
+        st.image(content, caption="The item as searched")
+
+
+def _pane(
+    library: Library,
+    record: ExaminationRecord,
+    sha256: str | None,
+    key: str,
+    kind: str,
+    heading: str,
+    label: str,
+) -> dict[str, Any] | None:
+    content = None if sha256 is None else _image(library, record, sha256)
+    if content is None:
+        return None
+    width, height = _size(content)
+    return {
+        "key": key, "standing": kind, "heading": heading, "short": heading, "name": label,
+        "facts": [], "url": served(content, "image/jpeg", f"exam-{key}"),
+        "width": width, "height": height, "alt": f"{heading}, {label}",
+    }  # fmt: skip
+
+
+@st.cache_data(max_entries=64, show_spinner=False)
+def _size(content: bytes) -> tuple[int, int]:
+    from loupebook.library import decode_photo
+
+    height, width = decode_photo(content).pixels.shape[:2]
+    return width, height
+
+
+def _show_record(record: ExaminationRecord) -> None:
+    document = record.document
+    examined, held, made = document["examined"], document["set"], document["made_with"]
+    show_facts(
+        [
+            ("Examined by", record.by),
+            ("Saved", record.at),
+            ("Photo", examined["file_name"]),
+            ("SHA-256 of the photo", examined["sha256"]),
+            ("Set", f"{held['name']}, version {held['version']}, {held['photos']} photos"),
+            ("Encoder", made["encoder"]),
+            ("Program", f"Loupebook {made['loupebook']}"),
+            ("Notes", document["notes"] or None),
+            ("SHA-256 of this record", record.sha256),
+        ],
+        key=f"exam-facts-{record.revision}",
+        title=f"Examination {record.number}, revision {record.revision}",
+    )
+
+
+def _show_measurements(record: ExaminationRecord) -> None:
+    for one in record.document["comparisons"]:
+        title = f"Measured against {one['reference']} ({one['reference_standing']})"
+        with st.expander(plain(title)):
+            st.markdown(plain(one["says"]))
+            st.dataframe(
+                [
+                    {
+                        "measurement": row["name"],
+                        "figure": row["value"],
+                        "unit": row["unit"],
+                        "z": row["z"],
+                        "verdict on the print": SIGNS[row["verdict"]],
+                        "what it says": row["reason"] or row["says"],
+                    }
+                    for row in one["measurements"]
+                ],
+                hide_index=True,
+            )
+
+
+def _show_marks(library: Library, record: ExaminationRecord, *, latest: bool) -> None:
+    st.subheader("Marks")
+    marks = [PointMark.from_dict(one) for one in record.document["marks"]]
+    if not latest or not library.may("examine"):
+        for mark in marks:
+            note = f": {plain(mark.note)}" if mark.note else ""
+            st.markdown(f"- **{plain(mark.title)}** {MARK_WORDS[mark.mark]}{note}")
+        return
+    with st.form(f"marks-{record.number}-{record.revision}", border=True):
+        changed = [
+            _one_mark(record, mark, number)
+            for number, mark in enumerate(marks or _to_mark(library, record))
+        ]
+        notes = st.text_area("Notes", record.document["notes"], key=f"notes-{record.revision}")
+        by = ask_name(library, f"supplement-by-{record.revision}")
+        wanted = st.form_submit_button("Save as a further revision", icon=":material/save:")
+    if not wanted:
+        return
+    if not by:
+        st.error("Give your name.")
+        return
+    try:
+        library.examinations.supplement(record, marks=changed, notes=notes, by=by)
+    except LoupebookError as error:
+        st.error(plain(str(error)))
+        return
+    st.rerun()
+
+
+def _to_mark(library: Library, record: ExaminationRecord) -> list[PointMark]:
+    """Return what can be marked: the points of the design, else what was measured."""
+    compared = record.document["comparisons"]
+    genuine = [one for one in compared if one["reference_standing"] == "genuine"]
+    for one in genuine:
+        drawn = library.points_for(one["photo_id"])
+        if drawn:
+            return [PointMark(point.point_id, point.title) for point in drawn]
+    names = [row["name"] for one in (genuine or compared)[:1] for row in one["measurements"]]
+    return [PointMark(0, name) for name in names]
+
+
+def _one_mark(record: ExaminationRecord, mark: PointMark, number: int) -> PointMark:
+    key = f"{record.number}-{record.revision}-{number}"
+    left, right = st.columns([2, 3])
+    options = list(MARK_WORDS)
+    chosen = left.selectbox(
+        mark.title, options, index=options.index(mark.mark), format_func=MARK_WORDS.get,
+        key=f"mark-{key}",
+    )  # fmt: skip
+    note = right.text_input("What you see", mark.note, key=f"note-{key}")
+    return PointMark(mark.point_id, mark.title, chosen, note, mark.figure, mark.figure_says)
+
+
+def _ask_again(library: Library, record: ExaminationRecord) -> None:
+    st.subheader("Then and now")
+    st.caption("Asks the same of today's set. What was saved stays as it is.")
+    key = f"rerun-{record.number}-{record.revision}"
+    if st.button("Ask today's set", icon=":material/replay:"):
+        with st.spinner("Looking through the library…"):
+            try:
+                st.session_state[key] = library.examinations.rerun(record)
+            except LoupebookError as error:
+                st.error(plain(str(error)))
+    again = st.session_state.get(key)
+    if again is None:
+        return
+    if again.changes:
+        st.warning(
+            "\n".join(["**What has changed**", *(f"- {plain(one)}" for one in again.changes)])
+        )
+    else:
+        st.success("Nothing has changed: the same references in the same order.")
+    left, right = st.columns(2, gap="medium")
+    for column, title, answer in (
+        (left, "As saved", record.document["answer"]),
+        (right, "Today", again.report.to_dict()),
+    ):
+        with column:
+            st.markdown(f"**{title}**")
+            st.dataframe(
+                [
+                    {
+                        "rank": match["rank"],
+                        "specimen": match["specimen"],
+                        "standing": match["standing"],
+                        "similarity": match["similarity"],
+                    }
+                    for match in answer["matches"]
+                ],
+                hide_index=True,
+                key=f"{key}-{title}",
+            )
+            st.caption(plain(str(answer["reading"]["says"])))
+
+
+def _print(library: Library, record: ExaminationRecord) -> None:
+    st.subheader("On paper")
+    paper = st.segmented_control("Paper", ["A4", "Letter"], default="A4", key="exam-paper")
+    key = f"printed-{record.number}-{record.revision}-{paper}"
+    if st.button("Make the record to print", icon=":material/print:"):
+        with st.spinner("Setting the record…"):
+            wanted = Paper.LETTER if paper == "Letter" else Paper.A4
+            try:
+                st.session_state[key] = library.examinations.print(record, paper=wanted)
+            except LoupebookError as error:
+                st.error(plain(str(error)))
+                return
+    made = st.session_state.get(key)
+    if made is not None:
+        st.download_button(
+            "Record (PDF)", made, f"examination-{record.number}-{record.revision}.pdf",
+            "application/pdf", icon=":material/download:", on_click="ignore",
+        )  # fmt: skip
