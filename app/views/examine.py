@@ -11,11 +11,13 @@ from parts.agreement import show_agreement
 from parts.crop import offer_items, outline_of, region_of, remember_outline, show_crop
 from parts.current_set import faults_shown, open_set, overview_of, say_empty_set, say_no_set
 from parts.desk import show_desk
-from parts.desk_points import show_points
+from parts.desk_points import point_marks, show_points
+from parts.examinations import offer_saving
 from parts.intake import Handed, decoded, offer_photo
 from parts.light_table import laid_out, last_chosen, offer_series
 from parts.results import offer_downloads, say_limits, say_reading, show_matches
 from parts.searching import choose_filters, clear_filters, search_kept
+from parts.serials import show_serials
 from parts.sheet import show_advice
 from parts.words import NOT_SAID, plain
 
@@ -89,7 +91,12 @@ def desk(photo: Handed) -> None:
             except CropInvalid as error:
                 st.error(plain(str(error)), icon=":material/crop:")
                 return
-            show_answer(library, report, photo.sha256, said)
+            key = show_answer(library, report, photo.sha256, said)
+            if key is not None:
+                offer_saving(
+                    library, report, photo, region=region, filters=filters, k=k,
+                    size=(width, height), marks=point_marks(key, photo.sha256),
+                )  # fmt: skip
         with advice:
             offer_items(report, photo.sha256, (width, height))
             show_advice(report.photo_check, key="query-advice", poor=POOR)
@@ -97,7 +104,11 @@ def desk(photo: Handed) -> None:
             st.rerun()
 
 
-def show_answer(library: Library, report: SearchReport, photo: str, said: DeltaGenerator) -> None:
+def show_answer(
+    library: Library, report: SearchReport, photo: str, said: DeltaGenerator
+) -> str | None:
+    """Show the answer; return the key of the desk that it lies on, if there is one."""
+    key = None
     if not report.matches:
         st.warning(plain(report.empty_reason or "Nothing was found."))
         st.button("Clear all filters", on_click=clear_filters)
@@ -105,13 +116,15 @@ def show_answer(library: Library, report: SearchReport, photo: str, said: DeltaG
         with said:
             say_reading(report)
         more = laid_out(library, report)
-        desk = show_desk(library, report, more)
+        key = show_desk(library, report, more)
         offer_series(library, report)
-        show_points(report, desk, photo)
+        show_points(report, key, photo)
+        show_serials(library, report, photo)
         show_agreement(library, report, last_chosen(report))
         show_matches(library, report)
         offer_downloads(report)
     say_limits(report)
+    return key
 
 
 examine()
