@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 import timm
@@ -31,25 +32,12 @@ def test_timm_networks_give_the_same_features_folded(name):
     network = settled(timm.create_model(name, num_classes=0))
     before = copy.deepcopy(network.state_dict())
     batch = torch.rand(2, 3, 96, 96, generator=torch.Generator().manual_seed(2))
-    folded = fold_batch_norms(network)
+    folded = fold_batch_norms(network, batch)
     with torch.inference_mode():
         expected, given = network(batch), folded(batch)
     assert not any(isinstance(module, nn.BatchNorm2d) for module in folded.modules())
     torch.testing.assert_close(given, expected, rtol=1e-3, atol=1e-4)
     assert all(torch.equal(value, before[key]) for key, value in network.state_dict().items())
-
-
-class Doubtful(nn.Module):
-    """Takes steps that depend on the data."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.convolution, self.norm = nn.Conv2d(3, 4, 3), nn.BatchNorm2d(4)
-
-    def forward(self, batch: torch.Tensor) -> torch.Tensor:
-        if batch.mean() > 0:
-            return self.norm(self.convolution(batch))
-        return self.convolution(batch)
 
 
 class Shared(nn.Module):
@@ -64,14 +52,37 @@ class Shared(nn.Module):
         return self.norm(plain) + plain
 
 
-def test_what_cannot_be_folded_is_left_as_it_is():
-    doubtful = settled(Doubtful())
-    assert fold_batch_norms(doubtful) is doubtful
-    plain = nn.Sequential(nn.Conv2d(3, 4, 3), nn.ReLU()).eval()
-    assert fold_batch_norms(plain) is plain
+class Backwards(nn.Module):
+    """Normalises first, whatever the order of its definitions says."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.convolution, self.norm = nn.Conv2d(3, 3, 3), nn.BatchNorm2d(3)
+
+    def forward(self, batch: torch.Tensor) -> torch.Tensor:
+        return self.convolution(self.norm(batch))
 
 
-def test_a_convolution_with_another_use_keeps_its_weights():
-    shared = settled(Shared())
+@pytest.mark.parametrize("kind", [Shared, Backwards])
+def test_a_network_that_folding_would_change_is_left_as_it_is(kind):
+    network = settled(kind())
     batch = torch.rand(1, 3, 8, 8, generator=torch.Generator().manual_seed(3))
-    torch.testing.assert_close(fold_batch_norms(shared)(batch), shared(batch))
+    assert fold_batch_norms(network, batch) is network
+
+
+def test_a_network_without_normalisation_is_left_as_it_is():
+    plain = nn.Sequential(nn.Conv2d(3, 4, 3), nn.ReLU()).eval()
+    assert fold_batch_norms(plain, torch.rand(1, 3, 8, 8)) is plain
+
+
+def test_networks_run_in_other_threads_while_one_is_folded():
+    running = settled(timm.create_model("resnet18", num_classes=0))
+    batch = torch.rand(1, 3, 64, 64)
+    with torch.inference_mode():
+        expected = running(batch)
+    with ThreadPoolExecutor(2) as pool:
+        folding = [pool.submit(fold_batch_norms, running, batch) for _ in range(4)]
+        while not all(one.done() for one in folding):
+            with torch.inference_mode():
+                torch.testing.assert_close(running(batch), expected)
+    assert all(one.result() is not running for one in folding)

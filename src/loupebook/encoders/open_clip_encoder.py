@@ -117,7 +117,10 @@ class OpenClipEncoder:
             },
         )
         network = GemPooled(tower, pooling.power) if pooling.kind == "gem" else tower
-        self._network = fold_batch_norms(network.eval().requires_grad_(False))
+        noise = np.random.default_rng(1).integers(0, 256, (64, 64, 3), dtype=np.uint8)
+        self._network = fold_batch_norms(
+            network.eval().requires_grad_(False), preprocess.batch([noise])
+        )
         # Channels last suits convolutions on any device; towers without them ignore it.
         self._network.to(device=device, memory_format=torch.channels_last)  # type: ignore[call-overload]
         self.dim = self.embed([np.zeros((8, 8, 3), np.uint8)]).shape[1]
