@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
 
 from loupebook.compare import Comparison
 from loupebook.errors import PracticeInvalid, RecordInvalid
@@ -130,9 +131,13 @@ class Explained:
     says: str
 
     def pictures(self) -> tuple[NDArray[np.uint8], NDArray[np.uint8] | None]:
-        """Return both pictures with the numbered places drawn on them."""
-        genuine = None if self.genuine is None else numbered(self.genuine, self.points)
-        return numbered(self.shown, self.points), genuine
+        """Return both pictures, of one size, with the numbered places drawn on them."""
+        if self.genuine is None:
+            return numbered(self.shown, self.points), None
+        # Of one size, so that one zoom shows the same place of both.
+        height, width = self.shown.shape[:2]
+        same = Image.fromarray(self.genuine).resize((width, height), Image.Resampling.BICUBIC)
+        return numbered(self.shown, self.points), numbered(np.asarray(same), self.points)
 
 
 class Trainer:

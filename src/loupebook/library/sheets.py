@@ -42,7 +42,7 @@ from loupebook.sheets import (
 )
 from loupebook.sheets.typeset import Form
 
-PREVIEW_DPI = 80
+PREVIEW_DPI = 110
 
 
 @dataclass(frozen=True)
