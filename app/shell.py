@@ -34,6 +34,7 @@ PAGES = (
     ("practice", "Practice", "school", "practise"),
     ("add_specimens", "Add specimens", "add_a_photo", "add"),
     ("confirm", "Confirm", "verified_user", "confirm"),
+    ("set_report", "Set report", "fact_check", "look"),
     ("upkeep", "The set", "inventory_2", "look"),
 )
 page = st.navigation(

@@ -25,7 +25,11 @@ from loupebook.library import (  # noqa: E402
     decode_photo,
 )
 
-PAGES = {"library": "views/library.py", "add": "views/add_specimens.py"}
+PAGES = {
+    "library": "views/library.py",
+    "add": "views/add_specimens.py",
+    "set_report": "views/set_report.py",
+}
 
 
 class ToldLibrary(Library):

@@ -32,6 +32,8 @@ VOTERS = 7
 SHARPNESS = 25.0
 """How fast a neighbour's vote falls with its distance in cosine: by e at 0.04."""
 RIDGE = 1.0
+LEAST_AGREEMENT = 0.8
+"""Share of labels that the others must confirm before a disagreement means anything; ours."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +57,16 @@ class Suspicion:
     other: Floats
     suspect: NDArray[np.bool_]
     best: tuple[Hashable, ...]
+
+    @property
+    def agreement(self) -> float:
+        """Share of specimens whose label the others confirm; NaN where none was judged."""
+        return float((self.own > self.other).mean()) if len(self.names) else float("nan")
+
+    @property
+    def telling(self) -> bool:
+        """Whether the others know enough of this label for a disagreement to mean anything."""
+        return self.agreement >= LEAST_AGREEMENT
 
     def order(self) -> NDArray[np.intp]:
         """Return positions in falling suspicion."""

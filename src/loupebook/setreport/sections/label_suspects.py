@@ -8,6 +8,7 @@ from loupebook.evidence.gather import similarity_blocks
 from loupebook.evidence.units import unit_codes
 from loupebook.setreport.context import ReportContext, edition_name
 from loupebook.setreport.labels import (
+    LEAST_AGREEMENT,
     Suspicion,
     class_votes,
     judge_labels,
@@ -30,17 +31,39 @@ def examine(context: ReportContext) -> Section:
     return Section(
         NAME,
         TITLE,
-        f"{int(standing.suspect.sum())} specimens look as if their standing were wrong and "
-        f"{int(edition.suspect.sum())} as if their edition were, of {len(standing.names)} and "
-        f"{len(edition.names)} that could be judged. A suspect is a question, not an answer.",
+        f"{_says(standing, 'standing')} {_says(edition, 'edition')} "
+        "A suspect is a question, not an answer.",
         tuple(findings),
         (_table(standing),),
         figures={
             "judged": len(standing.names),
-            "standing_suspects": int(standing.suspect.sum()),
-            "edition_suspects": int(edition.suspect.sum()),
+            "standing_agreement": _rounded(standing.agreement),
+            "edition_agreement": _rounded(edition.agreement),
+            "standing_suspects": _named(standing),
+            "edition_suspects": _named(edition),
             "order": [standing.names[i] for i in order],
         },
+    )
+
+
+def _named(judged: Suspicion) -> int:
+    return int(judged.suspect.sum()) if judged.telling else 0
+
+
+def _rounded(share: float) -> float | None:
+    return round(share, 4) if np.isfinite(share) else None
+
+
+def _says(judged: Suspicion, what: str) -> str:
+    if not judged.names:
+        return f"No specimen's {what} could be judged."
+    agreed = f"of {len(judged.names)} that could be judged, the others confirm "
+    agreed += f"{100 * judged.agreement:.0f} %"
+    if judged.telling:
+        return f"{_named(judged)} specimens look as if their {what} were wrong; {agreed}."
+    return (
+        f"The photos do not tell the {what} well enough for a suspicion: {agreed}, and below "
+        f"{100 * LEAST_AGREEMENT:.0f} % nobody is named."
     )
 
 
@@ -75,7 +98,9 @@ def _edition(context: ReportContext) -> Suspicion:
 
 
 def _findings(context: ReportContext, judged: Suspicion, what: str) -> list[Finding]:
-    found = []
+    found: list[Finding] = []
+    if not judged.telling:
+        return found
     for i in judged.order().tolist():
         if not judged.suspect[i]:
             continue
