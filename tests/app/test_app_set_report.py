@@ -48,7 +48,7 @@ def library(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Library:
 
 
 def section(at: AppTest, name: str) -> AppTest:
-    at.get("button_group")[0].set_value([name]).run()
+    at.get("button_group")[0].set_value(name).run()
     return at
 
 
