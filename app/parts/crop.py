@@ -23,6 +23,7 @@ WHOLE = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
 LONGEST_SHOWN = 1800
 FOUND = "found"
 PICKED = "picked-item"
+KEPT = "kept-region"
 Outline: TypeAlias = tuple[tuple[float, float], ...]
 
 
@@ -51,6 +52,14 @@ class Region:
         mode = "corners" if value["mode"] == "corners" else "box"
         return cls(corners, int(value["turns"]) % 4, mode)
 
+    def to_dict(self) -> dict[str, Any]:
+        """Return what the component sends."""
+        return {
+            "corners": [list(one) for one in self.corners],
+            "turns": self.turns,
+            "mode": self.mode,
+        }
+
     @property
     def whole(self) -> bool:
         """Whether nothing is cut off."""
@@ -77,7 +86,17 @@ def region_of(photo: str) -> Region:
     if picked and picked[0] == photo:
         return picked[1]
     sent = (st.session_state.get(_key(photo)) or {}).get("region")
-    return Region.of(sent) if sent else Region()
+    return Region.of(sent) if sent else _kept_region(photo)
+
+
+def keep_region(photo: str, region: Region) -> None:
+    """Take up a region that was drawn before, on the photo with that hash."""
+    st.session_state[KEPT] = (photo, region)
+
+
+def _kept_region(photo: str) -> Region:
+    kept = st.session_state.get(KEPT)
+    return kept[1] if kept and kept[0] == photo else Region()
 
 
 def show_crop(pixels: NDArray[np.uint8], photo: str, found: Outline | None) -> None:
@@ -103,6 +122,7 @@ def show_crop(pixels: NDArray[np.uint8], photo: str, found: Outline | None) -> N
             "alt": "Your photo with the part that is searched",
             "action": "Search this part",
             "found": outline,
+            **_kept_region(photo).to_dict(),
         },
         on_region_change=forget_item,
     )

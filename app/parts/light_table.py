@@ -76,6 +76,8 @@ def offer_series(library: Library, report: SearchReport) -> None:
     names = [name for name, count in counts.items() if count > 1]
     if not names:
         return
+    if st.session_state.get(SERIES) not in (None, *names):
+        st.session_state[SERIES] = None
     st.selectbox(
         "Lay further photos of one specimen on the desk (tilt series, raking light, UV-A)",
         [None, *names],

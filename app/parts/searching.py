@@ -2,20 +2,31 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING, TypeVar
 
 import streamlit as st
 
-from loupebook.library import Element, Lighting, SearchFilters
+from loupebook.library import Element, Lighting, SearchFilters, Standing, View
 from parts.current_set import overview_of
 from parts.words import LIGHTING, STANDING, UV_CAUTION, VIEW
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from loupebook.library import Library, SearchReport
     from parts.crop import Region
     from parts.intake import Handed
 
 ANY = "any"
+FILTERS = {
+    "element": Element,
+    "view": View,
+    "standing": Standing,
+    "marque": str,
+    "lighting": Lighting,
+}
+"""Filters and what kind of value each takes."""
 Option = TypeVar("Option")
 
 
@@ -28,6 +39,8 @@ def choose_filters(library: Library) -> SearchFilters:
         view = _choice("View", VIEW, "filter-view")
         standing = _choice("Standing", STANDING, "filter-standing")
     with right:
+        if st.session_state.get("filter-marque") not in (None, *overview.marques):
+            st.session_state["filter-marque"] = None
         marque = _choice("Marque", {name: name for name in overview.marques}, "filter-marque")
         lighting = _choice("Lighting", LIGHTING, "filter-lighting")
     say_uv(lighting)
@@ -53,8 +66,22 @@ def say_uv(lighting: Lighting | None) -> None:
 
 def clear_filters() -> None:
     """Set every filter back to "any"."""
-    for name in ("element", "view", "standing", "marque", "lighting"):
+    for name in FILTERS:
         st.session_state[f"filter-{name}"] = None
+
+
+def kept_filters() -> dict[str, str | None]:
+    """Return the filters as they stand, as JSON values."""
+    values = {name: st.session_state.get(f"filter-{name}") for name in FILTERS}
+    return {name: None if value is None else str(value) for name, value in values.items()}
+
+
+def keep_filters(kept: Mapping[str, str | None]) -> None:
+    """Take up filters that were chosen before; what is no longer a choice is left out."""
+    for name, kind in FILTERS.items():
+        with suppress(ValueError):
+            if kept.get(name) is not None:
+                st.session_state[f"filter-{name}"] = kind(kept[name])
 
 
 def search_kept(

@@ -13,6 +13,7 @@ from parts.current_set import faults_shown, open_set, overview_of, say_empty_set
 from parts.desk import show_desk
 from parts.desk_points import point_marks, show_points
 from parts.examinations import offer_saving
+from parts.in_work import ANSWER, say_note, take_up
 from parts.intake import Handed, decoded, offer_photo
 from parts.light_table import laid_out, last_chosen, offer_series
 from parts.results import offer_downloads, say_limits, say_reading, show_matches
@@ -43,7 +44,9 @@ def examine() -> None:
         return say_no_set()
     if overview_of(library).specimens == 0:
         return say_empty_set()
+    take_up()
     photo = offer_photo()
+    say_note()
     if photo is None:
         how, limits = st.columns(2, gap="large")
         how.markdown(HOW)
@@ -86,7 +89,7 @@ def desk(photo: Handed) -> None:
                     region=region,
                     filters=filters,
                     k=k,
-                    place="answer",
+                    place=ANSWER,
                 )
             except CropInvalid as error:
                 st.error(plain(str(error)), icon=":material/crop:")

@@ -39,7 +39,7 @@ class Crop {
         { class: "crop" },
         this.toolbar(),
         this.bed,
-        el("p", { class: "how" }, "Drag a handle, or move to it with the Tab key and use the arrow keys (Shift for larger steps). Four corners also straighten a slanted photo."),
+        el("p", { class: "how" }, `Drag a handle, or move to it with the Tab key and use the arrow keys (Shift for larger steps).${data.upright ? "" : " Four corners also straighten a slanted photo."}`),
       ),
       this.status,
     );
@@ -59,7 +59,7 @@ class Crop {
       this.data.upright ? null : tool("left", "Turn left by a quarter", () => this.turn(-1)),
       this.data.upright ? null : tool("right", "Turn right by a quarter", () => this.turn(1)),
       ...this.modeButtons,
-      tool("whole", "Use the whole photo", () => this.reset(), { text: "Whole photo" }),
+      tool("whole", this.data.upright ? "Use the whole image" : "Use the whole photo", () => this.reset(), { text: this.data.upright ? "Whole image" : "Whole photo" }),
       this.data.found ? tool(null, "Use the outline of the item as found", () => this.useFound(), { text: "Use found outline" }) : null,
       el("button", { type: "button", class: "tool chief", onclick: () => this.emit() }, this.data.action),
     );

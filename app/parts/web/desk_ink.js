@@ -12,6 +12,7 @@ class Ink {
   // layer: where frame px lie; marks: { px_per_mm, tape, rings }
   draw(layer, { pxPerMm, tape, rings }) {
     this.node.replaceChildren();
+    this.width = layer?.width ?? 0;
     if (!layer?.source || !layer.width || layer.box.hidden) return;
     for (const ring of rings) this.ring(layer, ring);
     if (tape) this.tape(layer, tape, pxPerMm);
@@ -33,7 +34,8 @@ class Ink {
     this.add("path", { d, class: "over" });
   }
 
-  label(x, y, text) {
+  label(left, y, text) {
+    const x = clamp(left, 6, Math.max(6, this.width - text.length * 7.6 - 8));
     const words = this.add("text", { x, y, class: "label" }, text);
     const plate = this.add("rect", { x: x - 5, y: y - 15, width: text.length * 7.6 + 10, height: 21, rx: 2, class: "plate" });
     this.node.append(plate, words);

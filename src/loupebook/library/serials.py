@@ -10,6 +10,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from loupebook.imaging import resize_to_fit
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import IntakeState, Standing
 from loupebook.records.serials import plain_serial, specimens_with_serial
@@ -84,3 +89,21 @@ def serials_agree(read: Mapping[str, str]) -> SerialAgreement:
     if partial:
         says = f"The copies agree; {', '.join(partial)} shows a part of the number."
     return SerialAgreement(True, whole, says)
+
+
+def read_barcodes(pixels: NDArray[np.uint8]) -> list[tuple[str, str]]:
+    """Return the barcodes that can be read in a photo: kind (such as EAN_13) and digits.
+
+    Parameters
+    ----------
+    pixels : ndarray
+        uint8 sRGB (height, width, 3).
+    """
+    detector = cv2.barcode.BarcodeDetector()
+    for longest in (2400, 1200):
+        grey = cv2.cvtColor(resize_to_fit(pixels, longest), cv2.COLOR_RGB2GRAY)
+        found, values, kinds, _ = detector.detectAndDecodeWithType(grey)
+        read = [(str(kind), value) for kind, value in zip(kinds, values, strict=True) if value]
+        if found and read:
+            return list(dict.fromkeys(read))
+    return []
