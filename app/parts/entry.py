@@ -222,7 +222,7 @@ def show_photos(library: Library, draft: Draft | None) -> tuple[DraftPhoto, ...]
 def _describe(library: Library, photo: DraftPhoto, number: int) -> DraftPhoto | None:
     mark = photo.sha256[:12]
     data = library.drafts.photo_bytes(draft_id(), photo.sha256)
-    picture, form, advice = st.columns([2, 3, 4], gap="medium")
+    picture, form, advice = st.columns([4, 4, 4], gap="medium")
     with form:
         view = st.selectbox(
             "View",
@@ -317,21 +317,26 @@ def read_fields(library: Library, draft: Draft | None) -> dict[str, Any]:
             "Where it came from", held.get("source", ""), key=_key("source")
         )
     with two:
-        fields["confirmed_by"] = st.text_input(
-            "Confirmed by", held.get("confirmed_by", ""), key=_key("confirmed_by")
-        )
-        day = held.get("confirmed_on")
-        chosen = st.date_input(
-            "Confirmed on",
-            value=datetime.date.fromisoformat(day) if day else None,
-            max_value=datetime.date.today(),
-            key=_key("confirmed_on"),
-        )
-        fields["confirmed_on"] = chosen.isoformat() if chosen else None
+        fields |= _confirmed(library, held)
         fields["notes"] = st.text_area(
             "Notes", held.get("notes", ""), key=_key("notes"), height=100
         )
     return fields
+
+
+def _confirmed(library: Library, held: dict[str, Any]) -> dict[str, str | None]:
+    """Offer who has confirmed the standing, where that is not left to a second person."""
+    if library.info().two_person:
+        return {"confirmed_by": None, "confirmed_on": None}
+    name = st.text_input("Confirmed by", held.get("confirmed_by") or "", key=_key("confirmed_by"))
+    day = held.get("confirmed_on")
+    chosen = st.date_input(
+        "Confirmed on",
+        value=datetime.date.fromisoformat(day) if day else None,
+        max_value=datetime.date.today(),
+        key=_key("confirmed_on"),
+    )
+    return {"confirmed_by": name, "confirmed_on": chosen.isoformat() if chosen else None}
 
 
 def _one_of(label: str, kind: Any, held: dict[str, Any], name: str, words: Any) -> str | None:

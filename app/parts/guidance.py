@@ -40,7 +40,7 @@ def show_guide(element: Element | None, photos: Iterable[tuple[View, Lighting]])
         [
             {
                 "done": one not in left,
-                "words": taken(one.view, one.lighting).capitalize(),
+                "words": taken(one.view, one.lighting),
                 "detail": one.shows + ("" if one.needed else " (worth having)"),
             }
             for one in PHOTO_GUIDE[element]

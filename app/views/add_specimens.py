@@ -56,17 +56,21 @@ def enter_one(library: Library) -> None:
         st.subheader("1. Photos")
         take_photos(library)
         photos = show_photos(library, draft)
-        fields = read_fields(library, draft)
+        guide = st.container()
+    fields = read_fields(library, draft)
     entry = Entry(fields, tuple(incoming(library, photo) for photo in photos))
-    with right:
+    # Filled last, because they depend on what is chosen below them.
+    with guide:
         show_guide(entry.element, [(photo.view, photo.lighting) for photo in photos])
+    with right:
+        warnings = st.container()
         nearest = show_neighbours(library, entry.photos, entry.standing)
-        show_remarks(remarks_on(library, entry, nearest))
+        with warnings:
+            show_remarks(remarks_on(library, entry, nearest))
     keep(library, draft, fields, photos)
-    with left:
-        person, state, wanted = ask_to_save(library, len(photos))
-        if wanted:
-            save(library, Entry(fields, entry.photos, person, wanted), state)
+    person, state, wanted = ask_to_save(library, len(photos))
+    if wanted:
+        save(library, Entry(fields, entry.photos, person, wanted), state)
 
 
 def incoming(library: Library, photo: DraftPhoto) -> IncomingPhoto:
