@@ -150,7 +150,7 @@ def page_data(
         "subtitle": printable(subtitle),
         "paper": {"width": size.width, "height": size.height},
         "notice": printable(info.notice) if info.notice else None,
-        "keywords": ["rendered, invented"] if info.notice else [],
+        "keywords": [printable(info.notice)] if info.notice else [],
         "cautions": cautions(uv=uv),
         "about": printable(
             f"Loupebook · set {info.name}, version {info.change_counter} · made {shown}"

@@ -1,0 +1,204 @@
+"""What comes out of the press room: true scale, embedded fonts, tags, nothing lost."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+from printed_pages import longest_dark_run, pages, rendered, squeezed, text_of
+
+from drawn_prints import draw_print
+from loupebook.errors import RecordInvalid, SheetInvalid
+from loupebook.records.model import SetInfo
+from loupebook.sheets import (
+    MadeSheet,
+    Paper,
+    Place,
+    Plan,
+    Plate,
+    Section,
+    SheetDefinition,
+    SheetPoint,
+    make_sheet,
+)
+
+INFO = SetInfo("id", "A set", "2026-01-01T00:00:00Z", 7, notice="drawn, invented")
+OWN = SetInfo("id", "Own", "2026-01-01T00:00:00Z", 1)
+AT = datetime(2026, 2, 3, 4, 5, tzinfo=UTC)
+PIXELS = np.asarray(draw_print(3))
+ARABIC = "شريط الضمان الأصلي"
+HEBREW = "טבעת מקורית"
+
+
+def plate(name: str, **more: object) -> Plate:
+    given = {"pixels": PIXELS, "px_per_mm": 10.0, "standing": "genuine", "sha256": "ab" * 32}
+    return Plate(name, **{**given, **more})
+
+
+def made(*plates: Plate, form: str = "pdf", info: SetInfo = INFO, **asked: object) -> MadeSheet:
+    plan = Plan("A title", "a subtitle", (Section("Heading", tuple(plates)),))
+    definition = SheetDefinition("pair", **asked)
+    return make_sheet(plan, definition, info, form=form, made_at=AT)
+
+
+@pytest.fixture(scope="module")
+def one() -> bytes:
+    return made(plate("Specimen one"), scale=1.0).files[0]
+
+
+def test_the_scale_bar_of_a_300_dpi_rendering_is_right_to_half_a_percent() -> None:
+    for scale, bar_mm in ((1.0, 20.0), (2.0, 20.0), (5.0, 20.0)):
+        blank = plate("S", pixels=np.full((320, 320, 3), 250, np.uint8))
+        pdf = made(blank, scale=scale, info=OWN).files[0]
+        grey = rendered(pdf, 0, 300)
+        # Crop marks and rules are thinner: the bar's upper edge is the longest black run.
+        length = longest_dark_run(grey, height=2)
+        assert length / 300 * 25.4 == pytest.approx(bar_mm * scale, rel=0.005)
+
+
+def test_png_pages_say_their_resolution_and_are_as_large_as_the_paper() -> None:
+    from io import BytesIO
+
+    from PIL import Image
+
+    for paper, size in ((Paper.A4, (210.0, 297.0)), (Paper.LETTER, (215.9, 279.4))):
+        page = Image.open(BytesIO(made(plate("S"), form="png", paper=paper).files[0]))
+        assert page.info["dpi"] == pytest.approx((300, 300), rel=1e-4)
+        measured = (page.width / 300 * 25.4, page.height / 300 * 25.4)
+        assert measured == pytest.approx(size, abs=0.1)
+
+
+def test_pdf_pages_are_as_large_as_the_paper() -> None:
+    for paper, size in ((Paper.A4, (210.0, 297.0)), (Paper.LETTER, (215.9, 279.4))):
+        (page,) = pages(made(plate("S"), paper=paper).files[0])
+        assert [side / 72 * 25.4 for side in page.get_size()] == pytest.approx(size, abs=0.05)
+
+
+@pytest.mark.external
+def test_every_font_is_embedded_and_the_file_is_tagged(one: bytes, tmp_path: Path) -> None:
+    # Source: Poppler's pdffonts and pdfinfo.
+    if shutil.which("pdffonts") is None:
+        pytest.skip("poppler-utils is not installed (apt-get install poppler-utils)")
+    (tmp_path / "one.pdf").write_bytes(one)
+    listed = subprocess.run(
+        ["pdffonts", str(tmp_path / "one.pdf")], capture_output=True, text=True, check=True
+    ).stdout.splitlines()[2:]
+    assert listed
+    for line in listed:
+        embedded, subset, unicode_map = line.split()[-5:-2]
+        assert (embedded, subset, unicode_map) == ("yes", "yes", "yes"), line
+    told = subprocess.run(
+        ["pdfinfo", str(tmp_path / "one.pdf")], capture_output=True, text=True, check=True
+    ).stdout
+    assert "Tagged:          yes" in told
+    assert "drawn, invented" in told
+
+
+def test_pictures_have_words_in_their_stead(one: bytes) -> None:
+    assert b"/Alt" in one
+    assert b"/StructTreeRoot" in one
+
+
+def test_every_page_carries_the_cautions_the_notice_and_its_number() -> None:
+    pdf = made(*(plate(f"S {number}") for number in range(30))).files[0]
+    texts = [page.get_textpage().get_text_range() for page in pages(pdf)]
+    assert len(texts) > 1
+    for number, text in enumerate(texts, start=1):
+        flat = " ".join(text.split())
+        assert "good copies lie near" in flat
+        assert "Defer to the rights holder" in flat
+        assert f"Page {number} of {len(texts)}" in flat
+        assert "drawn, invented" in flat
+        assert "UV-A" not in flat
+
+
+def test_uv_pictures_bring_the_caution_for_eyes_and_skin() -> None:
+    assert "never look into the lamp" in text_of(made(plate("S", dark=True)).files[0])
+
+
+def test_a_set_without_notice_prints_none() -> None:
+    assert "invented" not in text_of(made(plate("S"), info=OWN).files[0])
+
+
+def test_sixty_specimens_long_names_other_scripts_and_missing_photos_are_all_there() -> None:
+    names = [f"{number:02d}" + "x" * 198 for number in range(30)]
+    names += [f"{number:02d} " + "Very long name of a specimen " * 6 for number in range(30, 50)]
+    names += [f"{ARABIC} {number}" for number in range(50, 55)]
+    names += [f"{HEBREW} {number}" for number in range(55, 60)]
+    plates = [
+        plate(name, missing="The photo file is missing.", pixels=None)
+        if number % 7 == 3
+        else plate(name, standing="fake" if number % 2 else "genuine", sha256=f"{number:064x}")
+        for number, name in enumerate(names)
+    ]
+    sheet = made(*plates)
+    assert len(sheet.files[0]) <= 10_000_000
+    text = squeezed(text_of(sheet.files[0]))
+    for name in names[:50]:
+        assert text.count(squeezed(name.strip())) >= 1, name
+    letters = {letter for name in (ARABIC, HEBREW) for letter in name if letter != " "}
+    for letter in letters:
+        assert squeezed(letter) in text
+    assert text.count("Thephotofileismissing.") == sum(number % 7 == 3 for number in range(60))
+    for number in range(60):
+        if number % 7 != 3:
+            assert f"{number:064x}" in text
+
+
+def test_no_word_runs_out_of_the_paper() -> None:
+    pdf = made(*(plate("W" * 200, standing="fake") for _ in range(5))).files[0]
+    for number, _ in enumerate(list(pages(pdf))):
+        grey = rendered(pdf, number, 100)
+        right = grey[40:-60, -round(12 / 25.4 * 100) :]
+        assert right.min() > 200
+
+
+def test_characters_that_no_font_has_are_printed_as_code_points() -> None:
+    assert "⟨U+4E2D⟩" in text_of(made(plate("中")).files[0])
+
+
+def test_what_was_typed_is_never_read_as_markup() -> None:
+    nasty = '#panic("x") $a$ *b* @ref <label> \\ `code` ] } //'
+    text = squeezed(text_of(made(plate(nasty)).files[0]))
+    assert squeezed(nasty) in text
+
+
+def test_the_same_data_and_instant_give_the_same_bytes(one: bytes) -> None:
+    assert made(plate("Specimen one"), scale=1.0).files[0] == one
+
+
+def test_large_pictures_are_brought_below_ten_megabytes() -> None:
+    noise = np.random.default_rng(1).integers(0, 256, (3600, 3600, 3), np.uint8)
+    sheet = made(*(plate(f"S {n}", pixels=np.roll(noise, n), px_per_mm=40.0) for n in range(6)))
+    assert len(sheet.files[0]) <= 10_000_000
+
+
+def test_an_item_that_does_not_fit_at_the_scale_asked_for_is_refused() -> None:
+    with pytest.raises(SheetInvalid, match="Choose a smaller scale"):
+        made(plate("S"), scale=10.0)
+
+
+def test_call_outs_and_points_are_numbered_alike() -> None:
+    point = SheetPoint(4, "Crest", Place(0.2, 0.2, 0.3, 0.3), "complete", "numbered")
+    plan = Plan("T", "", (Section("", (plate("S", points=(point,)),)),), points=(point,))
+    pdf = make_sheet(plan, SheetDefinition("pair"), INFO, made_at=AT).files[0]
+    text = text_of(pdf)
+    assert "Crest" in text
+    assert "complete" in text
+    assert len(re.findall(r"\b4\b", text)) == 2
+
+
+def test_definitions_survive_json_and_refuse_what_they_do_not_know() -> None:
+    asked = SheetDefinition("point", edition="E", specimens=("A", "B"), paper=Paper.LETTER, scale=2)
+    assert SheetDefinition.from_dict(asked.to_dict()) == asked
+    with pytest.raises(RecordInvalid, match="is not known"):
+        SheetDefinition("poster")
+    with pytest.raises(RecordInvalid, match="colour"):
+        SheetDefinition.from_dict({"template": "pair", "colour": "red"})
+    with pytest.raises(RecordInvalid, match="scale"):
+        SheetDefinition("pair", scale=900.0)
