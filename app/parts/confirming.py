@@ -37,7 +37,8 @@ def show_waiting(library: Library) -> None:
         st.button("Back to the list", icon=":material/arrow_back:", on_click=_choose, args=(None,))
         _show_one(library, chosen)
         return
-    st.caption(f"{counted(count, 'specimen')} waiting, the first {len(waiting)} by name")
+    more = f", the first {len(waiting)} by name" if count > len(waiting) else ""
+    st.caption(f"{counted(count, 'specimen')} waiting{more}")
     cards = [specimen_card(library, one, "waiting") | {"hint": "look at it"} for one in waiting]
     show_plates(cards, label="Waiting for confirmation", key="waiting", on_choose=_choose)
 
@@ -55,8 +56,8 @@ def _show_one(library: Library, specimen: SpecimenRecord) -> None:
         show_neighbours(library, handed, specimen.standing, own=specimen.name)
     with right:
         show_record(specimen)
-        show_guide(specimen.element, [(photo.view, photo.lighting) for photo in photos])
         offer_confirmation(library, specimen)
+        show_guide(specimen.element, [(photo.view, photo.lighting) for photo in photos])
 
 
 def _as_handed(library: Library, specimen: SpecimenRecord) -> list[IncomingPhoto]:

@@ -125,14 +125,14 @@ def show_history(library: Library, name: str) -> None:
 
 def _row(change: FieldChange) -> dict[str, Any]:
     return {
-        "line": change.line,
-        "when (UTC)": change.at[:16].replace("T", " "),
-        "who": change.by,
-        "what": change.action,
         "field": change.field.replace("_", " "),
-        "before": change.before,
-        "after": change.after,
-        "why": change.reason,
+        "before": change.before or "",
+        "after": change.after or "",
+        "why": change.reason or "",
+        "who": change.by,
+        "when (UTC)": change.at[:16].replace("T", " "),
+        "what": change.action,
+        "line": change.line,
     }
 
 

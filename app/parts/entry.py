@@ -135,9 +135,9 @@ def offer_drafts(library: Library) -> None:
             name = draft.fields.get("name") or "without a name"
             when = draft.changed_at[:16].replace("T", " ")
             with st.container(horizontal=True, vertical_alignment="center"):
+                by = "" if draft.by == NOT_NAMED else f", by {plain(draft.by)}"
                 st.markdown(
-                    f"**{plain(name)}**, {counted(len(draft.photos), 'photo')}, by "
-                    f"{plain(draft.by)}, {when} UTC"
+                    f"**{plain(name)}**, {counted(len(draft.photos), 'photo')}{by}, {when} UTC"
                 )
                 st.button(
                     "Go on", key=f"go-{draft.draft_id}", on_click=_open, args=(draft.draft_id,)

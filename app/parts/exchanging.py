@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from loupebook.library import ImportReport, Library
 
 BAG = "bag-made"
+TAKEN = "bag-taken-in"
 MOST_SHOWN = 100
 
 
@@ -125,6 +126,7 @@ def offer_import(library: Library) -> None:
         look = st.button("Look into it", disabled=not person)
         take = st.button("Take it in", type="primary", disabled=not person)
     if look or take:
+        st.session_state.pop(TAKEN, None)
         names = [name.strip() for name in leave_out.split(";") if name.strip()]
         with tempfile.TemporaryDirectory() as folder:
             bag = Path(folder) / "bag.zip"
@@ -145,7 +147,12 @@ def offer_import(library: Library) -> None:
             except LoupebookError as error:
                 st.error(plain(str(error)))
                 return
-        _show(report)
+        st.session_state[TAKEN] = report
+        # The head of the page counts what the set holds, so it is drawn again.
+        st.rerun()
+    taken = st.session_state.get(TAKEN)
+    if taken is not None:
+        _show(taken)
 
 
 def _show_refusal(error: BagRefused) -> None:

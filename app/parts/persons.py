@@ -62,8 +62,7 @@ def ask_to_log_in() -> None:
         return
     st.header("You are logged in, but have no role here")
     st.markdown(
-        "Ask an administrator of the set to enter you or to give you a role, and name one of "
-        "these:"
+        "Ask an administrator of the set to enter you or to give you a role, and name one of these:"
     )
     for identity in identities() or ("(your provider tells no verified address and no subject)",):
         st.code(identity, language=None)

@@ -93,7 +93,8 @@ def show_record(specimen: SpecimenRecord) -> None:
         f"{serial.value} ({serial.place})" if serial.place else serial.value
         for serial in specimen.serials
     )
-    entered = " on ".join(part for part in (known.entered_by, known.entered_at) if part)
+    when = known.entered_at and known.entered_at[:16].replace("T", " ") + " UTC"
+    entered = ", ".join(part for part in (known.entered_by, when) if part)
     show_facts(
         [
             ("Element", str(specimen.element)),

@@ -41,6 +41,12 @@ def offer_verify(library: Library) -> None:
         return
     if check.ok:
         st.success("Sound: nothing is missing, altered or stale.", icon=":material/verified:")
+    elif check.records.ok:
+        st.warning(
+            "Records, log and photos are sound. What search has made of them is not up to date; "
+            "the next search mends that.",
+            icon=":material/update:",
+        )
     else:
         st.error("Not sound; see below.", icon=":material/gpp_bad:")
     for line in check.lines()[:-1]:

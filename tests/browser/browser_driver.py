@@ -41,12 +41,18 @@ def chromium_path() -> str:
     return found
 
 
-@contextmanager
-def page_served(folder: Path, log: Path) -> Iterator[str]:
-    """Serve the page on a set, on a free loopback port, and give its address."""
+def free_port() -> int:
+    """Return a port of the loopback address that nobody uses now."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
+        port: int = probe.getsockname()[1]
+        return port
+
+
+@contextmanager
+def page_served(folder: Path, log: Path, *flags: str, port: int | None = None) -> Iterator[str]:
+    """Serve the page on a set, on a free loopback port, and give its address."""
+    port = port or free_port()
     command = [sys.executable, "-m", "streamlit", "run", str(ROOT / "app" / "main.py")]
     environment = os.environ | {
         "LOUPEBOOK_SET": str(folder),
@@ -55,7 +61,7 @@ def page_served(folder: Path, log: Path) -> Iterator[str]:
     }
     with log.open("wb") as output:
         process = subprocess.Popen(
-            [*command, "--server.port", str(port)],
+            [*command, "--server.port", str(port), *flags],
             env=environment,
             stdout=output,
             stderr=subprocess.STDOUT,

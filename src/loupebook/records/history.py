@@ -9,7 +9,8 @@ from typing import Any
 
 from loupebook.records.model import EventRecord
 
-_NOT_TOLD = ("state_before_withdrawal",)
+_NOT_TOLD = ("state_before_withdrawal", "provenance", "entered_by", "entered_at")
+"""What a line says by itself already, or what only serves the program."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +77,7 @@ def _changes_of(event: EventRecord) -> Iterator[FieldChange]:
                 yield told(field, before.get(field), after[field])
     elif isinstance(record := detail.get("record"), Mapping):
         for field, value in {**record, **record.get("provenance", {})}.items():
-            if field != "provenance" and value not in (None, [], ""):
+            if field not in _NOT_TOLD and value not in (None, [], ""):
                 yield told(field, None, value)
     for photo in detail.get("photos", ()):
         yield told("photo", None, photo["file_name"])
