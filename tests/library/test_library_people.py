@@ -188,6 +188,16 @@ def test_changes_bear_the_name_of_who_is_logged_in(library: Library) -> None:
     assert library.specimen("A").state == "withdrawn"
 
 
+def test_learners_read_their_own_answers_and_who_teaches_reads_all(library: Library) -> None:
+    learner, teacher = acting(library, Role.INSPECTOR), acting(library, Role.TRAINER)
+    assert learner.practice.due("P") == []
+    for name in ("answers", "scores"):
+        getattr(learner.practice, name)()
+        getattr(teacher.practice, name)(learner="somebody else")
+        with pytest.raises(NotAllowed, match="cannot sign"):
+            getattr(learner.practice, name)(learner="somebody else")
+
+
 def test_nothing_of_the_inside_can_be_reached_past_the_roles(library: Library) -> None:
     inspector = acting(library, Role.INSPECTOR)
     for name in ("_catalogue", "create", "unheard_of", "as_person"):

@@ -124,6 +124,9 @@ PARTS = frozenset(name.partition(".")[0] for name in METHODS if "." in name)
 SIGNED = ("by", "learner", "examiner")
 """Parameters by which a method takes the name that a change is signed with."""
 
+TEACHERS_READ = frozenset({"practice.answers", "practice.due", "practice.scores"})
+"""What learners read of themselves only, and whoever may teach reads of all."""
+
 
 def roles_allow(roles: frozenset[Role], action: str) -> bool:
     """Return whether any of the roles may do the action."""
@@ -150,20 +153,24 @@ class _Guarded:
         if action is None or not roles_allow(self._person.roles, action):
             raise NotAllowed(_refusal(self._person, action))
         found = getattr(self._target, name)
-        return self._signed(found) if callable(found) else found
+        reads_all = self._prefix + name in TEACHERS_READ and roles_allow(
+            self._person.roles, "teach"
+        )
+        return self._signed(found) if callable(found) and not reads_all else found
 
     def _signed(self, method: Callable[..., Any]) -> Callable[..., Any]:
-        parameters = inspect.signature(method).parameters
-        names = [name for name in SIGNED if name in parameters]
+        signature = inspect.signature(method)
+        names = [name for name in SIGNED if name in signature.parameters]
         if not names:
             return method
 
         @functools.wraps(method)
-        def signed(*args: Any, **given: Any) -> Any:
+        def signed(*args: Any, **keywords: Any) -> Any:
+            given = signature.bind_partial(*args, **keywords)
             for name in names:
-                self._refuse_other_name(given.get(name))
-                given[name] = self._person.name
-            return method(*args, **given)
+                self._refuse_other_name(given.arguments.get(name))
+                given.arguments[name] = self._person.name
+            return method(*given.args, **given.kwargs)
 
         return signed
 
