@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
@@ -23,6 +24,19 @@ MANIFEST_HEADER = (
     "source,confirmed_by,confirmed_on,basis,serial,notes"
 )
 MOST_SHOWN = 200
+REPORT = "batch-report"
+
+
+@dataclass(frozen=True)
+class Batch:
+    """A folder of photos, and how it is entered; element and standing where no manifest says."""
+
+    folder: Path
+    person: str
+    element: Element | None
+    standing: Standing | None
+    proposed: bool
+    dry_run: bool
 
 
 def offer_batch(library: Library) -> None:
@@ -54,6 +68,9 @@ def offer_batch(library: Library) -> None:
         one, two = st.columns(2)
         element = one.radio("What they show", list(Element), index=None, horizontal=True)
         standing = two.radio("Their standing", list(Standing), index=None, horizontal=True)
+    proposed = not library.info().two_person and st.checkbox(
+        "Enter them as proposed: somebody else confirms them first", key="batch-proposed"
+    )
     person = ask_name(library, "batch-person")
     ready = bool(person and (with_manifest or (element and standing)))
     with st.container(horizontal=True):
@@ -62,7 +79,15 @@ def offer_batch(library: Library) -> None:
     if check or add:
         with tempfile.TemporaryDirectory() as held:
             folder = path or _laid_out(files, Path(held))
-            _run(library, folder, person, element, standing, dry_run=not add)
+            batch = Batch(folder, person, element, standing, proposed, dry_run=not add)
+            st.session_state[REPORT] = _run(library, batch)
+        # The head of the page counts what the set holds, so it is drawn again.
+        st.rerun()
+    report = st.session_state.get(REPORT)
+    if isinstance(report, str):
+        st.error(plain(report))
+    elif report is not None:
+        _show(report)
 
 
 def _laid_out(files: Sequence[object], folder: Path) -> Path:
@@ -78,47 +103,36 @@ def _laid_out(files: Sequence[object], folder: Path) -> Path:
     return manifests[0].parent if manifests else folder
 
 
-def _run(
-    library: Library,
-    folder: Path,
-    person: str,
-    element: Element | None,
-    standing: Standing | None,
-    *,
-    dry_run: bool,
-) -> None:
+def _run(library: Library, batch: Batch) -> AddReport | str:
+    """Check or add a batch; return what became of it, or why it cannot be begun."""
     bar = st.empty()
 
     def progress(what: str, done: int, total: int) -> None:
         bar.progress(done / max(total, 1), text=f"{what}: {done:,} of {total:,}")
 
     try:
-        report = _added(library, folder, person, element, standing, dry_run, progress)
+        return _added(library, batch, progress)
     except LoupebookError as error:
-        st.error(plain(str(error)))
-        return
+        return str(error)
     finally:
         bar.empty()
-    _show(report)
 
 
-def _added(
-    library: Library,
-    folder: Path,
-    person: str,
-    element: Element | None,
-    standing: Standing | None,
-    dry_run: bool,
-    progress: Callable[[str, int, int], None],
-) -> AddReport:
-    manifest = folder / "manifest.csv"
+def _added(library: Library, batch: Batch, progress: Callable[[str, int, int], None]) -> AddReport:
+    how = {
+        "by": batch.person,
+        "proposed": batch.proposed,
+        "dry_run": batch.dry_run,
+        "progress": progress,
+    }
+    manifest = batch.folder / "manifest.csv"
     if manifest.is_file():
-        return library.add_manifest(manifest, by=person, dry_run=dry_run, progress=progress)
+        return library.add_manifest(manifest, **how)
 
     def specimen_for(stem: str) -> SpecimenRecord:
-        return SpecimenRecord(stem, element, standing)
+        return SpecimenRecord(stem, batch.element, batch.standing)
 
-    return library.add_files([folder], specimen_for, by=person, dry_run=dry_run, progress=progress)
+    return library.add_files([batch.folder], specimen_for, **how)
 
 
 def _show(report: AddReport) -> None:

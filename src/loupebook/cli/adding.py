@@ -109,6 +109,9 @@ def add(
         list[str] | None, typer.Option(help="Serial number; may be given several times.")
     ] = None,
     notes: Annotated[str | None, typer.Option(help="Free text.")] = None,
+    proposed: Annotated[
+        bool, typer.Option("--proposed", help="Enter as proposed: somebody else confirms it.")
+    ] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Check all, write nothing.")] = False,
     by: ByOption = None,
     as_json: JsonOption = False,
@@ -134,7 +137,12 @@ def add(
     with open_library(set_, reading=False) as library, progress_bar() as progress:
         if manifest is not None:
             report = library.add_manifest(
-                manifest, by=person(by), only=chosen, dry_run=dry_run, progress=progress
+                manifest,
+                by=person(by),
+                only=chosen,
+                proposed=proposed,
+                dry_run=dry_run,
+                progress=progress,
             )
         else:
             assert element is not None
@@ -162,6 +170,7 @@ def add(
                 view=view,
                 lighting=lighting,
                 px_per_mm=px_per_mm,
+                proposed=proposed,
                 dry_run=dry_run,
                 progress=progress,
             )

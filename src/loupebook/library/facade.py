@@ -304,6 +304,7 @@ class Library(CuratorMethods):
         *,
         by: str,
         only: Sequence[Path] = (),
+        proposed: bool = False,
         dry_run: bool = False,
         progress: Progress = no_progress,
     ) -> AddReport:
@@ -317,6 +318,8 @@ class Library(CuratorMethods):
             Who adds.
         only : sequence of Path, optional
             Files or folders; rows outside them are passed over.
+        proposed : bool
+            Enter new specimens as proposed, for somebody else to confirm.
         dry_run : bool
             Read and check everything, write nothing.
         progress : callable, optional
@@ -327,7 +330,7 @@ class Library(CuratorMethods):
         ManifestError
             If the manifest as a whole cannot be read.
         """
-        intake = Intake(self._catalogue, by=by, dry_run=dry_run)
+        intake = Intake(self._catalogue, by=by, dry_run=dry_run, proposed=proposed)
         add_manifest_rows(
             intake,
             read_manifest(manifest),
@@ -346,6 +349,7 @@ class Library(CuratorMethods):
         view: View = View.FACE,
         lighting: Lighting = Lighting.DIFFUSE,
         px_per_mm: float | None = None,
+        proposed: bool = False,
         dry_run: bool = False,
         progress: Progress = no_progress,
     ) -> AddReport:
@@ -361,12 +365,14 @@ class Library(CuratorMethods):
             Who adds.
         view, lighting, px_per_mm
             How all of them were taken.
+        proposed : bool
+            Enter new specimens as proposed, for somebody else to confirm.
         dry_run : bool
             Write nothing.
         progress : callable, optional
             Called with (what, done, total).
         """
-        intake = Intake(self._catalogue, by=by, dry_run=dry_run)
+        intake = Intake(self._catalogue, by=by, dry_run=dry_run, proposed=proposed)
         files = list(photo_files(paths))
         for path in paths:
             if path.is_dir() and not any(file.is_relative_to(path) for file, _ in files):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from loupebook.errors import LoupebookError, PhotoError, RecordConflict, RecordInvalid
@@ -18,6 +18,7 @@ from loupebook.library.results import AddReport, Fault
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.manifest import Manifest
 from loupebook.records.model import (
+    IntakeState,
     Lighting,
     NewPhoto,
     SpecimenRecord,
@@ -126,10 +127,15 @@ class Intake:
     dry_run : bool
         Only say what would be done: everything is read, decoded and checked, nothing
         written.
+    proposed : bool
+        Enter new specimens as proposed, for somebody else to confirm.
     """
 
-    def __init__(self, catalogue: Catalogue, *, by: str, dry_run: bool = False) -> None:
+    def __init__(
+        self, catalogue: Catalogue, *, by: str, dry_run: bool = False, proposed: bool = False
+    ) -> None:
         self._catalogue = catalogue
+        self._proposed = proposed
         self._by = by
         self._dry_run = dry_run
         self._added: list[int] = []
@@ -149,6 +155,8 @@ class Intake:
 
     def add(self, specimen: SpecimenRecord, incoming: IncomingPhoto, *, file: str) -> None:
         """Add one photo of one specimen; `file` names its manifest or itself in messages."""
+        if self._proposed:
+            specimen = replace(specimen, state=IntakeState.PROPOSED)
         try:
             photo, failed_check = self._recorded(specimen, incoming) or prepare_photo(incoming)
             new = self._record(specimen, photo)
