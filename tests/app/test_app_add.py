@@ -129,3 +129,68 @@ def test_a_conflict_is_said_and_the_entry_stays(library: Library) -> None:
     assert "1 photo left out" in at.error[0].value
     assert {field.label: field.value for field in at.text_input}["Name of the specimen *"] == "S-1"
     assert library.specimen("S-1").element is Element.BAND
+
+
+def test_a_draft_is_offered_again_after_the_page_was_closed(library: Library) -> None:
+    at = with_photos(("a.png", as_bytes(draw_print(40))))
+    next(one for one in at.text_input if one.label == "Name of the specimen *").set_value("S-50")
+    at.run()
+    again = opened("add")
+    assert "S\\-50" in words(again)
+    next(button for button in again.button if button.label == "Go on").click().run()
+    name = next(one for one in again.text_input if one.label == "Name of the specimen *")
+    assert name.value == "S-50"
+    assert any(button.label == "Save with 1 photo" for button in again.button)
+    next(button for button in again.button if button.label == "Remove").click().run()
+    assert not again.exception
+    assert any(button.label == "Save with 0 photos" for button in again.button)
+
+
+def test_the_list_of_photos_ticks_off_what_is_there(library: Library) -> None:
+    at = with_photos(("a.png", as_bytes(draw_print(40))))
+    next(one for one in at.radio if one.label == "Element *").set_value(Element.SEAL).run()
+    guide = next(sheet for sheet in shown(at, "sheet") if sheet["title"] == "Photos of a seal")
+    assert [item["mark"] for item in guide["items"]] == ["✓ there"] + ["○ to do"] * 4
+
+
+def test_a_folder_with_a_manifest_is_checked_then_added_and_a_second_time_adds_nothing(
+    library: Library, photo_folder: Path
+) -> None:
+    (photo_folder / "manifest.csv").write_text(
+        "path,specimen,element,standing\nprint0.png,N-0,cap,fake\nmissing.png,N-1,cap,fake\n"
+    )
+    picture = draw_print(70)
+    picture.save(photo_folder / "print0.png")
+    at = opened("add")
+    at.text_input(key="batch-path").set_value(str(photo_folder)).run()
+    at.text_input(key="batch-person").set_value("E. Example").run()
+    for label, expected in (
+        ("Check only", "1 photo would be added"),
+        ("Add them", "1 photo added, 0 already there, 1 left out"),
+        ("Add them", "0 photos added, 1 already there"),
+    ):
+        next(button for button in at.button if button.label == label).click().run()
+        assert not at.exception
+        assert any(expected in box.value for box in at.warning), [box.value for box in at.warning]
+    assert "missing" in words(at)
+    assert library.specimen("N-0").standing is Standing.FAKE
+
+
+def test_in_a_set_of_two_persons_the_page_says_that_it_waits(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    two = Library.create(tmp_path / "two", name="two", two_person=True)
+    told(monkeypatch, tmp_path / "two")
+    at = save(fill_two(with_photos(("a.png", as_bytes(draw_print(40))))))
+    assert "It waits for a second person" in at.success[0].value
+    assert two.specimen("S-77").state == "proposed"
+
+
+def fill_two(at: AppTest) -> AppTest:
+    fields = {field.label: field for field in at.text_input}
+    assert "Confirmed by" not in fields
+    fields["Name of the specimen *"].set_value("S-77")
+    fields["Your name *"].set_value("E. Example")
+    next(radio for radio in at.radio if radio.label == "Element *").set_value(Element.CAP)
+    next(radio for radio in at.radio if radio.label == "Standing *").set_value(Standing.FAKE)
+    return at.run()
