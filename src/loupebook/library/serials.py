@@ -102,8 +102,10 @@ def read_barcodes(pixels: NDArray[np.uint8]) -> list[tuple[str, str]]:
     detector = cv2.barcode.BarcodeDetector()
     for longest in (2400, 1200):
         grey = cv2.cvtColor(resize_to_fit(pixels, longest), cv2.COLOR_RGB2GRAY)
-        found, values, kinds, _ = detector.detectAndDecodeWithType(grey)
-        read = [(str(kind), value) for kind, value in zip(kinds, values, strict=True) if value]
-        if found and read:
-            return list(dict.fromkeys(read))
+        # The detector overlooks some symbols with perfectly sharp edges.
+        for picture in (grey, cv2.GaussianBlur(grey, (0, 0), 1.5)):
+            found, values, kinds, _ = detector.detectAndDecodeWithType(picture)
+            read = [(str(kind), value) for kind, value in zip(kinds, values, strict=True) if value]
+            if found and read:
+                return list(dict.fromkeys(read))
     return []
