@@ -73,6 +73,13 @@ def test_people_are_listed_and_the_last_administrator_stays(folder: Path) -> Non
     ]
 
 
+def test_the_rule_of_two_persons_can_be_changed(folder: Path) -> None:
+    at = ("--set", folder, "--by", "me")
+    ran("settings", "--reason", "r", *at, code=2)
+    (now,) = told("settings", "--one-person", "--reason", "one-person shop", *at)
+    assert now["two_person"] is False
+
+
 def test_export_and_import_with_a_dry_run_first(folder: Path, tmp_path: Path) -> None:
     by = ("--by", "me")
     nothing = ran("export", "--set", folder, "--out", tmp_path / "b", *by, code=2)

@@ -43,6 +43,7 @@ EXPECTED = {
     "import": "C",
     "rebuild": "CA",
     "verify": "CA",
+    "settings": "A",
     "people": "A",
 }
 """The table once more, written by hand: a slip in the other one does not pass unseen."""
@@ -84,6 +85,7 @@ TRIALS = {
     "export_bag": Trial("export", lambda lib, to: lib.export_bag(to / "bag", by="P")),
     "export_folder": Trial("export", lambda lib, to: lib.export_folder(to / "plain", by="P")),
     "import_bag": Trial("import", lambda lib, to: lib.import_bag(to / "bag", by="P")),
+    "edit_set": Trial("settings", lambda lib, _: lib.edit_set({"name": "N"}, by="P", reason="r")),
     "people": Trial("people", lambda lib, _: lib.people()),
     "set_person": Trial(
         "people", lambda lib, _: lib.set_person("Q", identity="q", roles=["inspector"], by="P")

@@ -163,3 +163,18 @@ def test_with_two_persons_an_undoing_never_confirms(two: Catalogue) -> None:
     two.undo(two.events()[-1].event_id, by="First", reason="r")
     assert two.specimen("A").standing is Standing.GENUINE
     assert two.specimen("A").state is IntakeState.PROPOSED
+
+
+def test_a_set_may_change_to_two_persons_and_the_log_says_so(catalogue: Catalogue) -> None:
+    info = catalogue.edit_set(
+        {"two_person": True, "notice": "ours"}, by="root", reason="we are two now"
+    )
+    assert (info.two_person, info.notice) == (True, "ours")
+    line = catalogue.events()[-1]
+    assert (line.action, line.actor) == ("edit-set", "root")
+    before = catalogue.info()
+    assert catalogue.edit_set({"two_person": True}, by="root", reason="r") == before
+    with pytest.raises(RecordInvalid, match="what can be changed"):
+        catalogue.edit_set({"set_id": "x"}, by="root", reason="r")
+    record, _ = catalogue.add_specimen(specimen_of("C"), [], by="first")
+    assert record.state is IntakeState.PROPOSED

@@ -1,4 +1,4 @@
-"""`confirm`, `edit`, `undo`, `history` and `people`: keep the records right, and say who may."""
+"""`confirm`, `edit`, `undo`, `history`, `people`, `settings`: keep records right, say who may."""
 
 from __future__ import annotations
 
@@ -33,6 +33,7 @@ def register(app: typer.Typer) -> None:
     app.command()(undo)
     app.command()(history)
     app.command()(people)
+    app.command()(settings)
 
 
 @exits_clearly
@@ -176,6 +177,37 @@ def people(
         roles = ", ".join(sorted(map(str, one.roles))) or "none: locked out"
         table.add_row(_cell(one.name), _cell(one.identity), roles)
     out.print(table)
+
+
+@exits_clearly
+def settings(
+    reason: ReasonOption,
+    set_: SetOption = None,
+    name: Annotated[str | None, typer.Option(help="Name to show.")] = None,
+    notice: Annotated[
+        str | None, typer.Option(help="A line shown wherever the set is shown; empty for none.")
+    ] = None,
+    two_person: Annotated[
+        bool | None,
+        typer.Option(
+            "--two-person/--one-person",
+            help="Whether a second person must confirm what is entered.",
+        ),
+    ] = None,
+    by: ByOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Change what a set says of itself, or how many persons a confirmation takes."""
+    given = {"name": name, "notice": notice, "two_person": two_person}
+    changes = {field: value for field, value in given.items() if value is not None}
+    if not changes:
+        err.print("Say what to change: --name, --notice, --two-person or --one-person.")
+        raise typer.Exit(ExitCode.WRONG_USE)
+    with open_library(set_, reading=False) as library:
+        info = library.edit_set(changes, by=person(by), reason=reason)
+    told = {"set": info.name, "notice": info.notice, "two_person": info.two_person}
+    rule = "two persons" if info.two_person else "one person"
+    _say(told, f"{info.name}: changed; a confirmation takes {rule}.", as_json=as_json)
 
 
 def _cell(text: str | None) -> str:

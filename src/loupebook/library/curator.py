@@ -23,7 +23,7 @@ from loupebook.library.people import acting
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.drafts import Drafts
 from loupebook.records.history import FieldChange
-from loupebook.records.model import EventRecord, PhotoRecord, SpecimenRecord
+from loupebook.records.model import EventRecord, PhotoRecord, SetInfo, SpecimenRecord
 from loupebook.records.people import People, Person, Role
 from loupebook.search import Progress, no_progress
 
@@ -93,6 +93,10 @@ class CuratorMethods:
     ) -> PhotoRecord:
         """Correct ``view``, ``lighting``, ``px_per_mm`` or ``specimen`` of a photo."""
         return self._catalogue.edit_photo(photo_id, changes, by=by, reason=reason)
+
+    def edit_set(self, changes: Mapping[str, Any], *, by: str, reason: str) -> SetInfo:
+        """Change ``name``, ``notice`` or ``two_person`` of the set, with a reason."""
+        return self._catalogue.edit_set(changes, by=by, reason=reason)
 
     def undo(self, line: int, *, by: str, reason: str) -> str:
         """Put back what a line of the log changed; return the specimen concerned.

@@ -41,6 +41,7 @@ ACTIONS: Mapping[str, frozenset[Role]] = {
     "import": frozenset({_C}),
     "rebuild": frozenset({_C, _A}),
     "verify": frozenset({_C, _A}),
+    "settings": frozenset({_A}),
     "people": frozenset({_A}),
 }
 """Action → the roles that may do it. An administrator keeps the house, not the references."""
@@ -62,6 +63,7 @@ SAYS: Mapping[str, str] = {
     "import": "import",
     "rebuild": "rebuild derived files",
     "verify": "verify the set",
+    "settings": "change how the set works",
     "people": "say who may do what",
 }
 """What an action is called in a sentence after "may not"."""
@@ -111,6 +113,7 @@ METHODS: Mapping[str, str] = {
     **dict.fromkeys(("edit_photo", "edit_specimen"), "edit"),
     **dict.fromkeys(("reinstate", "withdraw"), "withdraw"),
     "undo": "undo",
+    "edit_set": "settings",
     **dict.fromkeys(("export_bag", "export_folder"), "export"),
     "import_bag": "import",
     "rebuild": "rebuild",

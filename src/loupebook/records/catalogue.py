@@ -23,7 +23,7 @@ from loupebook.records.checks import clean_photo, clean_record, optional
 from loupebook.records.creation import make_set
 from loupebook.records.engine import translated, writing
 from loupebook.records.migrations import bring_up_to_date
-from loupebook.records.model import NewPhoto, PhotoRecord, SpecimenRecord
+from loupebook.records.model import NewPhoto, PhotoRecord, SetInfo, SpecimenRecord
 from loupebook.records.reading import CATALOGUE_FILE, CatalogueReader
 from loupebook.records.text import clean_date, clean_line, clean_name, clean_notes
 
@@ -217,6 +217,12 @@ class Catalogue(CatalogueReader):
         reason = clean_line(reason, "reason")
         with self._changing(by) as change:
             return editing.edit_photo(change, photo_id, changes, reason=reason)
+
+    def edit_set(self, changes: Mapping[str, Any], *, by: str, reason: str) -> SetInfo:
+        """Change name, notice or the rule of two persons; see :func:`.editing.edit_set`."""
+        reason = clean_line(reason, "reason")
+        with self._changing(by) as change:
+            return editing.edit_set(change, changes, reason=reason)
 
     def undo(self, event_id: int, *, by: str, reason: str) -> str:
         """Put back what a line of the log changed; see :func:`.editing.undo`."""

@@ -30,11 +30,12 @@ from loupebook.records.model import (
     IntakeState,
     Lighting,
     PhotoRecord,
+    SetInfo,
     SpecimenRecord,
     View,
 )
-from loupebook.records.tables import EventRow, PhotoRow, SpecimenRow
-from loupebook.records.text import read_choice, shown
+from loupebook.records.tables import EventRow, PhotoRow, SetInfoRow, SpecimenRow
+from loupebook.records.text import clean_name, clean_notes, read_choice, shown
 
 PHOTO_FIELDS = ("view", "lighting", "px_per_mm", "specimen")
 """What may be corrected of a photo; another ``specimen`` moves the photo there."""
@@ -136,6 +137,44 @@ def edit_photo(
     if "specimen" in after:
         change.log("receive-photo", after["specimen"], {"photo": photo.sha256, "reason": reason})
     return queries.photo_numbered(change.connection, photo_id)
+
+
+def edit_set(change: Change, changes: Mapping[str, Any], *, reason: str) -> SetInfo:
+    """Change what a set says of itself, or how many persons a confirmation takes.
+
+    Parameters
+    ----------
+    change : Change
+        The transaction.
+    changes : mapping
+        ``name``, ``notice`` (None for none) or ``two_person`` to its new value.
+    reason : str
+        Why; kept in the log.
+
+    Raises
+    ------
+    RecordInvalid
+        A field is unknown or its value not allowed.
+    """
+    info = queries.set_info(change.connection)
+    after: dict[str, Any] = {}
+    for field, value in changes.items():
+        if field == "name":
+            after[field] = clean_name(value, "name")
+        elif field == "notice":
+            after[field] = None if value is None else clean_notes(value, "notice")
+        elif field == "two_person":
+            after[field] = bool(value)
+        else:
+            raise RecordInvalid(
+                f"{field}: what can be changed of a set: name, notice, two_person", field=field
+            )
+    after = {field: value for field, value in after.items() if value != getattr(info, field)}
+    if after:
+        before = {field: getattr(info, field) for field in after}
+        change.session.execute(update(SetInfoRow).values(**after))
+        change.log("edit-set", None, {"before": before, "after": after, "reason": reason})
+    return queries.set_info(change.connection)
 
 
 def undo(change: Change, event_id: int, *, reason: str) -> str:
