@@ -226,19 +226,7 @@ class Examiner:
             "comparisons": compared,
             "marks": [self._mark(mark, compared) for mark in marks],
             "notes": clean_notes(notes, "notes") or "",
-            "images": [
-                {"sha256": query, "what": QUERY, "kept": "examination"},
-                {"sha256": searched, "what": SEARCHED, "kept": "examination"},
-                *(
-                    {"sha256": sha256, "what": f"{name}, {one['reference']}", "kept": "examination"}
-                    for one in compared
-                    for name, sha256 in one["pictures"].items()
-                ),
-                *(
-                    {"sha256": one["sha256"], "what": one["specimen"], "kept": "reference"}
-                    for one in references
-                ),
-            ],
+            "images": _listed(query, searched, compared, references),
         }  # fmt: skip
         return self._kept.save(title, document, images.values(), by=by)
 
@@ -469,6 +457,26 @@ class Examiner:
                 place = self._library.sheet_source.place_of(record, Group(**one["group"]))
                 places.append([one["photo_id"], list(place) if place else None])
         return {**replace(mark).to_dict(), "places": places}
+
+
+def _listed(
+    query: str,
+    searched: str,
+    compared: Sequence[Mapping[str, Any]],
+    references: Sequence[Mapping[str, Any]],
+) -> list[dict[str, str]]:
+    """Return every image once: its hash, what it is, and where it is kept."""
+    named = [(query, QUERY, "examination"), (searched, SEARCHED, "examination")]
+    named += [
+        (sha256, f"{name}, {one['reference']}", "examination")
+        for one in compared
+        for name, sha256 in one["pictures"].items()
+    ]
+    named += [(one["sha256"], one["specimen"], "reference") for one in references]
+    listed: dict[str, dict[str, str]] = {}
+    for sha256, what, kept in named:
+        listed.setdefault(sha256, {"sha256": sha256, "what": what, "kept": kept})
+    return list(listed.values())
 
 
 def _keep(images: dict[str, bytes], data: bytes) -> str:

@@ -1,0 +1,197 @@
+"""Examinations kept whole: reopened as they were, checked to the byte, asked again, printed."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from drawn_prints import as_bytes
+from loupebook.errors import RecordConflict, RecordInvalid, RecordNotFound, SetDamaged
+from loupebook.library import Asked, Box, ExaminationRecord, Library, Mark, PointMark, SearchFilters
+from loupebook.library.results import SearchReport
+from taught_set import NOTICE, copied_print, taught_set
+
+pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 is not installed (extra 'test')")
+QUERY = as_bytes(copied_print(0, 5.0), "JPEG", quality=85)
+
+
+@pytest.fixture(scope="module")
+def library(tmp_path_factory: pytest.TempPathFactory) -> Library:
+    return taught_set(tmp_path_factory.mktemp("examined") / "set")
+
+
+@pytest.fixture(scope="module")
+def report(library: Library) -> SearchReport:
+    return library.search(QUERY, name="suspect.jpg", k=5)
+
+
+@pytest.fixture(scope="module")
+def saved(library: Library, report: SearchReport) -> ExaminationRecord:
+    point = library.points.add(
+        1, [(110, 140), (154, 140), (154, 184), (110, 184)], title="The patch",
+        genuine_shows="plain", copies_show="a white patch", by="a curator",
+    )  # fmt: skip
+    return library.examinations.save(
+        report, QUERY, title="Box 17, lot 4", by="An Examiner", asked=Asked(k=5),
+        marks=[
+            PointMark(point.point_id, point.title, Mark.DIFFERS, "white patch", 4.5, "4.5 times"),
+            PointMark(0, "colour", Mark.CANNOT_TELL),
+        ],
+        notes="First line.\nSecond line.",
+    )  # fmt: skip
+
+
+def text_of(pdf: bytes) -> str:
+    return " ".join(
+        " ".join(page.get_textpage().get_text_range().split()) for page in pdfium.PdfDocument(pdf)
+    )
+
+
+def test_a_saved_examination_names_everything_that_it_rests_on(
+    library: Library, report: SearchReport, saved: ExaminationRecord
+) -> None:
+    document = library.examinations.open(saved.number).document
+    assert document["examined"]["sha256"] == hashlib.sha256(QUERY).hexdigest()
+    assert document["answer"] == json.loads(json.dumps(report.to_dict()))
+    assert document["made_with"]["fingerprint"] == library.encoder().fingerprint
+    assert document["set"]["version"] == library.info().change_counter
+    named = {image["sha256"] for image in document["images"]}
+    for match in report.matches:
+        assert library.photo(match.photo_id).sha256 in named
+    assert {one["reference_standing"] for one in document["comparisons"]} == {"genuine", "fake"}
+    assert library.examinations.check(saved) == []
+
+
+def test_saving_leaves_the_version_of_the_set_alone(
+    library: Library, saved: ExaminationRecord
+) -> None:
+    assert saved.document["set"]["version"] == library.info().change_counter
+    assert [event.action for event in library.log()][-1] == "save-examination"
+
+
+def test_a_point_marked_is_found_in_the_frame(saved: ExaminationRecord) -> None:
+    mark = saved.document["marks"][0]
+    ((_, place),) = mark["places"]
+    left, top, width, height = place
+    assert 0 < left < left + width < 1
+    assert 0 < top < top + height < 1
+
+
+def test_asked_again_of_an_unchanged_set_nothing_has_changed(
+    library: Library, saved: ExaminationRecord
+) -> None:
+    assert library.examinations.rerun(saved).changes == ()
+
+
+def test_after_the_set_has_changed_the_old_stands_and_the_new_is_beside_it(
+    library: Library, saved: ExaminationRecord
+) -> None:
+    nearest = saved.document["answer"]["matches"][0]["specimen"]
+    library.withdraw(nearest, by="me", reason="mixed up")
+    try:
+        again = library.examinations.rerun(saved)
+        reopened = library.examinations.open(saved.number)
+    finally:
+        library.reinstate(nearest, by="me")
+    assert reopened == saved
+    assert again.report.matches[0].specimen != nearest
+    told = "\n".join(again.changes)
+    assert f"{nearest}, a reference then, is withdrawn." in told
+    assert "1 photos fewer" in told
+
+
+def test_a_further_revision_leaves_the_earlier_one(
+    library: Library, saved: ExaminationRecord
+) -> None:
+    changed = [PointMark(0, "colour", Mark.AGREES, "seen again")]
+    second = library.examinations.supplement(saved, marks=changed, notes="More.", by="Another")
+    assert (second.number, second.revision, second.by) == (saved.number, 2, "Another")
+    assert library.examinations.open(saved.number, 1) == saved
+    assert library.examinations.open(saved.number).document["notes"] == "More."
+    assert second.document["supplements"]["sha256"] == saved.sha256
+    with pytest.raises(RecordConflict, match="revision 2"):
+        library.examinations.supplement(saved, marks=changed, notes="", by="Late")
+    assert "revision 1, SHA-256" in text_of(library.examinations.print(second))
+
+
+@pytest.mark.parametrize("kept", ["examination", "reference"])
+def test_one_altered_byte_of_any_stored_picture_is_reported(
+    library: Library, saved: ExaminationRecord, kept: str
+) -> None:
+    images = [image for image in saved.document["images"] if image["kept"] == kept]
+    for image in images:
+        sha256 = image["sha256"]
+        folder = "examinations" if kept == "examination" else "photos"
+        path = library.folder / folder / sha256[:2] / sha256
+        content = bytearray(path.read_bytes())
+        content[len(content) // 2] ^= 1
+        path.write_bytes(content)
+        faults = library.examinations.check(saved)
+        printed = text_of(library.examinations.print(saved)) if image is images[0] else None
+        content[len(content) // 2] ^= 1
+        path.write_bytes(content)
+        assert [fault.sha256 for fault in faults] == [sha256]
+        assert "altered" in faults[0].message
+        if printed is not None:
+            assert "ALTERED OR MISSING" in printed
+    assert library.examinations.check(saved) == []
+
+
+def test_an_altered_document_is_refused(
+    library: Library, saved: ExaminationRecord, tmp_path: Path
+) -> None:
+    shutil.copytree(library.folder, tmp_path / "set")
+    with Library.open(tmp_path / "set") as copy:
+        raw = sqlite3.connect(copy.folder / "catalogue.sqlite", isolation_level=None)
+        with pytest.raises(sqlite3.IntegrityError, match="never changed"):
+            raw.execute("UPDATE examination SET title = 'other'")
+        with pytest.raises(sqlite3.IntegrityError, match="never deleted"):
+            raw.execute("DELETE FROM examination")
+        raw.execute("DROP TRIGGER examination_no_update")
+        raw.execute("UPDATE examination SET document = replace(document, 'lot 4', 'lot 5')")
+        raw.close()
+        with pytest.raises(SetDamaged, match="altered"):
+            copy.examinations.open(saved.number)
+        assert list(copy.examinations.check_all()) == [saved.number]
+
+
+def test_the_printed_record_says_what_it_must(library: Library, saved: ExaminationRecord) -> None:
+    pdf = library.examinations.print(library.examinations.open(saved.number, 1))
+    pages = [" ".join(p.get_textpage().get_text_range().split()) for p in pdfium.PdfDocument(pdf)]
+    for number, page in enumerate(pages, start=1):
+        assert saved.sha256 in page
+        assert f"Page {number} of {len(pages)}" in page
+        assert "Defer to the rights holder" in page
+    assert sum("Item 1: nearest genuine reference" in page for page in pages) == 1
+    assert sum("Item 2: nearest fake reference" in page for page in pages) == 1
+    text = " ".join(pages)
+    for words in (
+        NOTICE, "Box 17, lot 4", "An Examiner", "First line.", "Second line.", "The patch",
+        "≠ differs", "white patch", "What was compared, and what differs", "Reading and limits",
+        "It does not say that the item is genuine", "Signature", "Second examiner",
+        "Printed at", saved.document["examined"]["sha256"],
+    ):  # fmt: skip
+        assert words in text, words
+
+
+def test_a_part_of_a_photo_is_asked_again_as_it_was(tmp_path: Path) -> None:
+    asked = Asked(1, None, Box(40, 40, 380, 380), SearchFilters(element="band"), 3)
+    assert Asked.from_dict(json.loads(json.dumps(asked.to_dict()))) == asked
+    corners = Asked(0, ((0.0, 0.0), (90.0, 1.0), (88.0, 92.0), (2.0, 90.0)))
+    assert Asked.from_dict(json.loads(json.dumps(corners.to_dict()))) == corners
+
+
+def test_a_title_is_needed_and_unknown_numbers_are_told(
+    library: Library, report: SearchReport
+) -> None:
+    before = library.examinations.lines()
+    with pytest.raises(RecordInvalid, match="title"):
+        library.examinations.save(report, QUERY, title=" ", by="me")
+    assert library.examinations.lines() == before
+    with pytest.raises(RecordNotFound, match="number 99"):
+        library.examinations.open(99)
