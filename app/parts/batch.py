@@ -12,6 +12,7 @@ import streamlit as st
 from loupebook.errors import LoupebookError
 from loupebook.library import Element, SpecimenRecord, Standing
 from parts.persons import ask_name
+from parts.progress import shown_progress
 from parts.words import counted, plain
 
 if TYPE_CHECKING:
@@ -105,17 +106,11 @@ def _laid_out(files: Sequence[object], folder: Path) -> Path:
 
 def _run(library: Library, batch: Batch) -> AddReport | str:
     """Check or add a batch; return what became of it, or why it cannot be begun."""
-    bar = st.empty()
-
-    def progress(what: str, done: int, total: int) -> None:
-        bar.progress(done / max(total, 1), text=f"{what}: {done:,} of {total:,}")
-
     try:
-        return _added(library, batch, progress)
+        with shown_progress() as progress:
+            return _added(library, batch, progress)
     except LoupebookError as error:
         return str(error)
-    finally:
-        bar.empty()
 
 
 def _added(library: Library, batch: Batch, progress: Callable[[str, int, int], None]) -> AddReport:

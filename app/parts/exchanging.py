@@ -12,6 +12,7 @@ from loupebook.errors import BagRefused, LoupebookError
 from loupebook.library import Element, ExportOptions, Fate, Standing
 from parts.current_set import overview_of
 from parts.persons import ask_name
+from parts.progress import shown_progress
 from parts.words import counted, plain
 
 if TYPE_CHECKING:
@@ -79,20 +80,14 @@ def _make(library: Library, person: str, options: ExportOptions) -> None:
     if not person:
         st.error("Give your name.")
         return
-    bar = st.empty()
-
-    def progress(what: str, done: int, total: int) -> None:
-        bar.progress(done / max(total, 1), text=f"{what}: {done:,} of {total:,}")
-
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "reference-set.zip"
         try:
-            report = library.export_bag(out, by=person, options=options, progress=progress)
+            with shown_progress() as progress:
+                report = library.export_bag(out, by=person, options=options, progress=progress)
         except LoupebookError as error:
             st.error(plain(str(error)))
             return
-        finally:
-            bar.empty()
         says = (
             f"{counted(report.specimens, 'specimen')}, {counted(report.photos, 'photo')} and "
             f"{counted(report.points, 'point')} are in the bag."
@@ -132,7 +127,7 @@ def offer_import(library: Library) -> None:
             bag = Path(folder) / "bag.zip"
             bag.write_bytes(file.getvalue())
             try:
-                with st.spinner("Checking every byte…"):
+                with st.spinner("Checking every byte…"), shown_progress() as progress:
                     report = library.import_bag(
                         bag,
                         by=person,
@@ -140,6 +135,7 @@ def offer_import(library: Library) -> None:
                         prefix=prefix,
                         leave_out=names,
                         as_proposed=as_proposed,
+                        progress=progress,
                     )
             except BagRefused as error:
                 _show_refusal(error)

@@ -9,6 +9,7 @@ import streamlit as st
 from loupebook.errors import LoupebookError
 from loupebook.library import ACTIONS, Role
 from parts.persons import ask_name
+from parts.progress import shown_progress
 from parts.words import plain
 
 if TYPE_CHECKING:
@@ -29,13 +30,8 @@ def offer_verify(library: Library) -> None:
         help="Only a head kept outside the set shows whether the whole log was rewritten.",
     ).strip()
     if st.button("Check the set", icon=":material/fact_check:"):
-        bar = st.empty()
-
-        def progress(what: str, done: int, total: int) -> None:
-            bar.progress(done / max(total, 1), text=f"{what}: {done:,} of {total:,}")
-
-        st.session_state[CHECKED] = library.verify(known_head=head or None, progress=progress)
-        bar.empty()
+        with shown_progress() as progress:
+            st.session_state[CHECKED] = library.verify(known_head=head or None, progress=progress)
     check = st.session_state.get(CHECKED)
     if check is None:
         return
