@@ -13,7 +13,7 @@ from exchange_material import damaged, filled, pixels, state_of
 from PIL import Image
 
 from drawn_prints import as_bytes, draw_print
-from loupebook.errors import BagRefused, QueryInvalid, RecordConflict, SetExists
+from loupebook.errors import BagRefused, QueryInvalid, RecordConflict, SetError, SetExists
 from loupebook.library import (
     Element,
     ExportOptions,
@@ -25,6 +25,7 @@ from loupebook.library import (
     Standing,
 )
 from loupebook.records.catalogue import Catalogue
+from loupebook.records.photo_store import PhotoStore
 
 
 @pytest.fixture(scope="module")
@@ -281,6 +282,29 @@ def test_the_description_is_valid_croissant_and_its_records_can_be_read(
     assert len(photos) == 4
     assert sorted(one["specimens/name"].decode() for one in specimens) == ["S-0", "S-1", "S-2"]
     assert {one["photos/view"].decode() for one in photos} == {"face", "back"}
+
+
+def test_an_import_that_fails_half_way_leaves_nothing(
+    bag: Path, other: Library, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = state_of(other)
+    put = PhotoStore.put
+    done = []
+
+    def fails_at_the_third(store: PhotoStore, data: bytes) -> object:
+        if len(done) == 2:
+            raise SetError("the disk is full")
+        done.append(len(data))
+        return put(store, data)
+
+    monkeypatch.setattr(PhotoStore, "put", fails_at_the_third)
+    with pytest.raises(SetError, match="disk is full"):
+        other.import_bag(bag, by="you")
+    assert len(done) == 2
+    assert state_of(other) == before
+    monkeypatch.undo()
+    assert other.import_bag(bag, by="you").done
+    assert is_sound(other)
 
 
 def test_two_hundred_damaged_bags_are_refused_whole(
