@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 import streamlit as st
 
 from loupebook.errors import LoupebookError
-from loupebook.library import Basis, Element, Standing, can_be_undone
+from loupebook.library import Basis, Element, Lighting, Standing, View, can_be_undone
 from parts.entry import STANDING_WORDS, serials_of
 from parts.persons import ask_name
-from parts.words import plain
+from parts.words import LIGHTING, VIEW, plain
 
 if TYPE_CHECKING:
-    from loupebook.library import FieldChange, Library, SpecimenRecord
+    from loupebook.library import FieldChange, Library, PhotoRecord, SpecimenRecord
 
 CONFIRMED = "confirmed-now"
 """Where the page finds the specimen that was confirmed just now."""
@@ -110,6 +110,39 @@ def _fields(specimen: SpecimenRecord) -> dict[str, Any]:
     changes["serials"] = [[serial.value, serial.place] for serial in serials_of(typed)]
     changes["notes"] = one.text_area("Notes", specimen.notes or "", height=100) or None
     return changes
+
+
+def offer_photo_edit(library: Library, photo: PhotoRecord) -> None:
+    """Offer to correct how a photo was taken, or which specimen it shows."""
+    with (
+        st.expander("Correct this photo", icon=":material/edit:"),
+        st.form(f"photo-{photo.photo_id}", border=False),
+    ):
+        view = st.selectbox(
+            "View", list(View), index=list(View).index(photo.view), format_func=VIEW.__getitem__
+        )
+        lighting = st.selectbox(
+            "Lighting",
+            list(Lighting),
+            index=list(Lighting).index(photo.lighting),
+            format_func=LIGHTING.__getitem__,
+        )
+        scale = st.number_input("Scale, px per mm", min_value=0.1, value=photo.px_per_mm)
+        shows = st.text_input("Specimen that it shows", photo.specimen).strip()
+        reason = st.text_input("Why it is corrected").strip()
+        person = ask_name(library, "photo-person")
+        if not st.form_submit_button("Save the correction"):
+            return
+        if not person or not reason:
+            st.error("Give your name and the reason.")
+            return
+        wanted = {"view": view, "lighting": lighting, "px_per_mm": scale, "specimen": shows}
+        try:
+            library.edit_photo(photo.photo_id, wanted, by=person, reason=reason)
+        except LoupebookError as error:
+            st.error(plain(str(error)))
+            return
+    st.rerun()
 
 
 def show_history(library: Library, name: str) -> None:

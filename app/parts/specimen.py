@@ -9,7 +9,7 @@ import streamlit as st
 
 from loupebook.errors import LoupebookError
 from loupebook.library import IntakeState
-from parts.correcting import offer_confirmation, offer_edit, show_history
+from parts.correcting import offer_confirmation, offer_edit, offer_photo_edit, show_history
 from parts.persons import ask_name
 from parts.pictures import served_thumbnail
 from parts.plates import show_plates
@@ -80,6 +80,8 @@ def show_photos(library: Library, photos: list[PhotoRecord]) -> None:
         key="photo-facts",
         title="This photo",
     )
+    if library.may("edit"):
+        offer_photo_edit(library, shown)
 
 
 def _show_large(key: str) -> None:

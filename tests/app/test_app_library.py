@@ -20,6 +20,7 @@ from loupebook.library import (
     Serial,
     SpecimenRecord,
     Standing,
+    View,
 )
 
 
@@ -161,6 +162,17 @@ def test_a_wrong_standing_is_corrected_and_the_correction_taken_back(library: Li
     at.text_input(key="undo-person").set_value("C. Example")
     next(button for button in at.button if button.label == "Take it back").click().run()
     assert library.specimen("S-02") == before
+
+
+def test_a_mislabelled_photo_is_corrected(library: Library) -> None:
+    at = open_specimen("S-02")
+    next(box for box in at.selectbox if box.label == "View").select(View.BACK)
+    next(one for one in at.text_input if one.label == "Why it is corrected").set_value("mistaken")
+    at.text_input(key="photo-person").set_value("C. Example")
+    next(button for button in at.button if button.label == "Save the correction").click().run()
+    assert not at.exception
+    assert library.photos("S-02")[0].view is View.BACK
+    assert library.log()[-1].action == "edit-photo"
 
 
 def test_an_unknown_name_in_the_address_is_said(library: Library) -> None:

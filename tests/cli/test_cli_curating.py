@@ -54,6 +54,18 @@ def test_confirm_edit_undo_and_the_history_of_it_all(folder: Path) -> None:
     ran("undo", 1, "--reason", "x", *at, "third", code=1)
 
 
+def test_a_photo_is_relabelled_and_moved(folder: Path) -> None:
+    at = ("--set", folder, "--by", "me", "--reason", "r")
+    number = told("show", "S-1", "--set", folder)[0]["photos"][0]["photo_id"]
+    ran("edit", "S-1", "--photo", number, "--put", "view=back", "--put", "px_per_mm=18.5", *at)
+    photo = told("show", "S-1", "--set", folder)[0]["photos"][0]
+    assert (photo["view"], photo["px_per_mm"]) == ("back", 18.5)
+    ran("edit", "S-2", "--photo", number, "--put", "view=face", *at, code=2)
+    ran("edit", "S-1", "--photo", number, "--put", "px_per_mm=wide", *at, code=2)
+    ran("edit", "S-1", "--photo", number, "--put", "specimen=S-3", *at)
+    assert len(told("show", "S-3", "--set", folder)[0]["photos"]) == 2
+
+
 def test_wrong_use_is_said(folder: Path) -> None:
     at = ("--set", folder, "--by", "me")
     ran("edit", "S-0", "--reason", "r", *at, code=2)

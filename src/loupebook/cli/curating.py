@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.table import Table
@@ -21,6 +21,9 @@ from loupebook.cli.common import (
     print_json,
 )
 from loupebook.library import Basis, Role
+
+if TYPE_CHECKING:
+    from loupebook.library import Library
 
 ReasonOption = Annotated[str, typer.Option(help="Why; kept in the log.")]
 SpecimenArgument = Annotated[str, typer.Argument(metavar="SPECIMEN", help="Its name.")]
@@ -61,6 +64,13 @@ def edit(
     specimen: SpecimenArgument,
     reason: ReasonOption,
     set_: SetOption = None,
+    photo: Annotated[
+        int | None,
+        typer.Option(
+            help="Correct this photo of it instead, by its number ('show --json' tells it): view, "
+            "lighting, px_per_mm, or specimen to move it to another."
+        ),
+    ] = None,
     put: Annotated[
         list[str] | None,
         typer.Option(
@@ -80,9 +90,28 @@ def edit(
         err.print("Say what to change: --put standing=fake, for example.", style="red")
         raise typer.Exit(ExitCode.WRONG_USE)
     with open_library(set_, reading=False) as library:
-        record = library.edit_specimen(specimen, changes, by=person(by), reason=reason)
+        if photo is not None:
+            _edit_photo(library, specimen, photo, changes, person(by), reason)
+            record = library.specimen(specimen)
+        else:
+            record = library.edit_specimen(specimen, changes, by=person(by), reason=reason)
     state = {"specimen": record.name, "state": str(record.state), "changed": sorted(changes)}
     _say(state, f"{record.name}: changed; it is {record.state}.", as_json=as_json)
+
+
+def _edit_photo(
+    library: Library, specimen: str, photo: int, changes: dict[str, Any], by: str, reason: str
+) -> None:
+    if library.photo(photo).specimen != specimen:
+        err.print(f"Photo {photo} is none of {specimen}.", style="red", markup=False)
+        raise typer.Exit(ExitCode.WRONG_USE)
+    if isinstance(scale := changes.get("px_per_mm"), str):
+        try:
+            changes["px_per_mm"] = float(scale)
+        except ValueError:
+            err.print(f"{scale!r} is no number of px per mm.", style="red", markup=False)
+            raise typer.Exit(ExitCode.WRONG_USE) from None
+    library.edit_photo(photo, changes, by=by, reason=reason)
 
 
 def _read_change(text: str) -> tuple[str, Any]:
