@@ -99,7 +99,7 @@ def offer_import(library: Library) -> None:
     """Offer to look into a bag and, if nothing conflicts, to take it in."""
     st.markdown(
         "The bag is checked to the last byte before anything is written, and taken in whole or "
-        "not at all."
+        "not at all. Take one of more than 80 MB in with `loupebook import`."
     )
     file = st.file_uploader("Bag, packed as a ZIP file", type=["zip"], key="bag-file")
     if file is None:

@@ -86,9 +86,9 @@ class Sitting:
         self.settled()
 
     def settled(self) -> None:
-        self.page.wait_for_timeout(400)
+        self.page.wait_for_timeout(150)
         self.page.wait_for_function("!document.querySelector('[data-testid=stStatusWidget]')")
-        self.page.wait_for_timeout(400)
+        self.page.wait_for_timeout(150)
 
     def fill(self, label: str, value: str, *, nth: int = 0) -> None:
         field = self.page.get_by_label(label, exact=True).nth(nth)
