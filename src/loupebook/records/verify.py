@@ -18,9 +18,9 @@ from sqlalchemy import Connection
 
 from loupebook.records import queries
 from loupebook.records.audit import LogCheck, check_log
-from loupebook.records.people_check import check_people
 from loupebook.records.photo_store import PhotoStore, is_digest
 from loupebook.records.queries import StoredPhoto
+from loupebook.records.rows_check import check_rows
 
 Progress = Callable[[str, int, int], None]
 """Called with the stage, how many items of it are done, and how many there are."""
@@ -146,7 +146,7 @@ def check_set(
     progress("catalogue", 1, 1)
     progress("log", 0, 1)
     log = check_log(connection, known_head)
-    damage += _told_by(log, check_people(connection))
+    damage += _told_by(log, check_rows(connection))
     progress("log", 1, 1)
     bytes_read = 0
     for done, photo in enumerate(named):
@@ -188,11 +188,11 @@ def _check_catalogue(connection: Connection) -> list[Damage]:
     return damage
 
 
-def _told_by(log: LogCheck, people: list[str]) -> list[Damage]:
+def _told_by(log: LogCheck, rows: list[str]) -> list[Damage]:
     advice = "compare it with a copy; what was changed outside Loupebook is not to be trusted"
     return [
         Damage(DamageKind.LOG, "catalogue.sqlite", f"{message}; {advice}", specimen=specimen)
-        for specimen, message in (*log.faults, *((None, message) for message in people))
+        for specimen, message in (*log.faults, *((None, message) for message in rows))
     ]
 
 
