@@ -172,12 +172,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("photos", type=int)
     parser.add_argument("--queries", type=int, default=24)
-    parser.add_argument("--work", type=Path, default=Path("bench_out/work/growth"))
+    parser.add_argument("--work", type=Path, default=Path("bench_out/work"))
     given = parser.parse_args()
     case = demo_case(ROOT / "reference_sets/demo", ROOT / "reference_sets/demo_queries")
-    row = measure(given.work, case, given.photos, given.queries)
+    row = measure(given.work / f"growth-{given.photos}", case, given.photos, given.queries)
     print_table("growth", [row])
-    save_rows(given.work.parent.parent / f"growth-{given.photos}.json", "growth", [row])
+    save_rows(given.work.parent / f"growth-{given.photos}.json", "growth", [row])
 
 
 if __name__ == "__main__":

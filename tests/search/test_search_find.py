@@ -248,6 +248,18 @@ class TestSecondLook:
         assert best.detail["scores"] == {"embedding": 0.97, "local": 60.0}
         assert [item.outline for item in result.items] == [self.OUTLINE]
 
+    def test_a_sure_place_spares_the_search_all_over_the_photo(self):
+        whole, item = self.search().looked_at
+        assert whole.placed
+        assert whole.region is None
+        assert item.region == self.OUTLINE
+
+    def test_an_unsure_place_does_not(self):
+        locating = LocatingArm(self.OUTLINE)
+        locating.scores = {3: 12.0}
+        result = search_set([CuttingArm("embedding", SCORES), locating], self.QUERY, FACTS)
+        assert not result.looked_at[0].placed
+
     def test_an_item_that_cannot_be_cut_out_leaves_the_first_look(self):
         result = self.search(fails=True)
         assert result.located is None

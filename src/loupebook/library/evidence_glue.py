@@ -81,7 +81,6 @@ class EvidenceKeeper:
     def read(
         self,
         arm: EmbeddingArm,
-        query: QueryPhoto,
         result: SearchResult,
         facts: Mapping[int, PhotoFacts],
         *,
@@ -93,9 +92,7 @@ class EvidenceKeeper:
         Parameters
         ----------
         arm : EmbeddingArm
-            The arm that has just searched `query`; it still remembers its embedding.
-        query : QueryPhoto
-            The very object that was searched.
+            The arm that has just searched; it still remembers the embeddings.
         result : SearchResult
             What was found.
         facts : mapping
@@ -112,7 +109,7 @@ class EvidenceKeeper:
         calibration = self.calibration(arm, facts, progress=progress)
         if str(element) not in calibration.elements:
             return None
-        views = [query] if result.located is None else [query, result.located]
+        views = result.looked_at
         return read_query(
             calibration,
             element=str(element),

@@ -525,7 +525,7 @@ class Library(CuratorMethods):
             clock.lap("search")
             encoder = f"{self.encoder().name}@{self.encoder().fingerprint[:12]}"
             info = self.info()
-            reading = self._read(query, result, facts, encoder, info.change_counter, progress)
+            reading = self._read(result, facts, encoder, info.change_counter, progress)
             clock.lap("reading")
         shown = self._match_reports([*result.matches, result.nearest_genuine, result.nearest_fake])
         return SearchReport(
@@ -546,7 +546,6 @@ class Library(CuratorMethods):
 
     def _read(
         self,
-        query: QueryPhoto,
         result: SearchResult,
         facts: dict[int, PhotoFacts],
         encoder: str,
@@ -556,7 +555,7 @@ class Library(CuratorMethods):
         """Return the calibrated reading, or the plain one where nothing is calibrated."""
         arm = embedding_arm(self.arms())
         calibrated = arm and self._evidence.read(
-            arm, query, result, facts, encoder=encoder, progress=progress
+            arm, result, facts, encoder=encoder, progress=progress
         )
         return calibrated or read_result(result, facts, encoder=encoder, set_version=set_version)
 

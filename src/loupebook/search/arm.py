@@ -55,6 +55,9 @@ class QueryPhoto:
     upright : bool
         Whether that corner is known to be the item's own top left, as it is where an arm has
         laid a reference over it.
+    placed : bool
+        Whether the item's place is known already and is asked about apart: then a search all
+        over the photo would find but chance likeness.
 
     Raises
     ------
@@ -65,6 +68,7 @@ class QueryPhoto:
     pixels: Pixels
     region: Outline | None = None
     upright: bool = False
+    placed: bool = False
 
     def __post_init__(self) -> None:
         shape = self.pixels.shape

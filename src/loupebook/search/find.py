@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from scipy.special import expit
+
 from loupebook.errors import CropInvalid, QueryInvalid, SearchError
 from loupebook.records.model import PhotoFacts, Standing
 from loupebook.search.arm import ArmHit, QueryPhoto, SearchArm
 from loupebook.search.filters import Filters
-from loupebook.search.fuse import FusedHit, fuse_hits
+from loupebook.search.fuse import FusedHit, default_worths, fuse_hits
 from loupebook.search.group import Match, group_by_specimen
 from loupebook.search.items import LIKELY, FoundItem, found_items
 
@@ -17,6 +19,10 @@ _FEW = 5
 """Photos asked of each arm where only the nearest specimen is wanted: the arms may differ."""
 _FIRST_ASK = 50
 """Photos asked of each arm at first; more where they belong to too few specimens."""
+
+
+SURE = 0.99
+"""What an arm's score must be worth by itself for its place to be beyond doubt."""
 
 
 @dataclass(frozen=True)
@@ -36,6 +42,9 @@ class SearchResult:
         The items that lie in the query, as far as references tell, the surest first.
     located : QueryPhoto, optional
         The query with the part marked in which the item was found, if it was.
+    looked_at : tuple of QueryPhoto
+        The very objects that the arms were asked about that look at the whole picture: they
+        remember them.
     """
 
     matches: tuple[Match, ...]
@@ -44,6 +53,7 @@ class SearchResult:
     empty_reason: str | None = None
     items: tuple[FoundItem, ...] = ()
     located: QueryPhoto | None = None
+    looked_at: tuple[QueryPhoto, ...] = ()
 
 
 def search_set(
@@ -109,6 +119,7 @@ def search_set(
         nearest_fake=_nearest_of(Standing.FAKE, found, asker, allowed),
         items=tuple(found_items(asker.first, allowed)),
         located=asker.located,
+        looked_at=asker.looked_at,
     )
 
 
@@ -122,17 +133,34 @@ class _Asker:
     """Puts one query to all arms, under filters that change, and joins their answers.
 
     As soon as an arm has told where the item lies, the arms that look at the whole picture
-    are asked about that part too, and a photo keeps the better of its two scores.
+    are asked about that part too, and a photo keeps the better of its two scores. Where that
+    is beyond doubt beforehand, they need not look all over the photo as well.
     """
 
     def __init__(self, arms: Sequence[SearchArm], query: QueryPhoto) -> None:
         self._arms, self._query = arms, query
+        self._whole: QueryPhoto | None = None
         self.located: QueryPhoto | None = None
         self.first: list[FusedHit] = []
 
+    @property
+    def looked_at(self) -> tuple[QueryPhoto, ...]:
+        """What the arms that look at the whole picture were asked about."""
+        whole = self._whole or self._query
+        return (whole,) if self.located is None else (whole, self.located)
+
     def ask(self, allowed: Mapping[int, PhotoFacts], limit: int) -> list[FusedHit]:
         """Return the photos that the arms found, nearest first."""
-        hits = {arm.name: self._one(arm, self._query, allowed, limit) for arm in self._arms}
+        hits = {
+            arm.name: self._one(arm, self._query, allowed, limit)
+            for arm in self._arms
+            if arm.locates
+        }
+        if self._whole is None:
+            self._whole = replace(self._query, placed=True) if _sure(hits) else self._query
+        for arm in self._arms:
+            if not arm.locates:
+                hits[arm.name] = self._one(arm, self._whole, allowed, limit)
         fused = fuse_hits(hits)
         if self._look_again(hits, self._places(fused), allowed, limit):
             fused = fuse_hits(hits)
@@ -181,6 +209,17 @@ class _Asker:
                 f"The {arm.name} arm answered with photos that it was not asked: {stray}."
             )
         return found
+
+
+def _sure(hits: Mapping[str, Sequence[ArmHit]]) -> bool:
+    """Say whether an arm has placed the item beyond doubt by itself."""
+    worths = default_worths()
+    return any(
+        hit.outline is not None and expit(worths[name].log_odds(hit.score)) >= SURE
+        for name, found in hits.items()
+        if name in worths
+        for hit in found[:1]
+    )
 
 
 def best_of_both(one: Sequence[ArmHit], other: Sequence[ArmHit]) -> list[ArmHit]:

@@ -79,9 +79,9 @@ ANYWHERE = (*TURNED, View(CENTRE), *(View(window, discount=0.03) for window in H
 
 
 def views_of(query: QueryPhoto) -> tuple[View, ...]:
-    """Return how to look at a query: an item that is marked and upright needs one look."""
+    """Return how to look at a query: all over, or with one look where the item is known."""
     if query.region is None:
-        return ANYWHERE
+        return TURNED[:1] if query.placed else ANYWHERE
     return TURNED[:1] if query.upright else TURNED
 
 
