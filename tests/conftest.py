@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
+
+if "PYTEST_XDIST_WORKER" in os.environ:
+    # Workers share the machine: each with a thread a core would stand in the others' way.
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 from drawn_prints import draw_print
 

@@ -25,10 +25,13 @@ FAISS_ALONE = 100_000
 
 
 def core_count() -> int:
-    """Cores that this process may use (not merely cores that the machine has)."""
+    """Cores that this process may use, at most as many as ``OMP_NUM_THREADS`` allows."""
     if hasattr(os, "sched_getaffinity"):
-        return max(1, len(os.sched_getaffinity(0)))
-    return max(1, os.cpu_count() or 1)
+        cores = len(os.sched_getaffinity(0))
+    else:
+        cores = os.cpu_count() or 1
+    allowed = os.environ.get("OMP_NUM_THREADS", "")
+    return max(1, min(cores, int(allowed)) if allowed.isdecimal() else cores)
 
 
 @cache
