@@ -527,7 +527,8 @@ class Library(CuratorMethods):
             info = self.info()
             reading = self._read(result, facts, encoder, info.change_counter, progress)
             clock.lap("reading")
-        shown = self._match_reports([*result.matches, result.nearest_genuine, result.nearest_fake])
+        found = [*result.matches, result.nearest_genuine, result.nearest_fake]
+        shown = self._match_reports(found, facts)
         return SearchReport(
             photo=name or (str(photo) if isinstance(photo, Path) else "query"),
             set=info.name,
@@ -594,8 +595,10 @@ class Library(CuratorMethods):
         clock.lap("check")
         return pixels, check
 
-    def _match_reports(self, matches: Sequence[Match | None]) -> list[MatchReport | None]:
-        facts = self._all_facts()
+    def _match_reports(
+        self, matches: Sequence[Match | None], facts: Mapping[int, PhotoFacts]
+    ) -> list[MatchReport | None]:
+        # The facts that were searched: somebody else may have withdrawn a match meanwhile.
         names: dict[int, str] = {}
         reports: list[MatchReport | None] = []
         for match in matches:
@@ -676,9 +679,9 @@ class Library(CuratorMethods):
         for nearest in (report.nearest_genuine, report.nearest_fake):
             if nearest is not None:
                 found.setdefault(nearest.photo_id, nearest.similarity)
-        return self._comparer.compare_found(
-            report.query_pixels, list(found.items()), self._all_facts()
-        )
+        facts = self._all_facts()
+        still_there = [(photo, near) for photo, near in found.items() if photo in facts]
+        return self._comparer.compare_found(report.query_pixels, still_there, facts)
 
     def desk(self, report: SearchReport) -> Desk:
         """Lay the query of a search and its nearest references on a comparison desk."""
