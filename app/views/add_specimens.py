@@ -84,8 +84,11 @@ def keep(
     """Keep what stands on the page, so that it outlives the browser."""
     if draft is None:
         return
-    saved = library.drafts.save(draft.draft_id, fields, photos)
-    if len(saved.photos) != len(draft.photos):
+    if photos or any(fields.values()):
+        library.drafts.save(draft.draft_id, fields, photos)
+    else:
+        library.drafts.discard(draft.draft_id)
+    if len(photos) != len(draft.photos):
         st.rerun()
 
 

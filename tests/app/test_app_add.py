@@ -144,6 +144,10 @@ def test_a_draft_is_offered_again_after_the_page_was_closed(library: Library) ->
     next(button for button in again.button if button.label == "Remove").click().run()
     assert not again.exception
     assert any(button.label == "Save with 0 photos" for button in again.button)
+    assert len(library.drafts.all()) == 1  # it still has a name
+    next(one for one in again.text_input if one.label == "Name of the specimen *").set_value("")
+    again.run()
+    assert library.drafts.all() == []
 
 
 def test_the_list_of_photos_ticks_off_what_is_there(library: Library) -> None:
