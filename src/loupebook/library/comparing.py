@@ -32,7 +32,7 @@ from loupebook.compare import (
     pictures_of,
     standing_scores,
 )
-from loupebook.errors import ComparisonError
+from loupebook.errors import ComparisonError, SetDamaged
 from loupebook.imaging import PhotoCheck, check_photo, decode_photo, encode_jpeg
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import IntakeState, Lighting, PhotoFacts
@@ -205,17 +205,24 @@ class SetComparer:
         )
 
     def held(self, group: Group, facts: Mapping[int, PhotoFacts]) -> Held:
-        """Return the consensus of a group as its photos now stand.
+        """Return the consensus of a group as its photos now stand; lost ones are left out.
 
         Raises
         ------
         ComparisonError
             If there is no photo of it, or none with enough print.
         """
-        wanted = self._wanted(group, facts)
+        wanted = [one for one in self._wanted(group, facts) if self._is_sound(one)]
         if not wanted:
-            raise ComparisonError(f"The set holds no confirmed photo of {group.name}.")
+            raise ComparisonError(f"The set holds no sound photo of {group.name}.")
         return self._store_of().get(group, wanted, self._read)
+
+    def _is_sound(self, photo: Wanted) -> bool:
+        try:
+            self._catalogue.photo_bytes(photo.photo_id)
+        except SetDamaged:
+            return False
+        return True
 
     def scores(self, compared: Sequence[Compared]) -> StandingScores:
         """Return the nearness to either standing, for evidence."""

@@ -1,0 +1,82 @@
+"""`loupebook sheet`, `examinations` and `practice` as a person types them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from drawn_prints import as_bytes
+from loupebook.cli.main import app
+from taught_set import EDITION, copied_print, taught_set
+
+run = CliRunner()
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("cli")
+    taught_set(made / "set", genuine=2, copies=2).close()
+    (made / "suspect.png").write_bytes(as_bytes(copied_print(0, 4.0)))
+    return made
+
+
+def typed(folder: Path, *words: str, code: int = 0) -> str:
+    done = run.invoke(app, [*words, "--set", str(folder / "set")])
+    assert done.exit_code == code, done.output
+    return done.output
+
+
+def test_a_sheet_is_made_kept_listed_and_made_again(folder: Path, tmp_path: Path) -> None:
+    pdf = tmp_path / "press.pdf"
+    typed(folder, "sheet", "press", "--origin", "press-1", "--out", str(pdf), "--save", "P",
+          "--by", "me")  # fmt: skip
+    assert pdf.read_bytes()[:5] == b"%PDF-"
+    assert "As the set stands" in json.loads(typed(folder, "sheet", "--list", "--json"))["says"]
+    again = typed(folder, "sheet", "--saved", "P", "--out", str(tmp_path / "p.png"), "--by", "me",
+                  "--json")  # fmt: skip
+    assert all(Path(path).exists() for path in json.loads(again)["files"])
+    assert "needs an edition" in typed(folder, "sheet", "point", code=1)
+    assert "Name a template" in typed(folder, "sheet", code=2)
+    assert "is not known" in typed(folder, "sheet", "poster", code=1)
+
+
+def test_an_examination_is_saved_shown_checked_and_printed(folder: Path, tmp_path: Path) -> None:
+    saved = typed(
+        folder, "examinations", "save", str(folder / "suspect.png"), "--title", "Lot 4", "--mark",
+        "colour=cannot tell:too dark", "--by", "An Examiner", "--json",
+    )  # fmt: skip
+    number = json.loads(saved.splitlines()[-1])["examination"]
+    listed = json.loads(typed(folder, "examinations", "list", "--json").splitlines()[0])
+    assert (listed["number"], listed["title"], listed["by"]) == (number, "Lot 4", "An Examiner")
+    document = json.loads(typed(folder, "examinations", "show", str(number)))["document"]
+    assert document["marks"][0]["note"] == "too dark"
+    assert "Nothing has changed" in typed(folder, "examinations", "rerun", str(number))
+    target = tmp_path / "record.pdf"
+    typed(folder, "examinations", "print", str(number), "--out", str(target), "--paper", "letter")
+    assert target.read_bytes()[:5] == b"%PDF-"
+    assert "0 with faults" in typed(folder, "examinations", "check")
+    sha256 = document["examined"]["sha256"]
+    path = folder / "set" / "examinations" / sha256[:2] / sha256
+    content = path.read_bytes()
+    path.write_bytes(content[:-1] + bytes([content[-1] ^ 1]))
+    assert "altered" in typed(folder, "examinations", "check", code=1)
+    typed(folder, "examinations", "print", str(number), "--out", str(target), code=1)
+    path.write_bytes(content)
+    typed(folder, "examinations", "show", "99", code=1)
+
+
+def test_a_round_is_made_and_printed_with_its_key(folder: Path, tmp_path: Path) -> None:
+    typed(folder, "practice", "make", "R", "--edition", EDITION, "--questions", "3", "--by", "t")
+    assert json.loads(typed(folder, "practice", "list", "--json"))["questions"] == 3
+    quiz, key = tmp_path / "q.pdf", tmp_path / "k.pdf"
+    typed(folder, "practice", "quiz", "R", "--out", str(quiz), "--key", str(key))
+    assert quiz.read_bytes()[:5] == key.read_bytes()[:5] == b"%PDF-"
+    assert "none were asked" in typed(folder, "practice", "results")
+    rows = tmp_path / "a.csv"
+    typed(folder, "practice", "results", "--csv", str(rows))
+    assert rows.read_text().startswith("at,learner")
+    typed(folder, "practice", "due", "Nobody")
+    typed(folder, "practice", "make", "R", "--by", "t", code=1)

@@ -1,0 +1,204 @@
+"""Each template on a small drawn set; kept definitions and a set that moves on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from loupebook.errors import RecordInvalid, RecordNotFound, SheetInvalid
+from loupebook.library import (
+    TEMPLATES,
+    Element,
+    Library,
+    Lighting,
+    Paper,
+    SheetDefinition,
+    SpecimenRecord,
+    Standing,
+    write_sheet,
+)
+from loupebook.sheets import plan_sheet
+from taught_set import EDITION, copied_print, genuine_print, photo, taught_set
+
+pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 is not installed (extra 'test')")
+
+DEFINITIONS = {
+    "pair": SheetDefinition("pair", edition=EDITION),
+    "years": SheetDefinition("years", marque="Marque A", element=Element.BAND),
+    "press": SheetDefinition("press", origin="press-1"),
+    "point": SheetDefinition("point", edition=EDITION),
+    "lighting": SheetDefinition("lighting", specimens=("G-0",)),
+    "pocket": SheetDefinition("pocket", marque="Marque A"),
+}
+
+
+@pytest.fixture(scope="module")
+def library(tmp_path_factory: pytest.TempPathFactory) -> Library:
+    made = taught_set(tmp_path_factory.mktemp("sheets") / "set")
+    raking = photo(genuine_print(1.0), "g0-raking.png", lighting=Lighting.RAKING)
+    uv = photo(genuine_print(0.5), "g0-uv.png", lighting=Lighting.UV_A)
+    record = SpecimenRecord(
+        "G-0", Element.BAND, Standing.GENUINE, marque="Marque A", edition=EDITION
+    )
+    assert made.add_specimen(record, [raking, uv], by="a curator").ok
+    return made
+
+
+def text_of(pdf: bytes) -> str:
+    return " ".join(
+        " ".join(page.get_textpage().get_text_range().split()) for page in pdfium.PdfDocument(pdf)
+    )
+
+
+@pytest.mark.parametrize("template", TEMPLATES)
+def test_each_template_prints_with_cautions_scale_and_notice(
+    library: Library, template: str
+) -> None:
+    sheet = library.sheets.make(DEFINITIONS[template])
+    text = text_of(sheet.files[0])
+    assert "good copies lie near" in text
+    assert "drawn, invented" in text
+    assert "mm on the item" in text
+    assert "Printed at" in text
+    assert len(sheet.files[0]) <= 10_000_000
+    assert sheet.made_from
+
+
+def test_a_pair_lies_in_one_frame_and_measures_where_the_copy_differs(library: Library) -> None:
+    plan = plan_sheet(library.sheet_source, DEFINITIONS["pair"])
+    genuine, copy = plan.sections[0].plates
+    assert (genuine.standing, copy.standing) == ("genuine", "fake")
+    assert genuine.note == copy.note == "laid into the common frame"
+    assert genuine.item_size.width == pytest.approx(copy.item_size.width, rel=0.01)
+    # The patch of press-1, drawn at 110..154 of 420 px, lies in one of the measured places.
+    consensus = library.sheet_source.consensus(_group())
+    columns = consensus.shape[1] / consensus.px_per_mm
+    assert plan.points
+    assert columns == pytest.approx(genuine.item_size.width, rel=0.01)
+    assert any(point.measured for point in plan.points)
+
+
+def _group() -> object:
+    from loupebook.compare import Group
+
+    return Group(EDITION, "band", "face", "diffuse", "genuine")
+
+
+def test_points_that_are_drawn_take_the_place_of_measured_ones(tmp_path: Path) -> None:
+    with taught_set(tmp_path / "set", genuine=2, copies=1) as own:
+        own.points.add(
+            1, [(110, 140), (154, 140), (154, 184), (110, 184)], title="The patch",
+            genuine_shows="plain", copies_show="a white patch", by="a curator",
+        )  # fmt: skip
+        plan = plan_sheet(own.sheet_source, DEFINITIONS["pair"])
+        assert [point.name for point in plan.points] == ["The patch"]
+        text = text_of(own.sheets.make(DEFINITIONS["point"]).files[0])
+        assert "One point: The patch" in text
+        named = SheetDefinition("point", edition=EDITION, point="No such")
+        with pytest.raises(SheetInvalid, match="The patch"):
+            own.sheets.make(named)
+
+
+def test_a_press_shows_all_its_specimens_and_no_other(library: Library) -> None:
+    plan = plan_sheet(library.sheet_source, DEFINITIONS["press"])
+    shown = {plate.name for plate in plan.sections[1].plates}
+    assert shown == {"F-0-0", "F-0-1"}
+
+
+def test_a_lighting_series_cautions_where_it_shows_uv(library: Library) -> None:
+    text = text_of(library.sheets.make(DEFINITIONS["lighting"]).files[0])
+    assert "UV-A lamps harm eyes and skin" in text
+    for words in ("Diffuse light", "Raking light", "UV-A lamp"):
+        assert words in text
+
+
+def test_what_cannot_be_laid_into_the_frame_is_cropped_and_says_so(tmp_path: Path) -> None:
+    from drawn_prints import draw_print
+
+    with taught_set(tmp_path / "set", genuine=2, copies=1) as own:
+        other = SpecimenRecord(
+            "F-other", Element.BAND, Standing.FAKE, marque="Marque A", edition=EDITION, origin="x"
+        )
+        assert own.add_specimen(other, [photo(draw_print(55), "o.png")], by="me").ok
+        plan = plan_sheet(own.sheet_source, SheetDefinition("pair", specimens=("G-0", "F-other")))
+        plate = plan.sections[0].plates[1]
+        assert plate.note.startswith("not laid into the common frame")
+        assert plate.points == ()
+        assert any("Could not be laid" in remark for remark in plan.remarks)
+
+
+def test_a_photo_that_is_lost_keeps_its_place(tmp_path: Path) -> None:
+    with taught_set(tmp_path / "set", genuine=2, copies=2) as own:
+        lost = own.photos("F-0-1")[0]
+        (own.folder / "photos" / lost.sha256[:2] / lost.sha256).unlink()
+        text = text_of(own.sheets.make(DEFINITIONS["press"]).files[0])
+        assert "F-0-1" in text
+        assert "the photo file is missing" in text
+        assert "Without a picture: 1 of 2." in text
+
+
+def test_a_kept_sheet_tells_when_the_set_has_moved_on(tmp_path: Path) -> None:
+    with taught_set(tmp_path / "set", genuine=2, copies=1) as own:
+        version = own.info().change_counter
+        own.sheets.save("Press", DEFINITIONS["press"], by="me")
+        assert own.sheets.state("Press").says() == "Not made yet."
+        first = own.sheets.make_saved("Press", by="me")
+        assert own.info().change_counter == version
+        assert not own.sheets.state("Press").stale
+        more = SpecimenRecord(
+            "F-0-9", Element.BAND, Standing.FAKE, marque="Marque A", edition=EDITION,
+            origin="press-1",
+        )  # fmt: skip
+        assert own.add_specimen(more, [photo(copied_print(0, 3.0), "n.png")], by="me").ok
+        state = own.sheets.state("Press")
+        assert (state.added, state.gone) == (1, 0)
+        second = own.sheets.make_saved("Press", by="me")
+        assert set(second.made_from) > set(first.made_from)
+        assert not own.sheets.state("Press").stale
+        for name in ("F-0-0", "F-0-9"):
+            own.withdraw(name, by="me", reason="r")
+        assert "Cannot be made now" in own.sheets.state("Press").says()
+        with pytest.raises(RecordNotFound, match="no sheet"):
+            own.sheets.make_saved("Other", by="me")
+
+
+def test_pages_are_written_as_pdf_and_as_numbered_png(library: Library, tmp_path: Path) -> None:
+    sheet = library.sheets.make(DEFINITIONS["point"], form="png")
+    paths = write_sheet(sheet, tmp_path / "p.png")
+    assert len(paths) > 1
+    assert [path.name for path in paths] == [
+        f"p-{number}.png" for number in range(1, len(sheet.files) + 1)
+    ]
+    assert all(path.read_bytes()[:4] == b"\x89PNG" for path in paths)
+    with pytest.raises(SheetInvalid, match="cannot be written"):
+        write_sheet(sheet, Path("/proc/nowhere/p.png"))
+
+
+@pytest.mark.parametrize(
+    ("definition", "says"),
+    [
+        (SheetDefinition("press"), "needs a print origin"),
+        (SheetDefinition("press", origin="none such"), "no confirmed fake"),
+        (SheetDefinition("years", marque="Marque A"), "needs an element"),
+        (SheetDefinition("point"), "needs an edition"),
+        (SheetDefinition("lighting"), "needs a specimen"),
+        (SheetDefinition("pocket"), "needs a marque or an edition"),
+        (SheetDefinition("pair", edition="None"), "no confirmed genuine"),
+        (SheetDefinition("pair", specimens=("F-0-0", "G-0")), "genuine specimen and then a fake"),
+        (SheetDefinition("pair", edition=EDITION, scale=20.0), "Choose a smaller scale"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_made_says_why(
+    library: Library, definition: SheetDefinition, says: str
+) -> None:
+    with pytest.raises(SheetInvalid, match=says):
+        library.sheets.make(definition)
+
+
+def test_letter_paper_is_kept_with_the_definition(library: Library) -> None:
+    asked = SheetDefinition("lighting", specimens=("G-0",), paper=Paper.LETTER)
+    library.sheets.save("L", asked, by="me")
+    assert SheetDefinition.from_dict(library.sheets.saved()[0].definition) == asked
+    with pytest.raises(RecordInvalid, match="name"):
+        library.sheets.save(" ", asked, by="me")
