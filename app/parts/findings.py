@@ -59,7 +59,7 @@ def show_finding(library: Library, number: int, finding: Finding, *, key: str) -
             if (finding.action not in ADDS or len(finding.photos) <= MOST_PHOTOS)
         ]
         if cards:
-            show_plates(cards, label="Photos concerned", key=f"plates-{key}", least=150, tall=130)
+            show_plates(cards, label="Photos concerned", key=f"plates-{key}", least=230, tall=130)
         st.markdown(f"*To do: {finding.action}.* {DOES[finding.action]}")
         with st.container(horizontal=True):
             for name in finding.specimens[:MOST_LINKS]:

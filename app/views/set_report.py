@@ -73,10 +73,10 @@ def show_report(library: Library, report: SetReport) -> None:
         "Section",
         names,
         format_func=labels.__getitem__,
-        default=WORK_LIST,
+        default=asked if (asked := st.query_params.get(SECTION)) in names else WORK_LIST,
         required=True,
         key=SECTION,
-        bind="query-params",
+        on_change=remember_section,
     )
     section = report.sections[name or WORK_LIST]
     st.header(section.title)
@@ -86,6 +86,10 @@ def show_report(library: Library, report: SetReport) -> None:
         show_tables(section)
     show_plots(section)
     offer_files(library, report)
+
+
+def remember_section() -> None:
+    st.query_params[SECTION] = st.session_state[SECTION]
 
 
 def label_of(report: SetReport, name: str) -> str:

@@ -23,7 +23,7 @@ from loupebook.search import Progress, ReadPhoto
 from loupebook.setreport.pairs import PairCheck, Prepared, check_pair, hash_pairs, prepare
 from loupebook.setreport.traits import PhotoTraits
 
-VERSION = 1
+VERSION = 2
 NEIGHBOURS = 6
 """Nearest photos by embedding that are proposed for each photo."""
 LEAST_COSINE = 0.75
