@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from loupebook.cli.common import (
+    ExitCode,
     JsonOption,
     SetOption,
     err,
@@ -49,11 +51,34 @@ def demo(
     ] = False,
     port: PortOption = None,
     no_browser: NoBrowserOption = False,
+    rebuild: Annotated[
+        bool,
+        typer.Option("--rebuild", help="Draw demo set and queries again from their seeds."),
+    ] = False,
+    seed: Annotated[
+        int | None, typer.Option(metavar="S", help="Draw another invented world, by this seed.")
+    ] = None,
+    count: Annotated[
+        int | None, typer.Option(metavar="N", help="Reference photos of that other world.")
+    ] = None,
+    truth: Annotated[
+        bool, typer.Option("--truth", help="Write the exact place of the artwork beside each.")
+    ] = False,
+    out_folder: Annotated[
+        Path, typer.Option("--out", metavar="DIR", help="Where drawn pictures go.")
+    ] = Path("rendered"),
     as_json: JsonOption = False,
 ) -> None:
-    """Build the demo set (invented, rendered), index it and open the page on it."""
+    """Build the demo set (invented, rendered), index it and open the page on it.
+
+    With --rebuild, or with --seed and --count, pictures are drawn into a folder instead, and no
+    page opens. That needs the extra packages of loupebook[render].
+    """
     from loupebook.library import build_demo_set, serve_page
 
+    if rebuild or seed is not None or count is not None:
+        draw(rebuild, seed, count, truth, out_folder, as_json)
+        return
     with progress_bar() as progress:
         built = build_demo_set(progress=progress)
     if as_json:
@@ -62,3 +87,26 @@ def demo(
         typer.echo(built.says())
     if not no_page:
         serve_page(built.folder, port=port, browser=not no_browser, announce=typer.echo)
+
+
+def draw(
+    rebuild: bool, seed: int | None, count: int | None, truth: bool, folder: Path, as_json: bool
+) -> None:
+    """Draw the demo set again, or another world."""
+    from loupebook.library import render_demo_anew, render_other_world
+
+    if rebuild and (seed is not None or count is not None or truth):
+        err.print("--rebuild draws the demo set as it is: leave out --seed, --count and --truth.")
+        raise typer.Exit(ExitCode.WRONG_USE)
+    with progress_bar() as progress:
+        if rebuild:
+            made = render_demo_anew(folder, progress=progress)
+        else:
+            made = render_other_world(
+                folder, seed=1 if seed is None else seed, count=count, truth=truth,
+                progress=progress,
+            )  # fmt: skip
+    if as_json:
+        print_json(made.to_dict())
+    else:
+        typer.echo(f"References in {made.references}, queries with their truth in {made.queries}.")

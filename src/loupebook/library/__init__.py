@@ -45,6 +45,7 @@ from loupebook.library.practice import (
     Sitting,
     answers_csv,
 )
+from loupebook.library.rendering import render_demo_anew, render_other_world
 from loupebook.library.report_paper import report_pdf
 from loupebook.library.results import (
     AddReport,
@@ -185,6 +186,8 @@ __all__ = [
     "read_barcodes",
     "rectify",
     "render_html",
+    "render_demo_anew",
+    "render_other_world",
     "report_pdf",
     "resize_to_fit",
     "rotate_quarter",
