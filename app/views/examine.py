@@ -13,7 +13,7 @@ from parts.current_set import faults_shown, open_set, overview_of, say_empty_set
 from parts.desk import show_desk
 from parts.desk_points import point_marks, show_points
 from parts.examinations import offer_saving
-from parts.in_work import ANSWER, say_note, take_up
+from parts.in_work import ANSWER, keep, say_note, take_up
 from parts.intake import Handed, decoded, offer_photo
 from parts.light_table import laid_out, last_chosen, offer_series
 from parts.results import offer_downloads, say_limits, say_reading, show_matches
@@ -95,6 +95,7 @@ def desk(photo: Handed) -> None:
                 st.error(plain(str(error)), icon=":material/crop:")
                 return
             key = show_answer(library, report, photo.sha256, said)
+            keep(photo, k)
             if key is not None:
                 offer_saving(
                     library, report, photo, region=region, filters=filters, k=k,

@@ -300,8 +300,9 @@ def test_a_chosen_card_lies_beside_the_query_and_the_zoom_stays(page: playwright
     cards = page.get_by_role("list", name="Nearest known specimens").get_by_role("button")
     name = cards.nth(4).locator(".name").inner_text()
     cards.nth(4).click()
-    page.locator('.pane[data-key="chosen"]').wait_for(state="attached")
-    assert name in page.locator('.pane[data-key="chosen"] figcaption').inner_text()
+    chosen = page.locator('.pane[data-key^="photo-"]')
+    chosen.wait_for(state="attached")
+    assert name in chosen.locator("figcaption").inner_text()
     assert transforms(page)[0][0] == pytest.approx(1.3)
 
 

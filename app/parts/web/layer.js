@@ -81,6 +81,7 @@ class Layer {
   // The whole picture's coarsest tile comes at once, the rest when the hand rests.
   want() {
     if (!this.tiles.size) this.fetch(0, this.visible());
+    this.box.dataset.ready = "false";
     clearTimeout(this.timer);
     this.timer = setTimeout(() => this.refine(), REST_MS);
   }

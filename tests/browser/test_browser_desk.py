@@ -1,0 +1,415 @@
+"""The comparison desk in a real browser: aligned, swiped, alternated, measured, marked, kept.
+
+Set ``LOUPEBOOK_SCREENSHOTS`` to a folder to keep pictures of the states.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from browser_driver import FLAGS, PATIENCE_MS, chromium_path, page_served
+
+from desk_prints import PX_PER_MM, Shots, fill, shots_of
+from loupebook.library import Library, encode_jpeg
+
+playwright_api = pytest.importorskip(
+    "playwright.sync_api", reason="playwright is not installed (extra 'test')"
+)
+pytestmark = pytest.mark.browser
+
+DESK = {"width": 1440, "height": 900}
+PHONE = {"width": 390, "height": 844}
+SHOTS = os.environ.get("LOUPEBOOK_SCREENSHOTS")
+PAGES = ("", "library", "points", "add_specimens", "library?specimen=G-0")
+
+
+@pytest.fixture(scope="module")
+def shots() -> Shots:
+    return shots_of()
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory, shots: Shots) -> Iterator[str]:
+    chromium_path()
+    folder = tmp_path_factory.mktemp("desk")
+    with Library.create(folder / "set", name="Prints", notice="drawn, invented") as library:
+        fill(library, shots)
+        picture = library.consensus_picture(1)
+        library.points.add(
+            picture.photo_id,
+            [(200, 150), (300, 150), (300, 230), (200, 230)],
+            title="Middle",
+            genuine_shows="Letters stand free.",
+            copies_show="Letters run together.",
+            by="a curator",
+        )
+    with page_served(folder / "set", folder / "log") as served:
+        yield served
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[playwright_api.Browser]:
+    with playwright_api.sync_playwright() as driver:
+        started = driver.chromium.launch(executable_path=chromium_path(), args=FLAGS)
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="module")
+def page(
+    browser: playwright_api.Browser, address: str, shots: Shots
+) -> Iterator[playwright_api.Page]:
+    """One examination that all stories go through, in the order of this file."""
+    context = browser.new_context(viewport=DESK)
+    shown = context.new_page()
+    hand_in(shown, address, shots.genuine_query.pixels)
+    yield shown
+    context.close()
+
+
+def hand_in(page: playwright_api.Page, address: str, pixels: np.ndarray) -> None:
+    page.set_default_timeout(15000)
+    page.goto(address)
+    page.get_by_role("heading", name="Examine").wait_for()
+    page.get_by_test_id("stFileUploaderDropzoneInput").set_input_files(
+        {
+            "name": "suspect.jpg",
+            "mimeType": "image/jpeg",
+            "buffer": encode_jpeg(pixels, quality=95),
+        }
+    )
+    page.locator('.pane[data-key="query"] .layer[data-ready="true"]').wait_for()
+
+
+def keep_shot(page: playwright_api.Page, name: str) -> None:
+    if SHOTS:
+        Path(SHOTS).mkdir(parents=True, exist_ok=True)
+        page.screenshot(path=Path(SHOTS) / f"desk-{name}.png")
+
+
+def focus(page: playwright_api.Page) -> None:
+    """Give the keyboard to the first picture that is seen."""
+    page.locator(".pane:visible .glass").first.focus()
+
+
+def frame_px(page: playwright_api.Page, x: float, y: float) -> list[tuple[float, float]]:
+    """Return which px of the frame lies at a share of each pane, as the browser lays it out."""
+    return page.locator(".pane .glass").evaluate_all(
+        """(all, [x, y]) => all.filter(one => one.clientWidth).map(glass => {
+            const pane = glass.getBoundingClientRect();
+            const sheet = glass.querySelector('.sheet').getBoundingClientRect();
+            const at = [pane.left + x * pane.width, pane.top + y * pane.height];
+            return [(at[0] - sheet.left) / sheet.width, (at[1] - sheet.top) / sheet.height];
+        })""",
+        [x, y],
+    )
+
+
+def test_aligned_views_come_by_themselves_and_nothing_moves(page: playwright_api.Page) -> None:
+    places = ".pane:visible .glass"
+    before = [one.bounding_box() for one in page.locator(places).all()]
+    page.get_by_text("Aligned: your photo is laid over nearest genuine").wait_for()
+    assert page.get_by_role("radio", name="Aligned").get_attribute("aria-checked") == "true"
+    after = [one.bounding_box() for one in page.locator(places).all()]
+    assert after == before
+    keep_shot(page, "aligned")
+
+
+def test_the_lock_holds_within_two_pixels_after_ten_random_acts(page: playwright_api.Page) -> None:
+    page.get_by_text("Aligned: your photo").wait_for()
+    chance = random.Random(11)
+    panes = page.locator(".pane:visible .glass")
+    panes.first.scroll_into_view_if_needed()
+    page.wait_for_timeout(400)
+    for _ in range(10):
+        box = panes.nth(chance.randrange(3)).bounding_box()
+        x = box["x"] + box["width"] * chance.uniform(0.2, 0.8)
+        y = box["y"] + box["height"] * chance.uniform(0.2, 0.8)
+        page.mouse.move(x, y)
+        if chance.random() < 0.6:
+            page.mouse.wheel(0, chance.choice([-300, -240, 160]))
+        else:
+            page.mouse.down()
+            page.mouse.move(x + chance.randint(-90, 90), y + chance.randint(-70, 70), steps=3)
+            page.mouse.up()
+        page.wait_for_timeout(60)
+        first, *others = frame_px(page, 0.5, 0.5)
+        for other in others:
+            # Shares of the frame, which is 540 px wide.
+            assert np.hypot(*(np.subtract(other, first) * 540)) < 0.5
+    focus(page)
+    page.keyboard.press("0")
+
+
+def test_swipe_follows_mouse_and_keys(page: playwright_api.Page) -> None:
+    page.get_by_role("radio", name="Swipe").click()
+    bar = page.get_by_role("slider", name="Where the photo gives way")
+    above = page.locator(".pane.stack .layer").nth(1)
+    assert "50%" in above.evaluate("one => one.style.clipPath")
+    bar.focus()
+    page.keyboard.press("ArrowRight")
+    assert bar.get_attribute("aria-valuenow") == "52"
+    focus(page)
+    page.keyboard.press("<")
+    assert bar.get_attribute("aria-valuenow") == "50"
+    box, glass = bar.bounding_box(), page.locator(".pane.stack .glass").bounding_box()
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    page.mouse.down()
+    page.mouse.move(glass["x"] + 0.8 * glass["width"], box["y"] + box["height"] / 2, steps=4)
+    page.mouse.up()
+    assert int(bar.get_attribute("aria-valuenow")) == pytest.approx(80, abs=1)
+    assert "80" in above.evaluate("one => one.style.clipPath")
+    keep_shot(page, "swipe")
+
+
+def veiled(page: playwright_api.Page) -> list[bool]:
+    layers = page.locator(".pane.stack .layer")
+    return layers.evaluate_all("all => all.map(one => one.classList.contains('veiled'))")
+
+
+def test_alternate_by_key_button_and_by_itself(page: playwright_api.Page) -> None:
+    focus(page)
+    page.keyboard.press("a")
+    assert veiled(page) == [True, False]
+    page.keyboard.press(" ")
+    assert veiled(page) == [False, True]
+    assert "Nearest genuine" in page.locator(".tag.now").inner_text()
+    page.get_by_role("button", name="Show the other picture").click()
+    assert veiled(page) == [True, False]
+    play = page.get_by_role("button", name="Alternate by itself")
+    play.click()
+    page.wait_for_function(
+        """() => [...document.querySelectorAll('*')].some(host => host.shadowRoot?.querySelector(
+            '.pane.stack .layer:nth-of-type(2).veiled'))"""
+    )
+    play.click()
+    still = veiled(page)
+    page.wait_for_timeout(1300)
+    assert veiled(page) == still
+    # WCAG 2.3.1: nothing flashes more than three times a second.
+    rates = (
+        page.get_by_label("How fast")
+        .locator("option")
+        .evaluate_all("all => all.map(o => +o.value)")
+    )
+    assert min(rates) >= 1000 / 3
+
+
+def test_the_difference_map_lies_over_the_photo_as_strongly_as_wanted(
+    page: playwright_api.Page,
+) -> None:
+    page.get_by_text("Measured against").wait_for()
+    page.get_by_role("radio", name="Differences").click()
+    laid = page.locator(".pane.stack img.map:visible")
+    laid.wait_for()
+    assert laid.evaluate("one => one.decode().then(() => one.naturalWidth)") > 300
+    opacity = page.get_by_label("Opacity of the difference map")
+    opacity.focus()
+    page.keyboard.press("Home")
+    assert laid.evaluate("one => one.style.opacity") == "0"
+    page.keyboard.press("End")
+    assert laid.evaluate("one => one.style.opacity") == "1"
+    box = opacity.bounding_box()
+    page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    assert float(laid.evaluate("one => one.style.opacity")) == pytest.approx(0.5, abs=0.06)
+    page.get_by_label("What is mapped").select_option("colour")
+    assert "map/colour" in laid.get_attribute("src")
+    keep_shot(page, "differences")
+
+
+def test_a_ruler_reads_millimetres_and_moves_by_keys(page: playwright_api.Page) -> None:
+    page.get_by_role("radio", name="Side by side").click()
+    focus(page)
+    page.keyboard.press("m")
+    knobs = page.locator(".knob")
+    assert knobs.count() == 2
+    read = float(re.search(r"([\d.]+) mm", knobs.first.get_attribute("aria-label"))[1])
+    shares = frame_px(page, 0.3, 0.5)[0], frame_px(page, 0.7, 0.5)[0]
+    assert read == pytest.approx((shares[1][0] - shares[0][0]) * 540 / PX_PER_MM, rel=0.01)
+    page.keyboard.press("Shift+ArrowRight")
+    shorter = float(re.search(r"([\d.]+) mm", knobs.first.get_attribute("aria-label"))[1])
+    assert shorter < read
+    page.keyboard.press("Escape")
+    assert knobs.count() == 0
+
+
+def filters_of(page: playwright_api.Page) -> list[str]:
+    layers = page.locator(".pane:visible .layer")
+    return layers.evaluate_all("all => all.map(one => one.style.filter)")
+
+
+def test_light_and_channels_change_all_pictures_and_come_back(page: playwright_api.Page) -> None:
+    focus(page)
+    for key in ("]", "]", "c"):
+        page.keyboard.press(key)
+    filters = page.locator(".pane:visible .layer").evaluate_all(
+        "all => all.map(one => one.style.filter)"
+    )
+    assert all("brightness(120%)" in one and "channel-red" in one for one in filters)
+    assert page.get_by_role("radio", name="Red", exact=True).get_attribute("aria-checked") == "true"
+    keep_shot(page, "red-channel")
+    page.get_by_role("button", name="Undo light, channel and measuring").click()
+    filters = page.locator(".pane:visible .layer").evaluate_all(
+        "all => all.map(one => one.style.filter)"
+    )
+    assert all("brightness(100%)" in one and "channel" not in one for one in filters)
+
+
+def test_keys_are_shown_on_demand(page: playwright_api.Page) -> None:
+    focus(page)
+    page.keyboard.press("?")
+    dialog = page.get_by_role("dialog", name="Keyboard")
+    dialog.wait_for()
+    assert "see the whole" in dialog.inner_text()
+    page.keyboard.press("Escape")
+    dialog.wait_for(state="hidden")
+
+
+def test_a_point_is_marked_and_a_serial_typed_and_both_survive_a_reload(
+    page: playwright_api.Page, browser: playwright_api.Browser
+) -> None:
+    point = page.get_by_role("article", name="Middle")
+    point.get_by_role("radio", name="differs").click()
+    note = point.get_by_role("textbox")
+    note.fill("the letters run together")
+    note.blur()
+    page.get_by_text("1 of 1 marked").wait_for()
+    assert point.locator("img").count() == 3
+    page.get_by_text("Serial numbers", exact=True).click()
+    page.get_by_label("Left", exact=True).fill("AB102")
+    page.get_by_label("Left", exact=True).press("Enter")
+    page.get_by_text("stands in this set already").wait_for()
+    shown = page.locator(".pane figcaption .name").all_inner_texts()
+    further = next(name for name in ("G-0", "G-1") if name not in shown)
+    cards = page.get_by_role("list", name="Nearest known specimens")
+    cards.get_by_role("button", name=f"Genuine, {further}").click()
+    page.locator('.pane[data-key^="photo-"]').wait_for(state="attached")
+    page.wait_for_timeout(800)
+    keep_shot(page, "points")
+    page.reload()
+    page.get_by_text("Aligned: your photo").wait_for()
+    assert "suspect.jpg" in page.locator(".pane figcaption").first.inner_text()
+    assert page.locator('.pane[data-key^="photo-"]').count() == 1
+    again = page.get_by_role("article", name="Middle")
+    again.wait_for()
+    assert again.get_by_role("radio", name="differs").get_attribute("aria-checked") == "true"
+    assert again.get_by_role("textbox").input_value() == "the letters run together"
+    assert page.get_by_label("Left", exact=True).input_value() == "AB102"
+    assert "open in another tab" not in page.inner_text("body")
+    other = page.context.new_page()
+    other.set_default_timeout(15000)
+    other.goto(page.url)
+    other.get_by_text("This examination is open in another tab as well").wait_for()
+    other.get_by_text("Aligned: your photo").wait_for()
+    other.wait_for_url(re.compile("in-work="))
+    other.wait_for_timeout(500)
+    assert other.url != page.url
+    other.close()
+
+
+def test_an_address_that_is_no_longer_kept_says_so(
+    browser: playwright_api.Browser, address: str
+) -> None:
+    page = browser.new_page()
+    page.set_default_timeout(15000)
+    page.goto(f"{address}/?in-work=AAAAAAAAAAAAAAAA")
+    page.get_by_text("no longer kept on this computer").wait_for()
+    page.close()
+
+
+def test_a_photo_that_cannot_be_aligned_says_so_and_shows_as_photographed(
+    browser: playwright_api.Browser, address: str
+) -> None:
+    page = browser.new_page(viewport=DESK)
+    noise = np.random.default_rng(5).integers(0, 255, (400, 500, 3), dtype=np.uint8)
+    hand_in(page, address, noise)
+    page.get_by_text("Cannot be aligned:").wait_for()
+    assert page.get_by_role("radio", name="Aligned").is_disabled()
+    assert page.get_by_role("radio", name="Swipe").is_disabled()
+    page.get_by_text("Not measured:").first.wait_for()
+    keep_shot(page, "not-registrable")
+    page.close()
+
+
+def test_swipe_by_touch_on_a_phone(
+    browser: playwright_api.Browser, address: str, shots: Shots
+) -> None:
+    context = browser.new_context(viewport=PHONE, has_touch=True, is_mobile=True)
+    page = context.new_page()
+    hand_in(page, address, shots.copy_query.pixels)
+    page.get_by_text("Aligned: your photo").wait_for()
+    page.get_by_role("radio", name="Swipe").tap()
+    bar = page.get_by_role("slider", name="Where the photo gives way")
+    bar.scroll_into_view_if_needed()
+    page.wait_for_timeout(500)
+    box, glass = bar.bounding_box(), page.locator(".pane.stack .glass").bounding_box()
+    y = box["y"] + box["height"] / 2
+    session = context.new_cdp_session(page)
+    for kind, x in (
+        ("touchStart", box["x"] + box["width"] / 2),
+        ("touchMove", glass["x"] + 0.4 * glass["width"]),
+        ("touchMove", glass["x"] + 0.25 * glass["width"]),
+        ("touchEnd", None),
+    ):
+        points = [] if x is None else [{"x": x, "y": y, "id": 1}]
+        session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+    assert int(bar.get_attribute("aria-valuenow")) == pytest.approx(25, abs=3)
+    page.get_by_role("radio", name="Alternate").tap()
+    page.get_by_role("button", name="Show the other picture").tap()
+    assert veiled(page) == [False, True]
+    sideways = page.evaluate(
+        """[document.scrollingElement, ...document.querySelectorAll('[data-testid=stMain]')]
+            .every(box => box.scrollWidth <= box.clientWidth)"""
+    )
+    assert sideways
+    keep_shot(page, "phone")
+    context.close()
+
+
+@pytest.mark.external
+@pytest.mark.parametrize("path", PAGES)
+def test_axe_finds_no_serious_fault(
+    browser: playwright_api.Browser, address: str, path: str
+) -> None:
+    # axe-core, rules for WCAG 2.0 to 2.2, levels A and AA.
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    page = browser.new_page(viewport=DESK)
+    page.set_default_timeout(15000)
+    page.goto(f"{address}/{path}")
+    page.get_by_role("heading", level=1).wait_for()
+    page.wait_for_timeout(1500)
+    assert serious(axe.Axe().run(page, options=RULES).response) == []
+    page.close()
+
+
+@pytest.mark.external
+def test_axe_finds_no_serious_fault_on_a_whole_examination(page: playwright_api.Page) -> None:
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    page.get_by_text("Measured against").wait_for()
+    found = axe.Axe().run(page, options=RULES).response
+    assert serious(found) == []
+    focus(page)
+    page.keyboard.press("w")
+    assert serious(axe.Axe().run(page, options=RULES).response) == []
+
+
+RULES = {
+    "runOnly": {
+        "type": "tag",
+        "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"],
+    }
+}
+
+
+def serious(found: dict) -> list[str]:
+    return [
+        f"{fault['id']}: {fault['help']}: {[node['target'] for node in fault['nodes']][:3]}"
+        for fault in found["violations"]
+        if fault["impact"] in ("serious", "critical")
+    ]
