@@ -50,6 +50,8 @@ class Laid:
         Which.
     facts : tuple of str
         What the caption says beside the way it was taken.
+    series : bool
+        Whether it is one of several photos of its specimen that were laid out together.
     """
 
     key: str
@@ -58,6 +60,7 @@ class Laid:
     specimen: str
     photo_id: int
     facts: tuple[str, ...] = ()
+    series: bool = False
 
     @classmethod
     def of_match(cls, match: MatchReport, key: str, heading: str, encoder: str) -> Laid:
@@ -170,6 +173,7 @@ def _reference_pane(library: Library, laid: Laid, base: str) -> dict[str, Any]:
         "height": photo.height,
         "px_per_mm": photo.px_per_mm,
         "alt": f"{laid.heading}: specimen {laid.specimen}",
+        "series": laid.series,
         "dark": uv,
         "cautions": [UV_CAUTION] if uv else [],
     }

@@ -63,6 +63,7 @@ def laid_out(library: Library, report: SearchReport) -> list[Laid]:
                 f"{taken(photo.view, photo.lighting)}".capitalize(),
                 name,
                 photo.photo_id,
+                series=True,
             )
             for photo in library.photos(name)
             if photo.photo_id not in known

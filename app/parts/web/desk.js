@@ -14,7 +14,7 @@ const halves = (width, height) => {
 class Desk extends Glass {
   constructor(root) {
     super(root);
-    Object.assign(this, { mode: "photographed", lay: "beside", split: 0.5, strength: 70, map: "structure", rate: 1000, quarter: 0 });
+    Object.assign(this, { mode: "photographed", lay: "beside", split: 0.5, strength: 70, map: "structure", rate: 1000, round: "pair", quarter: 0 });
     Object.assign(this, { brightness: 100, contrast: 100, channel: "colour", tape: null, rings: [] });
   }
 
@@ -79,7 +79,7 @@ class Desk extends Glass {
     if (!query || query.waits) return this.data.words.aligning;
     if (!query.aligned) return `Cannot be aligned: ${query.reason}. The pictures are shown as photographed, and move by the same share of each.`;
     const onto = this.panes.find((pane) => pane.data.layer === this.state.frame.key);
-    const apart = query.residual_px === null ? "" : `, ${query.residual_px.toFixed(1)} px apart on average`;
+    const apart = query.residual_px === null ? "" : `, ${query.residual_px < 0.1 ? "less than 0.1" : query.residual_px.toFixed(1)} px apart on average`;
     return `Aligned: your photo is laid over ${onto ? onto.data.short.toLowerCase() : "the reference"}${apart}. ${this.mode === "aligned" ? "" : "Choose “Aligned” to see it."}`;
   }
 
@@ -114,13 +114,17 @@ class Desk extends Glass {
   subControls() {
     this.playButton = tool(null, "Alternate by itself", () => this.play(!this.timer), { text: "Play" });
     this.rateChoice = el("select", { "aria-label": "How fast", onchange: () => this.setRate(Number(this.rateChoice.value)) }, ...RATES.map(([ms, label]) => el("option", { value: ms, selected: ms === this.rate }, label)));
+    const series = this.panes.find((pane) => pane.data.series)?.data.name;
+    const rounds = [["pair", "your photo and the reference"], ["all", "all on the desk"], ...(series ? [["series", `the photos of ${series}`]] : [])];
+    if (!rounds.some(([round]) => round === this.round)) this.round = "pair";
+    this.roundChoice = el("select", { "aria-label": "What alternates", onchange: () => this.setRound(this.roundChoice.value) }, ...rounds.map(([round, label]) => el("option", { value: round, selected: round === this.round }, label)));
     this.mapChoice = el("select", { "aria-label": "What is mapped", onchange: () => this.setMap(this.mapChoice.value) });
     this.strengthRange = el("input", { type: "range", min: 0, max: 100, value: this.strength, "aria-label": "Opacity of the difference map, percent", oninput: () => this.setStrength(Number(this.strengthRange.value)) });
     const group = (lay, ...nodes) => el("div", { class: "sub", "data-lay": lay }, ...nodes);
     this.subs = [
       group("beside"),
       group("swipe", el("span", {}, "Drag the bar, or use < and >")),
-      group("alternate", this.playButton, tool(null, "Show the other picture", () => this.other(), { text: "Other", keys: "Space" }), this.rateChoice),
+      group("alternate", this.playButton, tool(null, "Show the other picture", () => this.other(), { text: "Other", keys: "Space" }), this.rateChoice, this.roundChoice),
       group("differences", this.mapChoice, el("span", {}, "Map"), this.strengthRange),
     ];
     return el("div", { class: "subs" }, ...this.subs);
@@ -215,18 +219,18 @@ class Desk extends Glass {
   }
 
   dressStack() {
-    const [query, reference] = [this.panes[0], this.panes.find((pane) => pane.data.key === this.shown)];
-    const wanted = [reference, query].filter((pane) => pane && !pane.data.missing && this.alignedOf(pane));
+    const wanted = this.stacked();
     while (this.stack.layers.length < wanted.length) this.stack.layers.push(new Layer());
-    while (this.stack.layers.length > wanted.length) this.stack.layers.pop().box.remove();
+    while (this.stack.layers.length > Math.max(1, wanted.length)) this.stack.layers.pop().box.remove();
+    if (!wanted.length) this.stack.layers[0].clear();
     wanted.forEach((pane, number) => {
       const layer = this.stack.layers[number];
       layer.show(this.sourceOf(pane, this.alignedOf(pane)));
       if (!layer.box.isConnected) this.stack.glass.insertBefore(layer.box, this.stack.ink.node);
     });
     const [below, above] = this.stack.layers;
-    const top = above ?? below;
-    this.front = above ? (this.front ?? 1) : 0;
+    const top = this.stack.layers.at(-1);
+    this.front = wanted.length ? (this.front ?? wanted.length - 1) % wanted.length : 0;
     for (const layer of this.stack.layers) {
       layer.box.style.clipPath = "";
       layer.cut = undefined;
@@ -241,15 +245,27 @@ class Desk extends Glass {
     if (this.lay === "alternate") this.stack.layers.forEach((layer, number) => layer.box.classList.toggle("veiled", number !== this.front));
     if (this.lay === "differences") {
       if (above) below.box.hidden = true;
-      this.layMap(top);
+      if (top) this.layMap(top);
     }
     this.nowSeen.replaceChildren(...this.tagsOf(wanted));
-    this.both.replaceChildren(...[query, reference].filter(Boolean).map((pane) => el("div", {}, ...this.caption(pane.data).childNodes)));
+    this.both.replaceChildren(...wanted.toReversed().map((pane) => el("div", {}, ...this.caption(pane.data).childNodes)));
+  }
+
+  // The panes that lie on top of each other, the lowest first.
+  stacked() {
+    const reference = this.panes.find((pane) => pane.data.key === this.shown);
+    const series = this.panes.find((pane) => pane.data.series)?.data.name;
+    const round = {
+      pair: [reference, this.panes[0]],
+      all: [...this.panes].reverse(),
+      series: this.panes.filter((pane) => pane.data.name === series),
+    }[this.lay === "alternate" ? this.round : "pair"];
+    return round.filter((pane) => pane && !pane.data.missing && this.alignedOf(pane));
   }
 
   tagsOf(wanted) {
     const seen = this.lay === "alternate" ? [wanted[this.front]] : this.lay === "differences" ? [wanted.at(-1)] : wanted;
-    const missing = wanted.length < 2 && this.lay !== "differences" ? ["This reference cannot be laid under your photo; choose another."] : [];
+    const missing = wanted.length < 2 && this.lay !== "differences" ? ["These cannot be laid over each other; choose others."] : [];
     return [...seen.filter(Boolean).map((pane) => badge(pane.data.standing, pane.data.short)), ...missing];
   }
 
@@ -290,7 +306,7 @@ class Desk extends Glass {
     if (lay !== "beside") this.mode = mode;
     this.stop();
     this.lay = lay;
-    this.front = 1;
+    this.front = null;
     this.news();
   }
 
@@ -320,7 +336,7 @@ class Desk extends Glass {
 
   other() {
     if (this.lay !== "alternate") return;
-    this.front = this.front ? 0 : 1;
+    this.front = (this.front + 1) % Math.max(1, this.stacked().length);
     this.paint();
   }
 
@@ -343,6 +359,12 @@ class Desk extends Glass {
   setRate(ms) {
     this.rate = ms;
     if (this.timer) this.play(true);
+  }
+
+  setRound(round) {
+    this.round = round;
+    this.front = null;
+    this.paint();
   }
 
   setMap(name) {

@@ -1,0 +1,171 @@
+"""The desk and what lies about it on the page Examine, driven without a browser."""
+
+from __future__ import annotations
+
+import os
+import time
+from pathlib import Path
+
+import pytest
+from app_driver import opened, shown, told, words
+from streamlit.testing.v1 import AppTest
+
+from desk_prints import Shots, fill, shots_of
+from loupebook.library import Library, Lighting, encode_jpeg
+from loupebook.library.intake import IncomingPhoto
+
+
+@pytest.fixture(scope="module")
+def shots() -> Shots:
+    return shots_of()
+
+
+@pytest.fixture
+def filled(tmp_path: Path, shots: Shots, monkeypatch: pytest.MonkeyPatch) -> Path:
+    import parts.in_work
+    from parts.kept import Keeper
+
+    monkeypatch.setattr(parts.in_work, "KEEPER", Keeper(tmp_path / "in-work"))
+    folder = tmp_path / "set"
+    with Library.create(folder, name="Prints") as library:
+        fill(library, shots)
+        raking = IncomingPhoto(
+            encode_jpeg(shots.references["G-1"].pixels, quality=50),
+            "raking.jpg",
+            lighting=Lighting.RAKING,
+        )
+        assert library.add_specimen(library.specimen("G-1"), [raking], by="a curator").ok
+    # What runs in the background is tested elsewhere; here it would outlive the set.
+    import parts.desk_store
+
+    monkeypatch.setattr(parts.desk_store, "_in_background", lambda desk: None)
+    told(monkeypatch, folder)
+    return folder
+
+
+def hand_in(at: AppTest, shots: Shots) -> AppTest:
+    data = encode_jpeg(shots.genuine_query.pixels, quality=90)
+    at.file_uploader[0].upload("suspect.jpg", data, "image/jpeg").run()
+    assert not at.exception
+    return at
+
+
+def panes(at: AppTest) -> list[str]:
+    return [pane["heading"] for pane in shown(at, "desk")[0]["panes"]]
+
+
+def test_chosen_cards_lie_on_the_desk_beside_the_nearest(filled: Path, shots: Shots) -> None:
+    at = hand_in(opened(), shots)
+    assert panes(at) == ["Your photo", "Nearest genuine", "Nearest fake"]
+    cards = shown(at, "plates")[0]["cards"]
+    further = next(card for card in cards if card["name"] == "G-1" or card["name"] == "G-0")
+    at.session_state["laid-out"] = [int(card["key"]) for card in cards]
+    at.run()
+    assert len(panes(at)) == 4
+    assert panes(at)[3].startswith("Rank")
+    assert further["word"] == "Genuine"
+
+
+def test_a_series_of_one_specimen_is_laid_out(filled: Path, shots: Shots) -> None:
+    at = hand_in(opened(), shots)
+    at.selectbox(key="series-of").select("G-1").run()
+    assert not at.exception
+    laid = [pane for pane in shown(at, "desk")[0]["panes"] if pane.get("series")]
+    assert {pane["name"] for pane in laid} == {"G-1"}
+    assert any("raking light" in " ".join(pane["facts"]) for pane in laid)
+
+
+def test_every_caption_names_specimen_standing_lighting_scale_and_encoder(
+    filled: Path, shots: Shots
+) -> None:
+    at = hand_in(opened(), shots)
+    desk = shown(at, "desk")[0]
+    for pane in desk["panes"][1:]:
+        caption = " ".join([pane["name"], pane["heading"], *pane["facts"]])
+        for part in (pane["standing"], "diffuse light", "16.0 px/mm", "told@000000000000"):
+            assert part in caption
+    assert "Good copies lie near" in desk["caution"]
+
+
+def test_serials_are_held_against_each_other_and_the_set(filled: Path, shots: Shots) -> None:
+    at = hand_in(opened(), shots)
+    fields = {one.label: one for one in at.text_input}
+    fields["Left"].set_value("AB 102")
+    fields["Right"].set_value("ab-103").run()
+    assert "do not agree" in words(at)
+    assert "**AB 102** stands in this set already: specimen **F\\-0**" in words(at).replace(
+        "AB\\ ", "AB "
+    )
+    assert "rights holder" in words(at)
+
+
+def test_an_examination_in_work_is_taken_up_from_the_address(filled: Path, shots: Shots) -> None:
+    at = hand_in(opened(), shots)
+    key = at.query_params["in-work"]
+    fields = {one.label: one for one in at.text_input}
+    fields["Crest"].set_value("102").run()
+    at.selectbox(key="filter-standing").select("fake").run()
+    again = opened(prepare=lambda one: one.query_params.__setitem__("in-work", key))
+    assert shown(again, "desk")[0]["panes"][0]["name"] == "suspect.jpg"
+    assert {one.label: one.value for one in again.text_input}["Crest"] == "102"
+    assert again.selectbox(key="filter-standing").value == "fake"
+    assert again.query_params["in-work"] == key
+
+
+@pytest.mark.parametrize("key", ["AAAAAAAAAAAAAAAA", "../../etc/passwd", "x", ""])
+def test_an_address_that_names_nothing_says_so(filled: Path, key: str) -> None:
+    at = opened(prepare=lambda one: one.query_params.__setitem__("in-work", key))
+    assert "no longer kept" in words(at)
+    assert at.file_uploader
+
+
+def test_the_keeper_makes_room_and_reads_no_other_folder(tmp_path: Path) -> None:
+    from parts.kept import KEPT_S, MOST_KEPT, Keeper
+
+    keeper = Keeper(tmp_path / "kept")
+    first = keeper.begin(b"a photo", "first.jpg", "one")
+    keeper.save(first, {"name": "first.jpg", "marks": {"1": {"mark": "agrees"}}})
+    assert keeper.get(first).state["marks"] == {"1": {"mark": "agrees"}}
+    assert (tmp_path / "kept").stat().st_mode & 0o077 == 0
+    old = time.time() - KEPT_S - 60
+    os.utime(tmp_path / "kept" / first / "state.json", (old, old))
+    keys = [keeper.begin(b"x", f"{number}.jpg", "one") for number in range(MOST_KEPT + 3)]
+    assert keeper.get(first) is None
+    assert keeper.get(keys[-1]).data == b"x"
+    assert len(list((tmp_path / "kept").iterdir())) <= MOST_KEPT
+    for key in ("..", f"../{keys[-1]}", "", "/etc"):
+        assert keeper.get(key) is None
+    (tmp_path / "kept" / keys[-1] / "state.json").write_text("{broken")
+    assert keeper.get(keys[-1]) is None
+
+
+def test_desks_make_room_for_each_other(filled: Path, shots: Shots) -> None:
+    from desk_prints import told as answer
+    from parts.desk_store import DeskStore
+
+    store = DeskStore(most_bytes=6_000_000)
+    with Library.open(filled) as library:
+        report = answer(library, shots.genuine_query.pixels, "G-0", "F-0")
+        keys = [store.open(library, report) for _ in range(4)]
+    assert len(set(keys)) == 4
+    with pytest.raises(KeyError):
+        store.get(keys[0])
+    assert store.get(keys[-1]).to_dict()["frame"] is None
+
+
+def test_marks_become_records_for_saving(filled: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import parts.desk_points as points
+    from loupebook.library import Mark
+
+    class Told:
+        points = (
+            {"id": 1, "title": "Eye", "figure": 1.5, "figure_says": "departs 1.5 times"},
+            {"id": 2, "title": "Star", "figure": None, "figure_says": "no figure"},
+        )
+
+    monkeypatch.setattr(points.DESKS, "get", lambda key: Told)
+    kept = {"1": {"mark": "differs", "note": "a slit"}, "2": {"mark": "genuine", "note": ""}}
+    monkeypatch.setattr(points, "marks_of", lambda photo: kept)
+    first, second = points.point_marks("key", "photo")
+    assert (first.mark, first.note, first.figure) == (Mark.DIFFERS, "a slit", 1.5)
+    assert second.mark is None
