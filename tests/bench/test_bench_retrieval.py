@@ -96,7 +96,8 @@ def test_command_writes_all_rows(prints: Path, tmp_path: Path) -> None:
         "SIFT + MAGSAC",
     ):
         assert methods[name]["figures"]["recall@1"]["value"] == 1.0, name
-    assert (tmp_path / "out" / "retrieval.md").read_text(encoding="utf-8").count("| ours, fused") == 2
+    table = (tmp_path / "out" / "retrieval.md").read_text(encoding="utf-8")
+    assert table.count("| ours, fused") == 2
 
 
 def test_nothing_to_measure_on_is_an_error() -> None:
