@@ -82,6 +82,8 @@ def desk_key(library: Library, report: SearchReport) -> str:
             pass
         else:
             return kept[1]
+    if kept is not None:
+        DESKS.drop(kept[1])
     key = DESKS.open(library, report)
     st.session_state[DESK] = (report, key)
     return key

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from loupebook.library import Desk, Library, SearchReport
 
-MOST_BYTES = 1_200_000_000
+MOST_BYTES = 1_000_000_000
 """Decoded photos of all desks together; the desk unused for longest is put away first."""
 
 
@@ -55,8 +55,14 @@ class DeskStore:
                 desk.lay_out(photo_id)
             except RecordNotFound:
                 continue
+        desk.forget_old_points()
         if desk.version != before:
             _in_background(desk)
+
+    def drop(self, key: str) -> None:
+        """Put a desk away that its session has done with."""
+        with self._lock:
+            self._desks.pop(key, None)
 
     def _held(self) -> int:
         return sum(desk.bytes_held for desk in self._desks.values())

@@ -50,12 +50,12 @@ def take_up() -> None:
     _restore(kept, photo.sha256)
     answer = KEEPER.answer(key)
     if answer is not None:
-        st.session_state[ANSWER], desk = answer
-        if desk is not None:
-            st.session_state[DESK] = desk
+        st.session_state[ANSWER] = answer[0]
     if _is_open_elsewhere(key):
         st.session_state[NOTE] = COPY
         return
+    if answer is not None and answer[1] is not None:
+        st.session_state[DESK] = answer[1]
     KEEPER.hold(key, _session())
     st.session_state[OWN] = (photo.sha256, key)
 

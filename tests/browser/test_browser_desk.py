@@ -26,7 +26,19 @@ pytestmark = pytest.mark.browser
 DESK = {"width": 1440, "height": 900}
 PHONE = {"width": 390, "height": 844}
 SHOTS = os.environ.get("LOUPEBOOK_SCREENSHOTS")
-PAGES = ("", "library", "points", "add_specimens", "library?specimen=G-0")
+PAGES = (
+    "",
+    "library",
+    "points",
+    "add_specimens",
+    "library?specimen=G-0",
+    "examinations",
+    "sheets",
+    "practice",
+    "confirm",
+    "set_report",
+    "upkeep",
+)
 
 
 @pytest.fixture(scope="module")
@@ -74,7 +86,7 @@ def page(
 
 
 def hand_in(page: playwright_api.Page, address: str, pixels: np.ndarray) -> None:
-    page.set_default_timeout(15000)
+    page.set_default_timeout(PATIENCE_MS)
     page.goto(address)
     page.get_by_role("heading", name="Examine").wait_for()
     page.get_by_test_id("stFileUploaderDropzoneInput").set_input_files(
@@ -122,7 +134,7 @@ def test_aligned_views_come_by_themselves_and_nothing_moves(page: playwright_api
 
 
 def test_the_lock_holds_within_two_pixels_after_ten_random_acts(page: playwright_api.Page) -> None:
-    page.get_by_text("Aligned: your photo").wait_for()
+    page.get_by_text("Measured against").wait_for()
     chance = random.Random(11)
     panes = page.locator(".pane:visible .glass")
     panes.first.scroll_into_view_if_needed()
@@ -303,7 +315,7 @@ def test_a_point_is_marked_and_a_serial_typed_and_both_survive_a_reload(
     assert page.get_by_label("Left", exact=True).input_value() == "AB102"
     assert "open in another tab" not in page.inner_text("body")
     other = page.context.new_page()
-    other.set_default_timeout(15000)
+    other.set_default_timeout(PATIENCE_MS)
     other.goto(page.url)
     other.get_by_text("This examination is open in another tab as well").wait_for()
     other.get_by_text("Aligned: your photo").wait_for()
@@ -317,7 +329,7 @@ def test_an_address_that_is_no_longer_kept_says_so(
     browser: playwright_api.Browser, address: str
 ) -> None:
     page = browser.new_page()
-    page.set_default_timeout(15000)
+    page.set_default_timeout(PATIENCE_MS)
     page.goto(f"{address}/?in-work=AAAAAAAAAAAAAAAA")
     page.get_by_text("no longer kept on this computer").wait_for()
     page.close()
@@ -360,7 +372,8 @@ def test_swipe_by_touch_on_a_phone(
         points = [] if x is None else [{"x": x, "y": y, "id": 1}]
         session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
     assert int(bar.get_attribute("aria-valuenow")) == pytest.approx(25, abs=3)
-    page.get_by_role("radio", name="Alternate").tap()
+    page.wait_for_timeout(400)
+    page.get_by_role("radio", name="Alternate").click()
     page.get_by_role("button", name="Show the other picture").tap()
     assert veiled(page) == [False, True]
     sideways = page.evaluate(
@@ -380,10 +393,13 @@ def test_axe_finds_no_serious_fault(
     # axe-core, rules for WCAG 2.0 to 2.2, levels A and AA.
     axe = pytest.importorskip("axe_playwright_python.sync_playwright")
     page = browser.new_page(viewport=DESK)
-    page.set_default_timeout(15000)
+    page.set_default_timeout(PATIENCE_MS)
     page.goto(f"{address}/{path}")
     page.get_by_role("heading", level=1).wait_for()
-    page.wait_for_timeout(1500)
+    page.wait_for_timeout(1000)
+    # What is being brought up to date is faded for a moment.
+    page.wait_for_function("!document.querySelector('[data-testid=stStatusWidget]')")
+    page.wait_for_timeout(1000)
     assert serious(axe.Axe().run(page, options=RULES).response) == []
     page.close()
 

@@ -22,8 +22,10 @@ class Glass {
     if (!sameQuery) {
       this.view = ONE;
       this.locked = true;
-      this.dark = data.panes.some((pane) => pane.dark);
+      this.dark = false;
     }
+    // A UV-A picture that comes onto the desk darkens it; whoever lights it up keeps it so.
+    if (data.panes.some((pane) => pane.dark && !before.has(mark(pane)))) this.dark = true;
     this.data = data;
     this.panes = data.panes.map((pane, number) => (sameQuery && before.get(mark(pane))) || this.pane(pane, number));
     const keys = this.panes.filter((pane) => pane.reference).map((pane) => pane.data.key);

@@ -265,9 +265,18 @@ class Desk:
             self._measures = measures
             self._step()
 
-    def measure_again(self) -> None:
-        """Forget what was measured, since a point was drawn or taken away."""
-        self._measures = None
+    def forget_old_points(self) -> bool:
+        """Forget what was measured if points were drawn or retired since; say whether so."""
+        frame, measures = self._frame, self._measures
+        if frame is None or measures is None:
+            return False
+        now = {point.point_id for point in self._source.points_for(frame.photo_id)}
+        if now == {point["id"] for point in measures.points}:
+            return False
+        with self._changed:
+            self._measures = None
+            self._step()
+        return True
 
     def give_up(self, reason: str) -> None:
         """Say of everything that is not ready yet why it will not be."""
