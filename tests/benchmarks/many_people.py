@@ -12,17 +12,19 @@ from __future__ import annotations
 
 import argparse
 import json
+import multiprocessing
 import os
 import random
-import subprocess
 import sys
 import tempfile
 import time
 import traceback
 from dataclasses import dataclass, field
+from multiprocessing.synchronize import Barrier
 from pathlib import Path
 from statistics import median, quantiles
 
+os.environ["OMP_NUM_THREADS"] = "1"
 HERE = Path(__file__).resolve()
 sys.path[:0] = [str(HERE.parents[2] / "src"), str(HERE.parents[1])]
 
@@ -70,18 +72,15 @@ def specimen(name: str, seed: int) -> SpecimenRecord:
 # ------------------------------------------------------------------ one person
 
 
-def work(folder: Path, person: int) -> int:
-    """Do what one person does until the time is over; tell each act on a line of JSON.
-
-    The line on standard input that lets the work begin says when it ends.
-    """
+def work(folder: Path, person: int, there: Barrier, seconds: float, told_in: Path) -> None:
+    """Do what one person does until the time is over; tell each act on a line of JSON."""
     chance = random.Random(person)
     mine: dict[str, tuple[int, bool]] = {}  # name -> seed, in search
-    with Library.open(folder) as library:
+    with Library.open(folder) as library, told_in.open("w", encoding="utf-8") as out:
         library.encoder()
-        print("ready", flush=True)
-        until = float(sys.stdin.readline())
-        while time.time() < until:
+        there.wait()  # they begin together, when all are ready
+        until = time.monotonic() + seconds
+        while time.monotonic() < until:
             act = chance.choices(["add", "search", "withdraw"], [4, 5, 1])[0]
             began = time.perf_counter()
             try:
@@ -89,8 +88,8 @@ def work(folder: Path, person: int) -> int:
             except Exception as exc:
                 told = {"error": f"{type(exc).__name__}: {exc}", "where": traceback.format_exc()}
             told |= {"act": act, "took": time.perf_counter() - began, "person": person}
-            print(json.dumps(told), flush=True)
-    return 0
+            out.write(json.dumps(told) + "\n")
+            out.flush()
 
 
 def add(library: Library, person: int, chance: random.Random, mine: dict) -> dict:
@@ -135,13 +134,21 @@ ACTS = {"add": add, "search": search, "withdraw": withdraw}
 # ------------------------------------------------------------------ all of them
 
 
-def run(folder: Path, *, people: int, seconds: float) -> Outcome:
-    """Let them work, then hold the set to what they reported."""
+def _begin(folder: Path) -> None:
     with Library.create(folder, name="Shared") as library:
         for seed in range(BEGUN_WITH):
             photo = IncomingPhoto(picture(seed), f"{seed}.jpg")
             assert library.add_specimen(specimen(f"S-{seed}", seed), [photo], by="first").ok
         library.sync()
+
+
+def run(folder: Path, *, people: int, seconds: float) -> Outcome:
+    """Let them work, then hold the set to what they reported."""
+    # In a process of its own: a fork must not find threads that were at work.
+    first = multiprocessing.get_context("fork").Process(target=_begin, args=(folder,))
+    first.start()
+    first.join()
+    assert first.exitcode == 0
     outcome = Outcome(people, seconds)
     with tempfile.TemporaryDirectory() as held:
         acts = _work_together(folder, Path(held), people, seconds, outcome)
@@ -158,32 +165,23 @@ def run(folder: Path, *, people: int, seconds: float) -> Outcome:
 def _work_together(
     folder: Path, held: Path, people: int, seconds: float, outcome: Outcome
 ) -> list[dict]:
-    environment = os.environ | {"OMP_NUM_THREADS": "1"}
-    processes = []
-    for person in range(people):
-        processes.append(
-            subprocess.Popen(
-                [sys.executable, str(HERE), "--worker", str(person), str(folder)],
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=(held / f"{person}.err").open("wb"),
-                text=True,
-                env=environment,
-            )
-        )
+    # Forked, so that all is imported once; nothing of the set is open before.
+    kind = multiprocessing.get_context("fork")
+    there = kind.Barrier(people)
+    files = [held / f"{person}.jsonl" for person in range(people)]
+    processes = [
+        kind.Process(target=work, args=(folder, person, there, seconds, file))
+        for person, file in enumerate(files)
+    ]
     for process in processes:
-        assert process.stdout.readline() == "ready\n"
-    until = time.time() + seconds
-    for process in processes:  # they begin together, when all are there
-        process.stdin.write(f"{until}\n")
-        process.stdin.flush()
+        process.start()
     acts = []
-    for person, process in enumerate(processes):
-        output, _ = process.communicate(timeout=seconds + 300)
-        acts += [json.loads(line) for line in output.splitlines()]
-        if process.returncode:
-            said = (held / f"{person}.err").read_text(errors="replace")[-800:]
-            outcome.errors.append(f"person {person} ended with {process.returncode}: {said}")
+    for person, (process, file) in enumerate(zip(processes, files, strict=True)):
+        process.join(seconds + 120)
+        if process.exitcode != 0:
+            process.kill()
+            outcome.errors.append(f"person {person} ended with {process.exitcode}")
+        acts += [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()]
     return acts
 
 
@@ -212,7 +210,7 @@ def table(outcome: Outcome) -> str:
         "# Many people at once",
         "",
         f"{outcome.people} processes, {outcome.seconds:.0f} s, {cores} cores, other jobs beside. "
-        "Each process loads its own encoder; an add or a withdrawal makes every other process "
+        "An add or a withdrawal makes every other process "
         "bring its index up to date before its next search.",
         "",
         "| act | times | median s | 95 % within s |",
@@ -235,10 +233,7 @@ def main() -> int:
     parser.add_argument("--people", type=int, default=10)
     parser.add_argument("--seconds", type=float, default=300)
     parser.add_argument("--no-table", action="store_true")
-    parser.add_argument("--worker", nargs=2, metavar=("PERSON", "SET"))
     given = parser.parse_args()
-    if given.worker:
-        return work(Path(given.worker[1]), int(given.worker[0]))
     with tempfile.TemporaryDirectory() as held:
         outcome = run(Path(held) / "set", people=given.people, seconds=given.seconds)
     text = table(outcome)

@@ -90,8 +90,9 @@ class Sitting:
         self.page.wait_for_function("!document.querySelector('[data-testid=stStatusWidget]')")
         self.page.wait_for_timeout(150)
 
-    def fill(self, label: str, value: str, *, nth: int = 0) -> None:
-        field = self.page.get_by_label(label, exact=True).nth(nth)
+    def fill(self, label: str, value: str) -> None:
+        # Fields in closed parts of the page bear the same labels.
+        field = self.page.get_by_label(label, exact=True).filter(visible=True).first
         field.fill(value)
         field.press("Tab")
         self.settled()
