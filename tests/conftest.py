@@ -21,6 +21,14 @@ def _own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monk
     monkeypatch.delenv("LOUPEBOOK_SET", raising=False)
 
 
+@pytest.fixture(scope="session")
+def taught_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A set of one edition and two copy presses, indexed and with its frames made; copy it."""
+    from taught_set import warmed_set
+
+    return warmed_set(tmp_path_factory.mktemp("taught") / "set")
+
+
 @pytest.fixture
 def photo_folder(tmp_path: Path) -> Path:
     """Eight photos of six specimens with a manifest, in a folder of their own."""

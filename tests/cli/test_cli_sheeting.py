@@ -10,15 +10,15 @@ from typer.testing import CliRunner
 
 from drawn_prints import as_bytes
 from loupebook.cli.main import app
-from taught_set import EDITION, copied_print, taught_set
+from taught_set import EDITION, copied_print, opened_copy
 
 run = CliRunner()
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def folder(taught_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("cli")
-    taught_set(made / "set", genuine=2, copies=2).close()
+    opened_copy(taught_folder, made / "set").close()
     (made / "suspect.png").write_bytes(as_bytes(copied_print(0, 4.0)))
     return made
 

@@ -14,15 +14,15 @@ from drawn_prints import as_bytes
 from loupebook.errors import RecordConflict, RecordInvalid, RecordNotFound, SetDamaged
 from loupebook.library import Asked, Box, ExaminationRecord, Library, Mark, PointMark, SearchFilters
 from loupebook.library.results import SearchReport
-from taught_set import NOTICE, copied_print, taught_set
+from taught_set import NOTICE, PATCH, copied_print, opened_copy
 
 pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 is not installed (extra 'test')")
 QUERY = as_bytes(copied_print(0, 5.0), "JPEG", quality=85)
 
 
 @pytest.fixture(scope="module")
-def library(tmp_path_factory: pytest.TempPathFactory) -> Library:
-    return taught_set(tmp_path_factory.mktemp("examined") / "set")
+def library(taught_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Library:
+    return opened_copy(taught_folder, tmp_path_factory.mktemp("examined") / "set")
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +33,7 @@ def report(library: Library) -> SearchReport:
 @pytest.fixture(scope="module")
 def saved(library: Library, report: SearchReport) -> ExaminationRecord:
     point = library.points.add(
-        1, [(110, 140), (154, 140), (154, 184), (110, 184)], title="The patch",
+        1, PATCH, title="The patch",
         genuine_shows="plain", copies_show="a white patch", by="a curator",
     )  # fmt: skip
     return library.examinations.save(
@@ -179,7 +179,7 @@ def test_the_printed_record_says_what_it_must(library: Library, saved: Examinati
         assert words in text, words
 
 
-def test_a_part_of_a_photo_is_asked_again_as_it_was(tmp_path: Path) -> None:
+def test_a_part_of_a_photo_is_asked_again_as_it_was() -> None:
     asked = Asked(1, None, Box(40, 40, 380, 380), SearchFilters(element="band"), 3)
     assert Asked.from_dict(json.loads(json.dumps(asked.to_dict()))) == asked
     corners = Asked(0, ((0.0, 0.0), (90.0, 1.0), (88.0, 92.0), (2.0, 90.0)))

@@ -11,17 +11,18 @@ import pytest
 
 from loupebook.errors import PracticeInvalid, RecordConflict, RecordInvalid
 from loupebook.library import Library, Lighting, RoundDefinition, Sitting, answers_csv
-from taught_set import EDITION, taught_set
+from loupebook.records import Answer, Practice
+from taught_set import EDITION, PATCH, PHOTO_PX, opened_copy
 
 pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 is not installed (extra 'test')")
 START = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
 
 
 @pytest.fixture(scope="module")
-def library(tmp_path_factory: pytest.TempPathFactory) -> Library:
-    made = taught_set(tmp_path_factory.mktemp("practice") / "set", genuine=4, copies=3)
+def library(taught_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Library:
+    made = opened_copy(taught_folder, tmp_path_factory.mktemp("practice") / "set")
     made.points.add(
-        1, [(100, 130), (164, 130), (164, 194), (100, 194)], title="Left patch",
+        1, PATCH, title="Left patch",
         genuine_shows="plain", copies_show="a white patch", by="a curator",
     )  # fmt: skip
     return made
@@ -71,11 +72,12 @@ def test_what_was_missed_is_due_tomorrow_and_asked_first(library: Library, begun
 
 def test_marks_are_judged_in_the_frame(library: Library) -> None:
     sitting = library.practice.sit(library.practice.round("First"), learner="Ann", at=START)
+    x, y = (sum(values) / len(PATCH) / PHOTO_PX for values in zip(*PATCH, strict=True))
+    middle = (x, y)
     outcomes = {}
     for photo_id in sitting.photo_ids:
-        # The patch of the first press, px of the untilted drawing, as fractions of the photo.
         explained = library.practice.answer(
-            sitting, photo_id, given="fake", confidence=0.8, marks=[(132 / 420, 162 / 420)]
+            sitting, photo_id, given="fake", confidence=0.8, marks=[middle]
         )
         lesson = explained.answer.lesson
         outcomes.setdefault(lesson, set()).add(
@@ -155,7 +157,7 @@ def test_hard_rounds_ask_near_copies_and_easy_ones_far(library: Library) -> None
     assert asked["hard"] > asked["easy"]
 
 
-def test_rounds_that_cannot_teach_are_refused(library: Library, tmp_path: Path) -> None:
+def test_rounds_that_cannot_teach_are_refused(library: Library) -> None:
     with pytest.raises(PracticeInvalid, match="genuine and of fake"):
         library.practice.make_round("UV", RoundDefinition(lighting=Lighting.UV_A), by="t")
     with pytest.raises(RecordConflict, match="already"):
@@ -164,11 +166,12 @@ def test_rounds_that_cannot_teach_are_refused(library: Library, tmp_path: Path) 
         RoundDefinition(difficulty="cruel")
 
 
-def test_when_everything_was_just_seen_nothing_is_asked(tmp_path: Path) -> None:
-    with taught_set(tmp_path / "set", genuine=1, copies=1) as small:
-        made = small.practice.make_round("All", RoundDefinition(questions=9), by="t")
-        sitting = small.practice.sit(made, learner="Lea")
-        for photo_id in sitting.photo_ids:
-            small.practice.answer(sitting, photo_id, given="genuine", confidence=0.7)
-        with pytest.raises(PracticeInvalid, match="just seen"):
-            small.practice.sit(made, learner="Lea")
+def test_when_everything_was_just_seen_nothing_is_asked(library: Library) -> None:
+    made = library.practice.make_round("All", RoundDefinition(questions=99), by="t")
+    sitting = library.practice.sit(made, learner="Tim")
+    kept = Practice(library._catalogue)
+    for photo_id in sitting.photo_ids:
+        given = Answer(sitting.sitting, "Tim", photo_id, "lesson", "fake", "fake", 0.8, {})
+        kept.record(made, given)
+    with pytest.raises(PracticeInvalid, match="just seen"):
+        library.practice.sit(made, learner="Tim")
