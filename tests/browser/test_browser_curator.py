@@ -120,9 +120,11 @@ class Sitting:
 
     def look(self, step: str) -> None:
         """Hold the layout to its width, desk and phone; keep pictures where that is asked for."""
+        if SHOTS:
+            self.page.wait_for_timeout(2500)
         for name, size in (("desk", DESK), ("phone", PHONE)):
             self.page.set_viewport_size(size)
-            self.page.wait_for_timeout(500)
+            self.page.wait_for_timeout(200)
             fits = self.page.evaluate(
                 """[document.scrollingElement,
                     ...document.querySelectorAll('[data-testid=stMain]')]
@@ -253,8 +255,9 @@ def take_in(other: Sitting, bag: Path) -> None:
     other.page.get_by_text("Nothing was written yet.").wait_for()
     other.look("5b-looked-into")
     uploader.get_by_role("button", name="Take it in").click()
-    other.page.get_by_text("6 specimens new").last.wait_for()
-    other.settled()
+    other.page.get_by_text("3 genuine").wait_for()  # the head of the page counts anew
+    other.page.get_by_text("6 specimens new").wait_for()
+    assert other.page.get_by_text("Nothing was written yet.").count() == 0
     other.look("5c-taken-in")
     other.page.get_by_role("tab", name="Check").click()
     other.press("Check the set")
