@@ -132,6 +132,8 @@ def test_one_altered_byte_of_any_stored_picture_is_reported(
         content[len(content) // 2] ^= 1
         path.write_bytes(content)
         faults = library.examinations.check(saved)
+        if image is images[0]:
+            assert any("altered" in line for line in library.examinations.fault_lines())
         printed = text_of(library.examinations.print(saved)) if image is images[0] else None
         content[len(content) // 2] ^= 1
         path.write_bytes(content)

@@ -300,6 +300,14 @@ class Examiner:
                 found[line.number] = faults
         return found
 
+    def fault_lines(self) -> tuple[str, ...]:
+        """Return what is wrong with any examination, a line each; empty if all are sound."""
+        return tuple(
+            f"examination {number}, {fault.what}: {fault.message}"
+            for number, faults in self.check_all().items()
+            for fault in faults
+        )
+
     def _reference_bytes(self, sha256: str) -> bytes:
         photo = self._catalogue.photo_by_sha256(sha256)
         if photo is None:

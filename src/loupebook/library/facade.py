@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from functools import cache, cached_property
 from pathlib import Path
 from threading import RLock
@@ -807,7 +808,7 @@ class Library(CuratorMethods):
     def verify(
         self, *, known_head: str | None = None, progress: Progress = no_progress
     ) -> SetCheck:
-        """Check catalogue, log, photos and derived files; nothing is changed.
+        """Check catalogue, log, photos, examinations and derived files; nothing is changed.
 
         Parameters
         ----------
@@ -817,7 +818,8 @@ class Library(CuratorMethods):
             Called with (what, done, total).
         """
         with self._lock:
-            return check_set(self._catalogue, self.arms(), progress, known_head=known_head)
+            found = check_set(self._catalogue, self.arms(), progress, known_head=known_head)
+            return replace(found, examinations=self.examinations.fault_lines())
 
 
 @cache

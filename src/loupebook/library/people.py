@@ -83,7 +83,8 @@ METHODS: Mapping[str, str] = {
     **dict.fromkeys(
         (
             "arms", "compare", "compare_found", "desk", "examinations.check",
-            "examinations.check_all", "examinations.image", "examinations.lines",
+            "examinations.check_all", "examinations.fault_lines", "examinations.image",
+            "examinations.lines",
             "examinations.open", "examinations.print", "examinations.rerun", "search",
             "sheets.make", "sync",
         ),

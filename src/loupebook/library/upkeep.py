@@ -63,15 +63,18 @@ class ArmCheck:
 
 @dataclass(frozen=True)
 class SetCheck:
-    """The result of verifying a set: records and photos, then derived files."""
+    """The result of verifying a set: records and photos, examinations, then derived files."""
 
     records: VerifyReport
     derived: Mapping[str, ArmCheck]
+    examinations: tuple[str, ...] = ()
+    """What is wrong with documents or images of examinations, a line each."""
 
     @property
     def ok(self) -> bool:
-        """Whether catalogue, photos and derived files are all sound and fresh."""
-        return self.records.ok and all(arm.ok for arm in self.derived.values())
+        """Whether all of it is sound, and the derived files fresh."""
+        sound = self.records.ok and not self.examinations
+        return sound and all(arm.ok for arm in self.derived.values())
 
     def lines(self) -> list[str]:
         """Return the report as lines of plain text, all damage included."""
@@ -81,6 +84,7 @@ class SetCheck:
             f"log: {found.log_lines} lines, head {found.log_head}",
         ]
         lines += [f"{damage.kind}: {damage.path}: {damage.message}" for damage in found.damage]
+        lines += self.examinations
         if found.leftovers:
             lines.append(f"{len(found.leftovers)} files that no record refers to (harmless)")
         for name, arm in self.derived.items():
@@ -101,6 +105,7 @@ class SetCheck:
         return {
             "ok": self.ok,
             "records": self.records.to_dict(),
+            "examinations": list(self.examinations),
             "derived": {
                 name: {
                     "ok": arm.ok,
