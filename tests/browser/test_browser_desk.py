@@ -396,10 +396,10 @@ def test_axe_finds_no_serious_fault(
     page.set_default_timeout(PATIENCE_MS)
     page.goto(f"{address}/{path}")
     page.get_by_role("heading", level=1).wait_for()
-    page.wait_for_timeout(1000)
+    page.wait_for_timeout(400)
     # What is being brought up to date is faded for a moment.
     page.wait_for_function("!document.querySelector('[data-testid=stStatusWidget]')")
-    page.wait_for_timeout(1000)
+    page.wait_for_timeout(500)
     assert serious(axe.Axe().run(page, options=RULES).response) == []
     page.close()
 

@@ -265,7 +265,7 @@ class Desk extends Glass {
 
   tagsOf(wanted) {
     const seen = this.lay === "alternate" ? [wanted[this.front]] : this.lay === "differences" ? [wanted.at(-1)] : wanted;
-    const missing = wanted.length < 2 && this.lay !== "differences" ? ["These cannot be laid over each other; choose others."] : [];
+    const missing = wanted.length < 2 && this.lay !== "differences" ? [this.state.done ? "These cannot be laid over each other; choose others." : "The others are being laid under it…"] : [];
     return [...seen.filter(Boolean).map((pane) => badge(pane.data.standing, pane.data.short)), ...missing];
   }
 

@@ -115,7 +115,8 @@ class Desk:
         self._source = source
         self._query = report.query_pixels
         self._changed = Condition()
-        self._work = Lock()
+        self._laying = Lock()
+        self._measuring = Lock()
         height, width = self._query.shape[:2]
         own = LaidPhoto(Mips((width, height), lambda: report.query_pixels), (width, height))
         self._layers: dict[str, _Layer] = {QUERY: _Layer(own)}
@@ -198,15 +199,17 @@ class Desk:
 
     def align(self) -> None:
         """Bring everything on the desk into one frame and measure; step by step."""
-        with self._work:
-            try:
+        try:
+            with self._laying:
                 self._find_frame()
                 for key in list(self._references):
                     self._lay(key)
+            # Measuring takes longest; what is laid out meanwhile need not wait for it.
+            with self._measuring:
                 if self._measures is None:
                     self._measure()
-            except LoupebookError as error:
-                self.give_up(str(error))
+        except LoupebookError as error:
+            self.give_up(str(error))
 
     def _find_frame(self) -> None:
         if self._aligned:
