@@ -21,7 +21,7 @@ from loupebook.search import Progress, no_progress
 NOTICE = "Demo: every picture here is rendered and every marque invented. Nothing is a photograph."
 DEMO_PERSON = "demo builder"
 SEAL = "built_from.sha256"
-"""Remembers the manifest that the set was built from; written last."""
+"""Remembers the manifest and points that the set was built from; written last."""
 
 
 @dataclass(frozen=True)
@@ -82,7 +82,8 @@ def build_demo_set(folder: Path | None = None, *, progress: Progress = no_progre
     """
     folder = folder or demo_set_folder()
     manifest = bundled("reference_sets") / "demo" / "manifest.csv"
-    digest = hashlib.sha256(manifest.read_bytes()).hexdigest()
+    points = manifest.with_name("points.jsonld").read_bytes()
+    digest = hashlib.sha256(manifest.read_bytes() + points).hexdigest()
     seal = folder / SEAL
     set_aside = None
     sealed = seal.read_text().strip() if seal.is_file() else None
@@ -95,6 +96,8 @@ def build_demo_set(folder: Path | None = None, *, progress: Progress = no_progre
             if not report.ok:
                 faults = "\n".join(str(fault) for fault in report.faults)
                 raise LoupebookError(f"The demo pictures that ship are not sound:\n{faults}")
+            if not library.points.of():
+                library.take_in_points(points.decode("utf-8"), by=DEMO_PERSON)
         library.sync(progress=progress)
         overview = library.overview()
     seal.write_text(digest + "\n")
