@@ -15,7 +15,7 @@ from loupebook.library import MOST_REFERENCES, Standing, key_of
 from parts.component import web_component
 from parts.desk_store import DESKS
 from parts.viewer import GLASS
-from parts.words import CAUTION, STANDING, UV_CAUTION, design, found_by, size, taken
+from parts.words import CAUTION, STANDING, UV_CAUTION, design, found_by, nearness, size, taken
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -65,7 +65,7 @@ class Laid:
     @classmethod
     def of_match(cls, match: MatchReport, key: str, heading: str, encoder: str) -> Laid:
         """Lay a match of a search."""
-        similarity = f"Similarity {match.similarity:.3f} by {encoder}"
+        similarity = f"{nearness(match.similarity)}, encoder {encoder}"
         short = heading if key.startswith("nearest") else f"Rank {match.rank}"
         return cls(
             key, heading, short, match.specimen, match.photo_id, (similarity, found_by(match))

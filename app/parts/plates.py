@@ -8,7 +8,7 @@ import streamlit as st
 
 from parts.component import web_component
 from parts.pictures import served_thumbnail
-from parts.words import STANDING, counted, design, state_line, taken
+from parts.words import STANDING, counted, design, nearness, state_line, taken
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -67,7 +67,7 @@ def match_card(
         "word": STANDING[match.standing],
         "name": match.specimen,
         "rank": match.rank,
-        "figure": f"Similarity {match.similarity:.3f}",
+        "figure": nearness(match.similarity),
         "facts": [
             design(match.marque, match.edition),
             f"{match.element}, {taken(match.view, match.lighting)}",

@@ -81,6 +81,11 @@ def found_by(match: MatchReport) -> str:
     return f"found by its look as a whole and by {places}"
 
 
+def nearness(similarity: float) -> str:
+    """Return a similarity as it is read: one that rounds to 1 is above all that is told apart."""
+    return "Similarity above 0.999" if similarity >= 0.9995 else f"Similarity {similarity:.3f}"
+
+
 def scale(px_per_mm: float | None) -> str:
     """Return the scale of a photo, or that it is not known."""
     return f"{px_per_mm:.1f} px/mm" if px_per_mm else "scale not recorded"
