@@ -100,7 +100,14 @@ class ToldLibrary(Library):
 def told(monkeypatch: pytest.MonkeyPatch, folder: Path | None, **answers: Any) -> None:
     """Point the pages at a set and say how its search answers."""
     import parts.current_set
+    import parts.desk_store
+    import parts.in_work
+    from parts.kept import Keeper
 
+    # What runs in the background would outlive the test, and is tested elsewhere.
+    monkeypatch.setattr(parts.desk_store, "_in_background", lambda desk: None)
+    if folder is not None:
+        monkeypatch.setattr(parts.in_work, "KEEPER", Keeper(folder.parent / "in-work"))
     monkeypatch.setattr(parts.current_set, "Library", ToldLibrary)
     monkeypatch.setattr(ToldLibrary, "asked", [])
     for name, value in answers.items():

@@ -39,7 +39,9 @@ class PointList {
 
   draw() {
     const measures = this.state?.measures;
-    const mark = JSON.stringify([this.data, measures?.points]);
+    // Marks come back from the page as they were sent: drawing anew would take the focus away.
+    const { base, panes, none } = this.data;
+    const mark = JSON.stringify([base, panes, none, measures?.points, Object.keys(this.state?.layers ?? {})]);
     if (mark === this.mark) return;
     this.mark = mark;
     const points = measures?.points ?? [];
