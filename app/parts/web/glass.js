@@ -111,7 +111,7 @@ class Glass {
   }
 
   sourceOf({ data }) {
-    return { key: data.url, width: data.width, height: data.height, levels: [1], tile: Infinity, url: () => data.url };
+    return { key: data.url, width: data.width, height: data.height, levels: [1], tile: Math.max(data.width, data.height), url: () => data.url };
   }
 
   caption(data) {
