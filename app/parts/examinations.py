@@ -342,11 +342,11 @@ def _to_mark(library: Library, record: ExaminationRecord) -> list[PointMark]:
 
 def _one_mark(record: ExaminationRecord, mark: PointMark, number: int) -> PointMark:
     key = f"{record.number}-{record.revision}-{number}"
-    left, right = st.columns([2, 3])
+    left, right = st.columns([3, 2])
     options = list(MARK_WORDS)
-    chosen = left.selectbox(
-        mark.title, options, index=options.index(mark.mark), format_func=MARK_WORDS.get,
-        key=f"mark-{key}",
+    chosen = left.radio(
+        plain(mark.title), options, index=options.index(mark.mark), format_func=MARK_WORDS.get,
+        key=f"mark-{key}", horizontal=True,
     )  # fmt: skip
     note = right.text_input("What you see", mark.note, key=f"note-{key}")
     return PointMark(mark.point_id, mark.title, chosen, note, mark.figure, mark.figure_says)
