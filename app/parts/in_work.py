@@ -74,6 +74,8 @@ def keep(photo: Handed, how_many: int) -> None:
         key = KEEPER.begin(photo.data, photo.name, _session())
         own = st.session_state[OWN] = (photo.sha256, key)
         st.session_state.pop("in-work-saved", None)
+        if st.session_state.get(NOTE) == GONE:
+            del st.session_state[NOTE]
     key = own[1]
     if st.query_params.get(PARAMETER) != key:
         st.query_params[PARAMETER] = key
