@@ -122,8 +122,8 @@ class LocalArm(KeptArm):
                 vote.photo: Candidate(near(features, vote), vote.weight)
                 for vote in voting.tally(votes, VERIFIED)
             }
-            hits = self._verify(features, background, candidates)[:limit]
-            return self._in_full(features, background, hits)
+            hits = self._verify(features, background, candidates, held)[:limit]
+            return self._in_full(features, background, hits, held)
 
     def close(self) -> None:
         """Let go of files."""
@@ -197,9 +197,9 @@ class LocalArm(KeptArm):
         features: Features,
         background: NDArray[np.float32],
         candidates: Mapping[int, Candidate],
+        held: Held,
     ) -> list[ArmHit]:
         """Match each candidate, named by its row, with its part of the query."""
-        held = self._ready().held
         references = self._references(list(candidates))
 
         def match(row: int) -> PairMatch:
@@ -216,14 +216,21 @@ class LocalArm(KeptArm):
         return sorted(hits, key=lambda hit: (-hit.score, hit.photo_id))
 
     def _in_full(
-        self, features: Features, background: NDArray[np.float32], hits: list[ArmHit]
+        self,
+        features: Features,
+        background: NDArray[np.float32],
+        hits: list[ArmHit],
+        held: Held,
     ) -> list[ArmHit]:
         """Match the best hit with the whole query: a full outline, and further items."""
         if not hits:
             return hits
         best = hits[0]
-        row = self._ready().held.row_of_photo[best.photo_id]
-        whole = match_pair(features, self._references([row])[row], background=background)
+        row = held.row_of_photo[best.photo_id]
+        references = self._references([row])
+        if row not in references:  # withdrawn by another process meanwhile
+            return hits
+        whole = match_pair(features, references[row], background=background)
         if whole.score <= 0:
             return hits
         full = to_hit(best.photo_id, whole, best.detail["votes"])

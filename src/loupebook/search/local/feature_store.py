@@ -92,19 +92,24 @@ class FeatureStore(KeptStore):
     def features(self, row_ids: Sequence[int]) -> Iterator[tuple[int, Features]]:
         """Read the features of some rows: (row id, features).
 
+        A photo that another process has withdrawn meanwhile is left out: row ids are never
+        given twice, so its row is gone and nothing else.
+
         Raises
         ------
         IndexDamaged
-            If a row is missing or fails its checksum.
+            If the features of a photo are missing or fail their checksum.
         """
         query = (
-            "SELECT photo_id, sha256, crc, data FROM photos JOIN features USING (row_id) "
+            "SELECT photo_id, sha256, crc, data FROM photos LEFT JOIN features USING (row_id) "
             "WHERE row_id = ?"
         )
         for row_id in row_ids:
             with self._checked():
                 found = self._db.execute(query, (int(row_id),)).fetchone()
-            if found is None or checksum(found[0], found[1], found[3]) != found[2]:
+            if found is None:
+                continue
+            if found[3] is None or checksum(found[0], found[1], found[3]) != found[2]:
                 raise IndexDamaged(
                     f"Features in {self.path} are damaged or missing (row {row_id}). Rebuild them."
                 )
