@@ -37,7 +37,7 @@ def offer_verify(library: Library) -> None:
         return
     if check.ok:
         st.success("Sound: nothing is missing, altered or stale.", icon=":material/verified:")
-    elif check.records.ok:
+    elif check.records.ok and not check.examinations:
         st.warning(
             "Records, log and photos are sound. What search has made of them is not up to date; "
             "the next search mends that.",
