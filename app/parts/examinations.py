@@ -56,7 +56,11 @@ def offer_saving(
     """
     if not library.may("examine"):
         return
-    with st.expander("Save this examination", icon=":material/save:"):
+    # Its state is tracked: it must not fall shut when the page above it is drawn anew.
+    box = st.expander(
+        "Save this examination", icon=":material/save:", key="exam-box", on_change="rerun"
+    )
+    with box:
         st.markdown(
             "Photo, answer, comparison, marks and notes are kept with the hash of every image. "
             "More marks and notes can be added later; nothing is ever overwritten."
