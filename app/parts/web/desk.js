@@ -92,7 +92,7 @@ class Desk extends Glass {
   parts() {
     this.says = el("p", { class: "says", role: "status" });
     this.dialog = keyDialog();
-    return [this.toolbar(), this.arrangement(), this.says, this.besides(), this.paneGrid(), this.tuning(), this.measured(), this.hint(), this.dialog, channelFilters()];
+    return [this.toolbar(), this.arrangement(), this.says, this.besides(), this.paneGrid(), el("p", { class: "caution" }, this.data.caution), this.tuning(), this.measured(), this.hint(), this.dialog, channelFilters()];
   }
 
   toolbar() {
