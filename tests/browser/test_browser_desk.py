@@ -130,7 +130,10 @@ def test_aligned_views_come_by_themselves_and_nothing_moves(page: playwright_api
     assert page.get_by_role("radio", name="Aligned").get_attribute("aria-checked") == "true"
     after = [one.bounding_box() for one in page.locator(places).all()]
     assert after == before
-    assert "Good copies lie near genuine references too" in page.locator(".caution").inner_text()
+    assert (
+        "Good copies lie near genuine references too"
+        in page.locator(".viewer .caution").inner_text()
+    )
     keep_shot(page, "aligned")
 
 
