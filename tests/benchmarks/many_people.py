@@ -152,6 +152,7 @@ def run(folder: Path, *, people: int, seconds: float) -> Outcome:
     outcome = Outcome(people, seconds)
     with tempfile.TemporaryDirectory() as held:
         acts = _work_together(folder, Path(held), people, seconds, outcome)
+    print(f"{len(acts)} acts done; checking", file=sys.stderr, flush=True)
     for told in acts:
         outcome.times.setdefault(told["act"], []).append(told["took"])
         if "error" in told:
