@@ -174,7 +174,8 @@ def _work_together(
         kind.Process(target=work, args=(folder, person, there, seconds, file))
         for person, file in enumerate(files)
     ]
-    for process in processes:
+    for process, file in zip(processes, files, strict=True):
+        file.touch()  # one that dies before its first act leaves an empty one
         process.start()
     acts = []
     for person, (process, file) in enumerate(zip(processes, files, strict=True)):
