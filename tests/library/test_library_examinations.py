@@ -102,7 +102,7 @@ def test_after_the_set_has_changed_the_old_stands_and_the_new_is_beside_it(
     assert again.report.matches[0].specimen != nearest
     told = "\n".join(again.changes)
     assert f"{nearest}, a reference then, is withdrawn." in told
-    assert "1 photos fewer" in told
+    assert "1 photo fewer" in told
 
 
 def test_a_further_revision_leaves_the_earlier_one(

@@ -48,7 +48,8 @@ def _of_the_set(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str
     if then["holds"] == now["holds"]:
         return
     more = now["photos"] - then["photos"]
-    count = f"{abs(more)} photos {'more' if more > 0 else 'fewer'}" if more else "other photos"
+    noun = "photo" if abs(more) == 1 else "photos"
+    count = f"{abs(more)} {noun} {'more' if more > 0 else 'fewer'}" if more else "other photos"
     yield (
         f"The set has changed: {count} (version {then['version']} then, {now['version']} now; "
         f"{now['photos']} photos are searched)."

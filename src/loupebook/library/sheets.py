@@ -80,8 +80,11 @@ class SheetState:
             return "Not made yet."
         if not self.stale:
             return "As the set stands."
-        parts = [f"{self.added} photos more"] * bool(self.added)
-        parts += [f"{self.gone} photos fewer"] * bool(self.gone)
+        parts = [
+            f"{count} photo{'s' * (count != 1)} {word}"
+            for count, word in ((self.added, "more"), (self.gone, "fewer"))
+            if count
+        ]
         return f"The set has changed since it was made: {', '.join(parts)}. Make it again."
 
 
