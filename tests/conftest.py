@@ -6,6 +6,11 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# Tests are not timed: a busy machine would fail them.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 if "PYTEST_XDIST_WORKER" in os.environ:
     # Workers share the machine: each with a thread a core would stand in the others' way.

@@ -47,7 +47,7 @@ def test_search_is_read_and_calibration_follows_the_set(
             facts = catalogue.facts()
             query = QueryPhoto(fresh[6].shots[0].pixels)
             result = search_set(arms, query, facts)
-            return keeper.read(arm, query, result, facts, encoder="lite0@0123")
+            return keeper.read(arm, result, facts, encoder="lite0@0123")
 
         keeper = glue.EvidenceKeeper(catalogue)
         first = read(keeper)
@@ -77,4 +77,4 @@ def test_empty_set_has_nothing_to_read(tmp_path: Path) -> None:
         query = QueryPhoto(invented_items(editions=1)[0].shots[0].pixels)
         result = search_set(library.arms(), query, {})
         keeper = glue.EvidenceKeeper(library._catalogue)
-        assert keeper.read(arm, query, result, {}, encoder="x") is None
+        assert keeper.read(arm, result, {}, encoder="x") is None
