@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from drawn_prints import draw_print
+
 # Tests are not timed: a busy machine would fail them.
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
@@ -15,8 +17,6 @@ settings.load_profile("untimed")
 if "PYTEST_XDIST_WORKER" in os.environ:
     # Workers share the machine: each with a thread a core would stand in the others' way.
     os.environ.setdefault("OMP_NUM_THREADS", "1")
-
-from drawn_prints import draw_print
 
 
 @pytest.fixture(autouse=True)
