@@ -184,6 +184,15 @@ def test_swipe_follows_mouse_and_keys(page: playwright_api.Page) -> None:
     keep_shot(page, "swipe")
 
 
+def until_veiled(page: playwright_api.Page, wanted: list[bool]) -> None:
+    """Wait for what is shown: a click is answered by the script a moment later."""
+    for _ in range(100):
+        if veiled(page) == wanted:
+            return
+        page.wait_for_timeout(50)
+    assert veiled(page) == wanted
+
+
 def veiled(page: playwright_api.Page) -> list[bool]:
     layers = page.locator(".pane.stack .layer")
     return layers.evaluate_all("all => all.map(one => one.classList.contains('veiled'))")
@@ -192,12 +201,12 @@ def veiled(page: playwright_api.Page) -> list[bool]:
 def test_alternate_by_key_button_and_by_itself(page: playwright_api.Page) -> None:
     focus(page)
     page.keyboard.press("a")
-    assert veiled(page) == [True, False]
+    until_veiled(page, [True, False])
     page.keyboard.press(" ")
-    assert veiled(page) == [False, True]
+    until_veiled(page, [False, True])
     assert "Nearest genuine" in page.locator(".tag.now").inner_text()
     page.get_by_role("button", name="Show the other picture").click()
-    assert veiled(page) == [True, False]
+    until_veiled(page, [True, False])
     play = page.get_by_role("button", name="Alternate by itself")
     play.click()
     page.wait_for_function(
@@ -379,7 +388,7 @@ def test_swipe_by_touch_on_a_phone(
     page.wait_for_timeout(400)
     page.get_by_role("radio", name="Alternate").click()
     page.get_by_role("button", name="Show the other picture").tap()
-    assert veiled(page) == [False, True]
+    until_veiled(page, [False, True])
     sideways = page.evaluate(
         """[document.scrollingElement, ...document.querySelectorAll('[data-testid=stMain]')]
             .every(box => box.scrollWidth <= box.clientWidth)"""

@@ -151,7 +151,8 @@ def test_a_trainer_makes_every_kind_of_sheet_and_keeps_one(
         choose(page, "What the sheet shows", template)
         for label, option in choices.items():
             choose(page, label, option)
-        page.get_by_role("button", name="Preview").click()
+        # A preview that is shown has a button of its own, further down.
+        page.get_by_role("button", name="Preview").first.click()
         page.get_by_text("Preview, page 1").wait_for()
         shot(page, f"1{number}-sheet")
     page.get_by_role("button", name="Make files to print").click()
