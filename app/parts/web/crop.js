@@ -49,6 +49,12 @@ class Crop {
     this.paint();
   }
 
+  tell(data) {
+    this.data = data;
+    this.root.querySelector(".tools").replaceWith(this.toolbar());
+    this.paint();
+  }
+
   toolbar() {
     this.modeButtons = [["box", "Rectangle"], ["corners", "Four corners"]].map(([mode, label]) =>
       el("button", { type: "button", class: "tool", "data-mode": mode, onclick: () => this.setMode(mode) }, label),
@@ -265,10 +271,14 @@ export default function (component) {
   const { data, parentElement, setStateValue } = component;
   const root = parentElement.querySelector(".root");
   const crop = (root.crop ??= new Crop(root));
-  const mark = JSON.stringify(data);
+  // The outline that a search finds comes later: what a person has drawn meanwhile stays.
+  const { found, ...photo } = data;
+  const mark = JSON.stringify(photo);
   crop.send = (region) => setStateValue("region", region);
   if (root.mark !== mark) {
     root.mark = mark;
     crop.build(data, crop.send);
+  } else if (JSON.stringify(found) !== JSON.stringify(crop.data.found)) {
+    crop.tell(data);
   }
 }
