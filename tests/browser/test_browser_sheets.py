@@ -153,6 +153,9 @@ def test_a_trainer_makes_every_kind_of_sheet_and_keeps_one(
             choose(page, label, option)
         # A preview that is shown has a button of its own, further down.
         page.get_by_role("button", name="Preview").first.click()
+        # The preview of the last template stands until the new one is made.
+        page.wait_for_timeout(500)
+        page.wait_for_function("!document.querySelector('[data-testid=stStatusWidget]')")
         page.get_by_text("Preview, page 1").wait_for()
         shot(page, f"1{number}-sheet")
     page.get_by_role("button", name="Make files to print").click()
