@@ -19,8 +19,8 @@ def show_tables(section: Section) -> None:
     """Show the tables of a section; each downloads as CSV."""
     for place, table in enumerate(section.tables):
         rows = [
-            {head or "no.": _shown(value) for head, value in zip(table.columns, row, strict=True)}
-            for row in table.rows
+            {head or "no.": cell for head, cell in zip(table.columns, row, strict=True)}
+            for row in table.cells
         ]
         st.markdown(f"**{plain(table.caption)}**")
         if not rows:
@@ -35,12 +35,6 @@ def show_tables(section: Section) -> None:
             key=f"csv-{section.name}-{place}",
             on_click="ignore",
         )
-
-
-def _shown(value: object) -> object:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return "" if value is None else str(value)
 
 
 def show_plots(section: Section) -> None:

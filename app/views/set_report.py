@@ -6,7 +6,7 @@ import json
 
 import streamlit as st
 
-from loupebook.library import Library, SetReport, render_html, report_pdf
+from loupebook.library import WORK_LIST, Library, SetReport, render_html, report_pdf
 from parts.current_set import open_set, overview_of, say_empty_set, say_no_set
 from parts.findings import show_findings
 from parts.progress import shown_progress
@@ -14,7 +14,6 @@ from parts.report_figures import show_plots, show_tables
 from parts.words import counted, plain
 
 SECTION = "section"
-WORK_LIST = "work_list"
 
 
 def report_on_set() -> None:

@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 from loupebook.bench.cases import BenchReference
 from loupebook.bench.figures import Ranking
 from loupebook.compare import (
-    Candidate,
     ConsensusStore,
     Group,
     Held,
     Picture,
     Wanted,
+    candidates_of,
     compare_each,
     rerank,
 )
@@ -257,14 +257,8 @@ class ComparedMethod(ArmsMethod):
         """Search and compare."""
         start = time.perf_counter()
         matches = self._search(pixels).matches
-        groups: dict[Group, list[int]] = {}
-        for match in matches[: self.COMPARED]:
-            group = Group.of(self._facts[match.photo_id])
-            groups.setdefault(group, []).append(match.photo_id)
-        candidates = [
-            Candidate(group, tuple(photos), -place)
-            for place, (group, photos) in enumerate(groups.items())
-        ]
+        found = [(match.photo_id, match.evidence) for match in matches[: self.COMPARED]]
+        candidates = candidates_of(found, self._facts)
         compared = rerank(list(compare_each(Picture.of(pixels), candidates, self._held)))
         order = [photo - 1 for one in compared for photo in one.candidate.photo_ids]
         order += [match.photo_id - 1 for match in matches[self.COMPARED :]]

@@ -6,13 +6,14 @@ first while the rest are worked on.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from loupebook.compare.comparison import Comparison, measured
 from loupebook.compare.picture import Picture
 from loupebook.compare.registration import register
 from loupebook.compare.store import Group, Held
+from loupebook.records.model import PhotoFacts
 
 
 @dataclass(frozen=True)
@@ -32,6 +33,27 @@ class Candidate:
     group: Group
     photo_ids: tuple[int, ...]
     score: float
+
+
+def candidates_of(
+    found: Sequence[tuple[int, float]], facts: Mapping[int, PhotoFacts]
+) -> list[Candidate]:
+    """Gather photos that a search found, with their scores, into the groups they belong to.
+
+    Parameters
+    ----------
+    found : sequence of (photo id, score)
+        The search's results, best first.
+    facts : mapping
+        Photo id to facts.
+    """
+    groups: dict[Group, list[tuple[int, float]]] = {}
+    for photo_id, score in found:
+        groups.setdefault(Group.of(facts[photo_id]), []).append((photo_id, score))
+    return [
+        Candidate(group, tuple(photo for photo, _ in hits), max(score for _, score in hits))
+        for group, hits in groups.items()
+    ]
 
 
 @dataclass(frozen=True, eq=False)

@@ -85,7 +85,7 @@ from loupebook.records.model import (
 from loupebook.records.people import Person, Role
 from loupebook.records.points import Mark, PointMark, PointRecord
 from loupebook.search import FoundItem
-from loupebook.setreport import Action, Finding, Section, SetReport, render_html
+from loupebook.setreport import WORK_LIST, Action, Finding, Section, SetReport, render_html
 from loupebook.sheets import TEMPLATES, MadeSheet, Paper, SheetDefinition
 from loupebook.sheets.scores import CONFIDENCES, Scores, share_words
 
@@ -98,6 +98,7 @@ __all__ = [
     "PHOTO_GUIDE",
     "SET_VARIABLE",
     "TEMPLATES",
+    "WORK_LIST",
     "Action",
     "AddReport",
     "Asked",

@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.compare import (
-    Candidate,
     Compared,
     Comparison,
     ConsensusStore,
@@ -26,6 +25,7 @@ from loupebook.compare import (
     Picture,
     StandingScores,
     Wanted,
+    candidates_of,
     compare_each,
     compare_pair,
     compare_with,
@@ -190,17 +190,10 @@ class SetComparer:
         facts : mapping
             Photo id to facts, of the whole set.
         """
-        groups: dict[Group, list[tuple[int, float]]] = {}
-        for photo_id, score in found:
-            groups.setdefault(Group.of(facts[photo_id]), []).append((photo_id, score))
-        candidates = [
-            Candidate(group, tuple(photo for photo, _ in hits), max(score for _, score in hits))
-            for group, hits in groups.items()
-        ]
         store = self._store_of()
         return compare_each(
             Picture.of(query),
-            candidates,
+            candidates_of(found, facts),
             lambda group: store.get(group, self._wanted(group, facts), self._read),
         )
 

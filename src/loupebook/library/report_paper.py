@@ -7,11 +7,9 @@ from contextlib import suppress
 
 from loupebook.errors import LoupebookError
 from loupebook.records.model import SetInfo
-from loupebook.setreport import CLOSING, Section, SetReport
+from loupebook.setreport import CLOSING, WORK_LIST, Section, SetReport
 from loupebook.sheets.paper import Paper
 from loupebook.sheets.report import MOST_ILLUSTRATED, PrintedSection, make_set_report
-
-WORK_LIST = "work_list"
 
 
 def report_pdf(
@@ -64,6 +62,6 @@ def _printed(section: Section) -> PrintedSection:
         section.title,
         section.summary,
         [(found.says, str(found.action), found.photos) for found in findings],
-        [(table.caption, table.columns, table.rows) for table in section.tables],
+        [(table.caption, table.columns, table.cells) for table in section.tables],
         [(plot.title, plot.alt, plot.svg) for plot in section.plots],
     )

@@ -8,12 +8,13 @@ unit of counting, never the photo.
 
 from loupebook.setreport.context import ReportContext
 from loupebook.setreport.html import CLOSING, render_html
-from loupebook.setreport.model import Action, Finding, Section, SetReport, Table
+from loupebook.setreport.model import WORK_LIST, Action, Finding, Section, SetReport, Table
 from loupebook.setreport.report import SECTIONS, is_kept, report_on_set
 
 __all__ = [
     "CLOSING",
     "SECTIONS",
+    "WORK_LIST",
     "Action",
     "Finding",
     "ReportContext",

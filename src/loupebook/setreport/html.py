@@ -5,11 +5,10 @@ from __future__ import annotations
 import base64
 from collections.abc import Callable
 from html import escape
-from typing import Any
 
 from loupebook.errors import LoupebookError
 from loupebook.evidence.plots import Plot
-from loupebook.setreport.model import Finding, Section, SetReport, Table
+from loupebook.setreport.model import WORK_LIST, Finding, Section, SetReport, Table
 
 MOST_FINDINGS = 60
 """Findings shown a section; the JSON holds all."""
@@ -103,7 +102,7 @@ def _section(section: Section, thumbnail: Callable[[int], bytes] | None) -> str:
         f'<h2 id="{name}-title">{escape(section.title)}</h2><p>{escape(section.summary)}</p>'
     ]
     # The work list is its own table; listing its findings again would say all twice.
-    if section.findings and section.name != "work_list":
+    if section.findings and section.name != WORK_LIST:
         items = [
             _finding(found, thumbnail if place < MOST_PICTURES else None)
             for place, found in enumerate(section.findings[:MOST_FINDINGS])
@@ -119,7 +118,7 @@ def _section(section: Section, thumbnail: Callable[[int], bytes] | None) -> str:
             parts.append(f'<p class="more">and {rest} more, in the JSON form of this report.</p>')
     for table in section.tables:
         shown = _table(table)
-        if len(table.rows) > OPEN_ROWS and section.name != "work_list":
+        if len(table.rows) > OPEN_ROWS and section.name != WORK_LIST:
             lines = f"{escape(table.caption)}: {len(table.rows)} rows"
             shown = f"<details><summary>{lines}</summary>{shown}</details>"
         parts.append(shown)
@@ -150,19 +149,13 @@ def _picture(photo: int, thumbnail: Callable[[int], bytes]) -> str:
 def _table(table: Table) -> str:
     heads = "".join(f'<th scope="col">{escape(head)}</th>' for head in table.columns)
     rows = "".join(
-        "<tr>" + "".join(f"<td>{escape(_shown(value))}</td>" for value in row) + "</tr>"
-        for row in table.rows
+        "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>"
+        for row in table.cells
     )
     return (
         f'<div class="wide"><table><caption>{escape(table.caption)}</caption>'
         f"<thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table></div>"
     )
-
-
-def _shown(value: Any) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return "" if value is None else str(value)
 
 
 def _plot(plot: Plot) -> str:

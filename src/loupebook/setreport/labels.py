@@ -64,6 +64,11 @@ class Suspicion:
         return float((self.own > self.other).mean()) if len(self.names) else float("nan")
 
     @property
+    def named(self) -> NDArray[np.bool_]:
+        """The suspects, where the others know enough to name any; bool (s,)."""
+        return self.suspect & self.telling
+
+    @property
     def telling(self) -> bool:
         """Whether the others know enough of this label for a disagreement to mean anything."""
         return self.agreement >= LEAST_AGREEMENT

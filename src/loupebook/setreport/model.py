@@ -10,6 +10,9 @@ from typing import Any
 
 from loupebook.evidence.plots import Plot
 
+WORK_LIST = "work_list"
+"""Name of the section that orders what the others found."""
+
 
 class Action(StrEnum):
     """What mends a finding; front ends offer it as a button."""
@@ -87,6 +90,11 @@ class Table:
     caption: str
     columns: tuple[str, ...]
     rows: tuple[tuple[Any, ...], ...]
+
+    @property
+    def cells(self) -> list[list[str]]:
+        """The rows as people read them."""
+        return [[_cell(value) for value in row] for row in self.rows]
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form."""
@@ -198,6 +206,12 @@ class SetReport:
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form: one top-level key a section."""
         return {name: section.to_dict() for name, section in self.sections.items()}
+
+
+def _cell(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return "" if value is None else str(value)
 
 
 def _plot_dict(plot: Plot, with_pictures: bool) -> dict[str, Any]:

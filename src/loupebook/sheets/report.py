@@ -39,7 +39,7 @@ class PrintedSection:
     title: str
     summary: str
     findings: Sequence[tuple[str, str, Sequence[int]]] = ()
-    tables: Sequence[tuple[str, Sequence[str], Sequence[Sequence[Any]]]] = ()
+    tables: Sequence[tuple[str, Sequence[str], Sequence[Sequence[str]]]] = ()
     plots: Sequence[tuple[str, str, str]] = ()
 
 
@@ -128,8 +128,8 @@ def _shown(concerned: Sequence[int], photos: Mapping[int, bytes]) -> list[dict[s
     ]
 
 
-def _table(caption: str, columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
-    kept = [[_cell(value) for value in row] for row in rows[:MOST_ROWS]]
+def _table(caption: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> dict[str, Any]:
+    kept = [[printable(cell) for cell in row] for row in rows[:MOST_ROWS]]
     longest = [
         max(len(str(head)), *(len(row[n]) for row in kept)) for n, head in enumerate(columns)
     ]
@@ -141,9 +141,3 @@ def _table(caption: str, columns: Sequence[str], rows: Sequence[Sequence[Any]]) 
         "widths": [min(12.0, max(2.0, length**0.6)) for length in longest],
         "left_out": max(0, len(rows) - MOST_ROWS),
     }
-
-
-def _cell(value: Any) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return "" if value is None else printable(str(value))

@@ -39,15 +39,11 @@ def examine(context: ReportContext) -> Section:
             "judged": len(standing.names),
             "standing_agreement": _rounded(standing.agreement),
             "edition_agreement": _rounded(edition.agreement),
-            "standing_suspects": _named(standing),
-            "edition_suspects": _named(edition),
+            "standing_suspects": int(standing.named.sum()),
+            "edition_suspects": int(edition.named.sum()),
             "order": [standing.names[i] for i in order],
         },
     )
-
-
-def _named(judged: Suspicion) -> int:
-    return int(judged.suspect.sum()) if judged.telling else 0
 
 
 def _rounded(share: float) -> float | None:
@@ -60,7 +56,7 @@ def _says(judged: Suspicion, what: str) -> str:
     agreed = f"of {len(judged.names)} that could be judged, the others confirm "
     agreed += f"{100 * judged.agreement:.0f} %"
     if judged.telling:
-        return f"{_named(judged)} specimens look as if their {what} were wrong; {agreed}."
+        return f"{int(judged.named.sum())} specimens look as if their {what} were wrong; {agreed}."
     return (
         f"The photos do not tell the {what} well enough for a suspicion: {agreed}, and below "
         f"{100 * LEAST_AGREEMENT:.0f} % nobody is named."
@@ -98,11 +94,9 @@ def _edition(context: ReportContext) -> Suspicion:
 
 
 def _findings(context: ReportContext, judged: Suspicion, what: str) -> list[Finding]:
-    found: list[Finding] = []
-    if not judged.telling:
-        return found
+    found = []
     for i in judged.order().tolist():
-        if not judged.suspect[i]:
+        if not judged.named[i]:
             continue
         name = judged.names[i]
         specimen = context.by_name[name]
@@ -133,7 +127,7 @@ def _findings(context: ReportContext, judged: Suspicion, what: str) -> list[Find
 
 def _table(judged: Suspicion) -> Table:
     rows = tuple(
-        (judged.names[i], f"{judged.own[i]:.2f}", f"{judged.other[i]:.2f}", bool(judged.suspect[i]))
+        (judged.names[i], f"{judged.own[i]:.2f}", f"{judged.other[i]:.2f}", bool(judged.named[i]))
         for i in judged.order()[:SHOWN].tolist()
     )
     return Table(

@@ -12,9 +12,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from loupebook.setreport.context import ReportContext
-from loupebook.setreport.model import Finding, Section, Table
+from loupebook.setreport.model import WORK_LIST, Finding, Section, Table
 
-NAME = "work_list"
+NAME = WORK_LIST
 TITLE = "Work list"
 LONGEST = 200
 
