@@ -8,10 +8,10 @@ import pytest
 
 from invented_prints import PHOTO, draw_edition, encoded, photograph
 from loupebook.imaging import decode_photo
+from loupebook.records.serials import plain_serial
 from loupebook.setreport.association import associate, holm
 from loupebook.setreport.labels import judge_labels, standing_probability
 from loupebook.setreport.pairs import check_pair, hash_pairs, prepare
-from loupebook.setreport.sections.serials import plain_serial
 from loupebook.setreport.traits import measure_traits
 
 

@@ -17,9 +17,9 @@ from loupebook.evidence.table import PhotoTable
 from loupebook.imaging import decode_photo
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import Camera, Lighting, Serial, Standing
+from loupebook.records.serials import plain_serial, whole_numbers
 from loupebook.search import Pending
 from loupebook.setreport import SECTIONS, ReportContext, SetReport, render_html, report_on_set
-from loupebook.setreport.sections.serials import plain_serial, whole_numbers
 
 NAMES = [
     "coverage", "duplicates", "serials", "standing_conflicts", "leakage", "label_suspects",

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import Element, Lighting, SpecimenRecord, View
-from loupebook.records.serials import all_serials, plain_serial, specimens_with_serial
+from loupebook.records.serials import all_serials, plain_serial, whole_numbers
 from loupebook.setreport.pairs import check_pair, prepare
 
 Pixels = NDArray[np.uint8]
@@ -126,9 +126,8 @@ def serial_remarks(catalogue: Catalogue, record: SpecimenRecord) -> list[EntryRe
     """
     remarks = []
     plain = {plain_serial(serial.value) for serial in record.serials} - {""}
-    for value in sorted(plain):
-        others = {name for name, _, _ in specimens_with_serial(catalogue, value)} - {record.name}
-        for name in sorted(others):
+    for value, names in sorted(_holders(catalogue, plain).items()):
+        for name in sorted(names - {record.name}):
             other = catalogue.specimen(name)
             more = (
                 f" That one is {other.standing}, this is entered as {record.standing}."
@@ -137,7 +136,7 @@ def serial_remarks(catalogue: Catalogue, record: SpecimenRecord) -> list[EntryRe
             )
             message = f"The serial {value} stands on specimen {name} too.{more} Check both."
             remarks.append(EntryRemark(RemarkKind.SAME_SERIAL, message, name))
-    whole = {one for one in plain if not any(one in other for other in plain - {one})}
+    whole = whole_numbers(plain)
     if len(whole) > 1:
         remarks.append(
             EntryRemark(
@@ -149,17 +148,21 @@ def serial_remarks(catalogue: Catalogue, record: SpecimenRecord) -> list[EntryRe
     return remarks
 
 
+def _holders(catalogue: Catalogue, wanted: Collection[str]) -> dict[str, set[str]]:
+    """Return the specimens on which numbers stand, all read in one go."""
+    held: dict[str, set[str]] = defaultdict(set)
+    for specimen, value, _ in all_serials(catalogue) if wanted else ():
+        plain = plain_serial(value)
+        if plain in wanted:
+            held[plain].add(specimen)
+    return held
+
+
 def shared_serials(catalogue: Catalogue, records: Collection[SpecimenRecord]) -> list[EntryRemark]:
     """Remark on the serials of specimens just entered that stand on others, read in one go."""
     wanted = {
         plain_serial(serial.value): record.name for record in records for serial in record.serials
     }
-    if not wanted:
-        return []
-    held: dict[str, set[str]] = defaultdict(set)
-    for specimen, value, _ in all_serials(catalogue):
-        if plain_serial(value) in wanted:
-            held[plain_serial(value)].add(specimen)
     return [
         EntryRemark(
             RemarkKind.SAME_SERIAL,
@@ -167,7 +170,7 @@ def shared_serials(catalogue: Catalogue, records: Collection[SpecimenRecord]) ->
             "them",
             wanted[value],
         )
-        for value, names in held.items()
+        for value, names in _holders(catalogue, wanted.keys()).items()
         if len(names) > 1
     ]
 

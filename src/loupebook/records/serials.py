@@ -15,6 +15,11 @@ def plain_serial(value: str) -> str:
     return re.sub(r"[\s.\-_/]", "", value).upper()
 
 
+def whole_numbers(values: set[str]) -> set[str]:
+    """Leave out numbers that are a part of another one, as they are repeated in a crest."""
+    return {one for one in values if not any(one in other for other in values - {one})}
+
+
 def specimens_with_serial(catalogue: Catalogue, value: str) -> list[tuple[str, str, str | None]]:
     """Return where a serial stands on record: specimen, number as recorded, place."""
     wanted = plain_serial(value)

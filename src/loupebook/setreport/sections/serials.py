@@ -10,17 +10,12 @@ from __future__ import annotations
 from collections import defaultdict
 
 from loupebook.records.model import SpecimenRecord, Standing
-from loupebook.records.serials import plain_serial
+from loupebook.records.serials import plain_serial, whole_numbers
 from loupebook.setreport.context import ReportContext
 from loupebook.setreport.model import Action, Finding, Section
 
 NAME = "serials"
 TITLE = "Serial numbers"
-
-
-def whole_numbers(values: set[str]) -> set[str]:
-    """Leave out numbers that are a part of another one."""
-    return {one for one in values if not any(one in other for other in values - {one})}
 
 
 def examine(context: ReportContext) -> Section:
