@@ -43,8 +43,8 @@ def report_at_hand(library: Library) -> SetReport | None:
     info = library.info()
     place = f"set-report-{info.set_id}"
     held = st.session_state.get(place)
-    if held is None and library.report_is_kept():
-        held = st.session_state[place] = library.report()
+    if held is None:
+        held = st.session_state[place] = library.kept_report()
     return held
 
 

@@ -88,7 +88,7 @@ def test_report_is_made_read_and_acted_on(library: Library) -> None:
 
 def test_a_report_that_is_kept_shows_at_once_and_goes_to_paper(library: Library) -> None:
     report = library.report()
-    assert library.report_is_kept()
+    assert library.kept_report() is not None
     at = opened("set_report")
     assert at.header[0].value == "Work list"
     content = report_pdf(report, info=library.info(), thumbnail=library.thumbnail)
@@ -99,4 +99,4 @@ def test_a_report_that_is_kept_shows_at_once_and_goes_to_paper(library: Library)
     assert "S-5 again" in text
     assert json.dumps(report.to_dict())
     library.withdraw("S-0", by="A", reason="lost")
-    assert not library.report_is_kept()
+    assert library.kept_report() is None

@@ -40,17 +40,19 @@ def fold_batch_norms(network: nn.Module, example: Tensor) -> nn.Module:
         A network that gives the same features; `network` itself where it has none to fold, or
         where folding would change what it gives for the example.
     """
+    if not any(isinstance(module, nn.BatchNorm2d) for module in network.modules()):
+        return network  # and no copy of what may be gigabytes
     folded = copy.deepcopy(network)
     if sum(_fold_block(block) for block in list(folded.modules())) == 0:
         return network
     with torch.inference_mode():
-        expected, given = _first(network(example)), _first(folded(example))
+        expected, given = first_of(network(example)), first_of(folded(example))
     change = (given - expected).abs().max()
     return folded if bool(change <= TOLERANCE * expected.abs().max()) else network
 
 
-def _first(features: Tensor | tuple[Tensor, ...]) -> Tensor:
-    """Some towers return (pooled, tokens)."""
+def first_of(features: Tensor | tuple[Tensor, ...]) -> Tensor:
+    """Return the pooled features: some towers return (pooled, tokens)."""
     return features[0] if isinstance(features, tuple) else features
 
 

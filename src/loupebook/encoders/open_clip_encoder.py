@@ -137,15 +137,12 @@ class OpenClipEncoder:
         """Put one preprocessed batch, float32 (n, 3, height, width), through the network."""
         import torch
 
+        from loupebook.encoders.folding import first_of
+
         with torch.inference_mode():
-            features = self._features(batch.to(self._device)).float()
+            features = first_of(self._network(batch.to(self._device))).float()
             unit = torch.nn.functional.normalize(features, dim=1)
             return cast("NDArray[np.float32]", unit.cpu().numpy())
-
-    def _features(self, batch: Tensor) -> Tensor:
-        features = self._network(batch)
-        # Some towers return (pooled, tokens).
-        return cast("Tensor", features[0] if isinstance(features, tuple) else features)
 
     def _prepared(self, groups: Iterable[Sequence[Pixels]]) -> Iterator[Tensor]:
         """Preprocess the next group while the network works on the last one."""

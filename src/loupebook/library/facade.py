@@ -787,13 +787,14 @@ class Library(CuratorMethods):
             self.sync(progress=progress)
             return report_on_set(self._report_context(pending, progress), only=only)
 
-    def report_is_kept(self) -> bool:
-        """Say whether a report of the set as it stands is at hand, so that it comes at once."""
+    def kept_report(self) -> SetReport | None:
+        """Return the report of the set as it stands if it is at hand, so that it comes at once."""
         with self._lock:
             pending = pending_of(self._catalogue, self.arms())
             if any(pending.values()):
-                return False
-            return is_kept(self._report_context(pending, no_progress))
+                return None
+            context = self._report_context(pending, no_progress)
+            return report_on_set(context) if is_kept(context) else None
 
     def _report_context(self, pending: dict[str, Pending], progress: Progress) -> ReportContext:
         return report_context(

@@ -72,10 +72,10 @@ METHODS: Mapping[str, str] = {
     **dict.fromkeys(
         (
             "agreement", "close", "consensus_picture", "count_specimens", "designs", "encoder",
-            "field_history", "folder", "history", "info", "log", "overview", "photo",
+            "field_history", "folder", "history", "info", "kept_report", "log", "overview", "photo",
             "photo_bytes", "photo_by_sha256", "photo_pixels", "photos", "points.get",
             "points.of", "points_for",
-            "reference_serials", "report", "report_is_kept", "sheet_source", "sheets.saved",
+            "reference_serials", "report", "sheet_source", "sheets.saved",
             "sheets.state", "specimen", "specimens", "thumbnail",
         ),
         "look",
