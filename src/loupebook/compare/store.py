@@ -13,7 +13,7 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import cv2
 import numpy as np
@@ -23,7 +23,7 @@ from loupebook.compare.comparison import own_figures
 from loupebook.compare.consensus import Aligned, Consensus, Source, build_consensus, extend
 from loupebook.compare.light import log_colour, to_srgb
 from loupebook.errors import ComparisonError, IndexDamaged
-from loupebook.records.model import PhotoFacts, Standing
+from loupebook.records.model import Element, Lighting, Standing, View
 from loupebook.search.checked_file import read_checked, write_checked
 
 MAGIC = b"loupebook consensus 2\n"
@@ -31,6 +31,38 @@ RECIPE = "3"
 """Changed whenever the same photos would give another consensus."""
 _LONGEST_HEADER = 4_000_000
 _QUALITY = 95
+
+
+class Grouped(Protocol):
+    """What decides to which group a photo belongs; facts and matches tell it."""
+
+    @property
+    def specimen(self) -> str:
+        """The object photographed."""
+
+    @property
+    def standing(self) -> Standing:
+        """What is known of it."""
+
+    @property
+    def edition(self) -> str | None:
+        """Its design, where recorded."""
+
+    @property
+    def origin(self) -> str | None:
+        """Its press run, where recorded."""
+
+    @property
+    def element(self) -> Element:
+        """Kind of item."""
+
+    @property
+    def view(self) -> View:
+        """Side photographed."""
+
+    @property
+    def lighting(self) -> Lighting:
+        """How it was lit."""
 
 
 @dataclass(frozen=True)
@@ -54,7 +86,7 @@ class Group:
     standing: str
 
     @classmethod
-    def of(cls, fact: PhotoFacts) -> Group:
+    def of(cls, fact: Grouped) -> Group:
         """Return what a photo is combined with: its edition if genuine, its origin if fake."""
         known = fact.edition if fact.standing is Standing.GENUINE else fact.origin
         return cls(

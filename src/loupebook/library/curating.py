@@ -6,7 +6,6 @@ no source. Remarks never stop an entry; they say what to look at twice.
 
 from __future__ import annotations
 
-import hashlib
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import Element, Lighting, SpecimenRecord, View
+from loupebook.records.photo_store import digest
 from loupebook.records.serials import all_serials, plain_serial, whole_numbers
 from loupebook.setreport.pairs import check_pair, prepare
 
@@ -199,15 +199,16 @@ def picture_remarks(
     """
     remarks = []
     for place, (data, pixels) in enumerate(photos):
-        known = catalogue.photo_by_sha256(hashlib.sha256(data).hexdigest())
+        known = catalogue.photo_by_sha256(digest(data))
         if known is not None:
             message = f"Photo {place + 1} is on record already, of specimen {known.specimen}."
             remarks.append(EntryRemark(RemarkKind.SAME_FILE, message, known.specimen))
             continue
         if pixels is None:
             continue
+        own = prepare(pixels)
         for photo_id in nearest.get(place, ()):
-            if check_pair(prepare(pixels), prepare(read(photo_id))).same:
+            if check_pair(own, prepare(read(photo_id))).same:
                 other = catalogue.photo(photo_id)
                 where = "this specimen" if other.specimen == name else f"specimen {other.specimen}"
                 remarks.append(

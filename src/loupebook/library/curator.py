@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from loupebook.imaging import decode_photo, read_photo_file
+from loupebook.imaging import decode_photo
 from loupebook.library import exchange
 from loupebook.library.curating import (
     EntryRemark,
@@ -18,7 +18,7 @@ from loupebook.library.curating import (
     serial_remarks,
 )
 from loupebook.library.exchange import ExportOptions, ExportReport, ImportReport
-from loupebook.library.intake import IncomingPhoto
+from loupebook.library.intake import IncomingPhoto, read_source
 from loupebook.library.people import acting
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.drafts import Drafts
@@ -242,5 +242,5 @@ class CuratorMethods:
 
 def _opened(photo: IncomingPhoto, *, wanted: bool) -> tuple[bytes, NDArray[np.uint8] | None]:
     """Return the bytes of a photo, and its pixels where they are wanted."""
-    data = photo.source if isinstance(photo.source, bytes) else read_photo_file(photo.source)
+    data = read_source(photo)
     return data, decode_photo(data).pixels if wanted else None

@@ -155,9 +155,10 @@ def placed(
         if point.photo_id not in maps:
             anchor = Picture.of(read(point.photo_id))
             laid = register(frame, anchor)
-            usable = laid.registered and laid.warp is not None
             maps[point.photo_id] = (
-                Warped(laid.warp, anchor, frame) if usable and laid.warp else None
+                Warped(laid.warp, anchor, frame)
+                if laid.registered and laid.warp is not None
+                else None
             )
         to_frame = maps[point.photo_id]
         region = np.asarray(point.region, np.float64)

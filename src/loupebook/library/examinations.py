@@ -21,8 +21,8 @@ documents tell whether they rest on the same references.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -35,6 +35,7 @@ from loupebook.library.comparing import ComparisonReport
 from loupebook.library.results import MatchReport, SearchFilters, SearchReport
 from loupebook.records import Catalogue, ExaminationLine, ExaminationRecord, Examinations
 from loupebook.records.model import Element, Lighting, Standing, View
+from loupebook.records.photo_store import digest
 from loupebook.records.points import PointMark
 from loupebook.records.text import clean_notes
 from loupebook.search import Progress, no_progress
@@ -277,16 +278,19 @@ class Examiner:
 
     def check(self, record: ExaminationRecord) -> list[ImageFault]:
         """Hold every image of an examination against the hash it was saved with."""
-        faults = []
+        return [got for _, got in self._images(record) if isinstance(got, ImageFault)]
+
+    def _images(self, record: ExaminationRecord) -> Iterator[tuple[str, bytes | ImageFault]]:
+        """Yield the hash of every image of an examination with it, or with what is wrong."""
         for image in record.document["images"]:
+            sha256 = image["sha256"]
+            kept_here = image["kept"] == "examination"
             try:
-                if image["kept"] == "examination":
-                    self._kept.image(image["sha256"])
-                else:
-                    self._reference_bytes(image["sha256"])
+                got = self._kept.image(sha256) if kept_here else self._reference_bytes(sha256)
             except LoupebookError as error:
-                faults.append(ImageFault(image["sha256"], image["what"], str(error)))
-        return faults
+                yield sha256, ImageFault(sha256, image["what"], str(error))
+            else:
+                yield sha256, got
 
     def check_all(self) -> dict[int, list[ImageFault]]:
         """Check the documents and images of all examinations; those with faults come back."""
@@ -348,28 +352,21 @@ class Examiner:
         SheetInvalid
             If it cannot be set.
         """
+        images: dict[str, bytes] = {}
+        faults = []
+        for sha256, got in self._images(record):
+            if isinstance(got, ImageFault):
+                faults.append(f"{got.what}: {got.message}")
+            else:
+                images[sha256] = got
         return make_record(
             record,
-            self._picture_of(record),
+            images,
             self._catalogue.info(),
-            faults=[f"{one.what}: {one.message}" for one in self.check(record)],
+            faults=faults,
             paper=paper,
             made_at=made_at,
         )
-
-    def _picture_of(self, record: ExaminationRecord) -> dict[str, bytes]:
-        """Return every image that can still be had."""
-        images = {}
-        for image in record.document["images"]:
-            try:
-                images[image["sha256"]] = (
-                    self._kept.image(image["sha256"])
-                    if image["kept"] == "examination"
-                    else self._reference_bytes(image["sha256"])
-                )
-            except LoupebookError:
-                continue
-        return images
 
     def _set_as_it_stands(self) -> dict[str, Any]:
         info = self._catalogue.info()
@@ -445,7 +442,7 @@ class Examiner:
                     "query": report.photo,
                     "photo_id": match.photo_id,
                     "specimen": match.specimen,
-                    "group": vars(_group_of(match)),
+                    "group": vars(Group.of(match)),
                     "px_per_mm": framed.consensus.px_per_mm if framed else None,
                     "pictures": {
                         name: _keep(images, encode_jpeg(pixels, quality=_QUALITY))
@@ -464,7 +461,7 @@ class Examiner:
                     continue
                 place = self._library.sheet_source.place_of(record, Group(**one["group"]))
                 places.append([one["photo_id"], list(place) if place else None])
-        return {**replace(mark).to_dict(), "places": places}
+        return {**mark.to_dict(), "places": places}
 
 
 def _listed(
@@ -488,17 +485,9 @@ def _listed(
 
 
 def _keep(images: dict[str, bytes], data: bytes) -> str:
-    sha256 = hashlib.sha256(data).hexdigest()
+    sha256 = digest(data)
     images[sha256] = data
     return sha256
-
-
-def _group_of(match: MatchReport) -> Group:
-    known = match.edition if match.standing is Standing.GENUINE else match.origin
-    return Group(
-        known or match.specimen, str(match.element), str(match.view), str(match.lighting),
-        str(match.standing),
-    )  # fmt: skip
 
 
 def _not_compared(match: MatchReport, why: str) -> dict[str, Any]:
@@ -512,7 +501,7 @@ def _not_compared(match: MatchReport, why: str) -> dict[str, Any]:
         "says": f"Not compared: {why}",
         "photo_id": match.photo_id,
         "specimen": match.specimen,
-        "group": vars(_group_of(match)),
+        "group": vars(Group.of(match)),
         "px_per_mm": None,
         "pictures": {},
     }

@@ -7,7 +7,6 @@ told before anything is written, and it is carried out whole or not at all.
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -418,7 +417,7 @@ def _bytes_of(told: BagPhoto, folder: Path) -> bytes:
         data = (folder / told.file).read_bytes()
     except OSError as exc:
         raise BagRefused(f"the photo is not there ({exc.strerror})") from exc
-    if hashlib.sha256(data).hexdigest() != told.sha256:
+    if digest(data) != told.sha256:
         raise BagRefused("the file has another SHA-256 than its line says")
     return data
 

@@ -6,7 +6,6 @@ that fails its checks is kept and marked, never dropped silently.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -24,6 +23,7 @@ from loupebook.records.model import (
     SpecimenRecord,
     View,
 )
+from loupebook.records.photo_store import digest
 from loupebook.search import Progress
 
 PHOTO_SUFFIXES = frozenset(
@@ -74,8 +74,29 @@ def photo_files(paths: Sequence[Path]) -> Iterator[tuple[Path, str]]:
             yield path, path.name
 
 
-def prepare_photo(incoming: IncomingPhoto) -> tuple[NewPhoto, str | None]:
+def read_source(incoming: IncomingPhoto) -> bytes:
+    """Return the bytes of a photo, read from its file where it is one.
+
+    Raises
+    ------
+    PhotoError
+        If the file cannot be read within limits.
+    """
+    source = incoming.source
+    return source if isinstance(source, bytes) else read_photo_file(source)
+
+
+def prepare_photo(
+    incoming: IncomingPhoto, data: bytes | None = None
+) -> tuple[NewPhoto, str | None]:
     """Decode and check one photo.
+
+    Parameters
+    ----------
+    incoming : IncomingPhoto
+        The photo as handed in.
+    data : bytes, optional
+        Its bytes where they were read already: what is checked is what is kept.
 
     Returns
     -------
@@ -87,9 +108,9 @@ def prepare_photo(incoming: IncomingPhoto) -> tuple[NewPhoto, str | None]:
     PhotoError
         If it cannot be decoded within limits.
     """
-    # Read once: what is checked is what is kept.
     source = incoming.source
-    data = source if isinstance(source, bytes) else read_photo_file(source)
+    if data is None:
+        data = read_source(incoming)
     decoded = decode_photo(data, name=None if isinstance(source, bytes) else str(source))
     check = check_photo(
         decoded.pixels,
@@ -158,7 +179,8 @@ class Intake:
         if self._proposed:
             specimen = replace(specimen, state=IntakeState.PROPOSED)
         try:
-            photo, failed_check = self._recorded(specimen, incoming) or prepare_photo(incoming)
+            data = read_source(incoming)
+            photo, failed_check = self._recorded(specimen, data) or prepare_photo(incoming, data)
             new = self._record(specimen, photo)
         except PhotoError as exc:
             column = "path" if incoming.line is not None else None
@@ -178,16 +200,12 @@ class Intake:
                 Fault(incoming.file_name, f"kept and marked: {failed_check}", incoming.line)
             )
 
-    def _recorded(
-        self, specimen: SpecimenRecord, incoming: IncomingPhoto
-    ) -> tuple[NewPhoto, None] | None:
+    def _recorded(self, specimen: SpecimenRecord, data: bytes) -> tuple[NewPhoto, None] | None:
         """Return a photo that stands on record for this specimen, without decoding it again.
 
         So a long addition that was stopped goes quickly over what it had done.
         """
-        source = incoming.source
-        data = source if isinstance(source, bytes) else read_photo_file(source)
-        known = self._catalogue.photo_by_sha256(hashlib.sha256(data).hexdigest())
+        known = self._catalogue.photo_by_sha256(digest(data))
         if known is None or known.specimen != specimen.name:
             return None
         return (
@@ -215,9 +233,9 @@ class Intake:
         new = bool(outcome.new_photo_ids)
         if self._dry_run:
             # The catalogue forgets a rehearsed row at once, so twins are told apart here.
-            digest = hashlib.sha256(photo.data).hexdigest()
-            new = new and digest not in self._rehearsed
-            self._rehearsed.add(digest)
+            sha256 = digest(photo.data)
+            new = new and sha256 not in self._rehearsed
+            self._rehearsed.add(sha256)
         if new:
             self._added.extend(sorted(outcome.new_photo_ids))
         return new

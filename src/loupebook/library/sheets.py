@@ -218,15 +218,17 @@ class SetSource:
 
     def laid(self, photo: PhotoRecord, group: Group) -> Laid:
         """Return a photo laid into the frame of a group's consensus."""
-        pixels = self.pixels(photo)
+        # Checked against its hash in any case, decoded only where it was not laid before.
+        data = self._catalogue.photo_bytes(photo.photo_id)
         consensus = self.consensus(group)
         if consensus is None:
-            return Laid(pixels, photo.px_per_mm, False, "there is no consensus image")
+            whole = decode_photo(data).pixels
+            return Laid(whole, photo.px_per_mm, False, "there is no consensus image")
         return self._store.get(
             photo.sha256,
             group,
             consensus,
-            lambda: lay_into(pixels, consensus, px_per_mm=photo.px_per_mm),
+            lambda: lay_into(decode_photo(data).pixels, consensus, px_per_mm=photo.px_per_mm),
         )
 
     def mapped(self, photo: PhotoRecord, group: Group) -> Mapped | None:

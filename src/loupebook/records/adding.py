@@ -15,6 +15,7 @@ from sqlalchemy import select
 from loupebook.errors import RecordConflict, RecordInvalid
 from loupebook.records import queries
 from loupebook.records.change import Change, now
+from loupebook.records.checks import require_marque
 from loupebook.records.fields import add_serials, fields_of, id_of
 from loupebook.records.merge import Merged, merge_records
 from loupebook.records.model import (
@@ -112,7 +113,7 @@ def add_specimen(
     else:
         merged = merge_records(recorded, record)
     wanted, filled = merged.record, merged.filled
-    _require_marque(wanted)
+    require_marque(wanted)
     offered = {digest(photo.data): photo for photo in photos}
     known = _known_photos(change, wanted.name, list(offered))
     fresh = {sha256: photo for sha256, photo in offered.items() if sha256 not in known}
@@ -154,14 +155,6 @@ def _as_entered(change: Change, record: SpecimenRecord) -> SpecimenRecord:
         ),
         withdrawn_reason=None,
     )
-
-
-def _require_marque(record: SpecimenRecord) -> None:
-    if record.edition is not None and record.marque is None:
-        raise RecordInvalid(
-            f"marque: edition {shown(record.edition)} needs the marque that it belongs to",
-            field="marque",
-        )
 
 
 def _require_not_withdrawn(recorded: SpecimenRecord) -> None:

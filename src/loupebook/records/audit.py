@@ -34,18 +34,16 @@ _SPECIMENS = """
         s.entered_by, s.entered_at, s.notes, s.withdrawn_reason
     FROM specimen s LEFT JOIN marque m ON m.id = s.marque_id
         LEFT JOIN edition e ON e.id = s.edition_id
-        LEFT JOIN print_origin o ON o.id = s.origin_id
-    WHERE :name IS NULL OR s.name = :name"""
+        LEFT JOIN print_origin o ON o.id = s.origin_id"""
 _SERIALS = """
-    SELECT specimen_id, id, value, place FROM serial
-    WHERE :name IS NULL OR specimen_id IN (SELECT id FROM specimen WHERE name = :name)
-    ORDER BY id"""
+    SELECT specimen_id, id, value, place FROM serial"""
 _PHOTOS = """
     SELECT specimen_id, id, sha256, view, lighting, file_name, media_type, byte_count, width,
         height, captured_at, camera_make, camera_model, camera_lens, px_per_mm, photo_check
-    FROM photo
-    WHERE :name IS NULL OR specimen_id IN (SELECT id FROM specimen WHERE name = :name)
-    ORDER BY id"""
+    FROM photo"""
+_OWNED = " WHERE specimen_id IN (SELECT id FROM specimen WHERE name = :name)"
+_NAMED = " WHERE s.name = :name"
+_IN_ORDER = " ORDER BY id"
 _SET = "SELECT set_id, name, created_at, two_person, notice FROM set_info"
 _LINES = """
     SELECT id, at, actor, action, specimen, detail, change_number, state, chain
@@ -120,16 +118,18 @@ def begin_chain(connection: Connection) -> None:
 
 def specimen_states(connection: Connection, name: str | None = None) -> dict[str, str]:
     """Return name → digest of everything recorded of a specimen, of one or of all."""
-    asked = {"name": name}
+    # Two texts: "or of all" within the SQL would keep SQLite from its indexes, at every write.
+    asked = {} if name is None else {"name": name}
+    owned, named = ("", "") if name is None else (_OWNED, _NAMED)
     serials: dict[int, list[list[Any]]] = defaultdict(list)
     photos: dict[int, list[list[Any]]] = defaultdict(list)
-    for owner, *rest in connection.execute(text(_SERIALS), asked):
+    for owner, *rest in connection.execute(text(_SERIALS + owned + _IN_ORDER), asked):
         serials[owner].append(rest)
-    for owner, *rest in connection.execute(text(_PHOTOS), asked):
+    for owner, *rest in connection.execute(text(_PHOTOS + owned + _IN_ORDER), asked):
         photos[owner].append(rest)
     return {
         row[1]: _digest(canonical([list(row), serials[row[0]], photos[row[0]]]))
-        for row in connection.execute(text(_SPECIMENS), asked)
+        for row in connection.execute(text(_SPECIMENS + named), asked)
     }
 
 

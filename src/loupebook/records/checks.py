@@ -65,6 +65,21 @@ def clean_record(record: SpecimenRecord) -> SpecimenRecord:
     )
 
 
+def require_marque(record: SpecimenRecord) -> None:
+    """Refuse an edition without the marque that it belongs to.
+
+    Raises
+    ------
+    RecordInvalid
+        If there is an edition and no marque.
+    """
+    if record.edition is not None and record.marque is None:
+        raise RecordInvalid(
+            f"marque: edition {shown(record.edition)} needs the marque that it belongs to",
+            field="marque",
+        )
+
+
 def clean_serials(serials: tuple[Serial, ...]) -> tuple[Serial, ...]:
     """Return the serials cleaned, each value and place once, in the order given.
 

@@ -16,7 +16,7 @@ from sqlalchemy import select, update
 from loupebook.errors import RecordConflict, RecordInvalid, RecordNotFound
 from loupebook.records import queries
 from loupebook.records.change import Change
-from loupebook.records.checks import clean_record, clean_scale
+from loupebook.records.checks import clean_record, clean_scale, require_marque
 from loupebook.records.fields import (
     EDITABLE,
     STATED,
@@ -35,7 +35,7 @@ from loupebook.records.model import (
     View,
 )
 from loupebook.records.tables import EventRow, PhotoRow, SetInfoRow, SpecimenRow
-from loupebook.records.text import clean_name, clean_notes, read_choice, shown
+from loupebook.records.text import clean_name, clean_notes, read_choice
 
 PHOTO_FIELDS = ("view", "lighting", "px_per_mm", "specimen")
 """What may be corrected of a photo; another ``specimen`` moves the photo there."""
@@ -72,11 +72,7 @@ def edit_specimen(
                 field=field,
             )
     wanted = clean_record(record_with(record, changes))
-    if wanted.edition is not None and wanted.marque is None:
-        raise RecordInvalid(
-            f"marque: edition {shown(wanted.edition)} needs the marque that it belongs to",
-            field="marque",
-        )
+    require_marque(wanted)
     after = fields_of(wanted)
     before = fields_of(record)
     after = {field: value for field, value in after.items() if value != before[field]}
@@ -84,7 +80,8 @@ def edit_specimen(
         return record
     if queries.set_info(change.connection).two_person and after.keys() & set(STATED):
         after |= _to_confirm_again(record)
-    before = {field: read_fields(change, record.name)[field] for field in after}
+    recorded = read_fields(change, record.name)
+    before = {field: recorded[field] for field in after}
     write_fields(change, record.name, after)
     change.log("edit-specimen", record.name, {"before": before, "after": after, "reason": reason})
     return queries.required_specimen(change.connection, record.name)
@@ -123,14 +120,15 @@ def edit_photo(
         A field is unknown or its value not allowed.
     """
     photo = queries.photo_numbered(change.connection, photo_id)
+    current = _photo_fields(photo)
     after = {
         field: value
         for field, value in _clean_photo_fields(change, changes).items()
-        if value != _photo_fields(photo)[field]
+        if value != current[field]
     }
     if not after:
         return photo
-    before = {field: _photo_fields(photo)[field] for field in after}
+    before = {field: current[field] for field in after}
     _write_photo(change, photo_id, after)
     detail = {"photo": photo.sha256, "before": before, "after": after, "reason": reason}
     change.log("edit-photo", photo.specimen, detail)

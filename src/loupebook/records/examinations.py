@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from sqlalchemy import func, select
@@ -200,10 +199,6 @@ class Examinations:
             The file is missing or altered.
         """
         return self._images.read(sha256)
-
-    def image_path(self, sha256: str) -> Path:
-        """Return where an image lies."""
-        return self._images.path(sha256)
 
 
 def canonical(document: Mapping[str, Any]) -> str:

@@ -187,16 +187,11 @@ def read_payload(folder: Path) -> Payload:
     text = _read_text(points, faults) if points.exists() else None
     if faults:
         raise BagRefused("The catalogue in the bag cannot be taken in:", tuple(faults))
-    return Payload(
-        folder,
-        about,
-        tuple(specimens),
-        {
-            one.name: tuple(photo for photo in photos if photo.specimen == one.name)
-            for one in specimens
-        },
-        text,
-    )
+    held: dict[str, list[BagPhoto]] = {one.name: [] for one in specimens}
+    for photo in photos:
+        held[photo.specimen].append(photo)
+    photos_of = {name: tuple(some) for name, some in held.items()}
+    return Payload(folder, about, tuple(specimens), photos_of, text)
 
 
 def _disagreements(specimens: list[SpecimenRecord], photos: list[BagPhoto]) -> Iterator[str]:
