@@ -15,7 +15,7 @@ from parts.specimen import show_photos, show_record
 from parts.words import counted, plain
 
 if TYPE_CHECKING:
-    from loupebook.library import Library, SpecimenRecord
+    from loupebook.library import Library, PhotoRecord, SpecimenRecord
 
 CHOSEN = "confirming"
 SHOWN = 48
@@ -52,7 +52,7 @@ def _show_one(library: Library, specimen: SpecimenRecord) -> None:
     left, right = st.columns([6, 4], gap="large")
     with left:
         show_photos(library, photos)
-        handed = _as_handed(library, specimen)
+        handed = _as_handed(library, photos)
         show_neighbours(library, handed, specimen.standing, own=specimen.name)
     with right:
         show_record(specimen)
@@ -60,8 +60,7 @@ def _show_one(library: Library, specimen: SpecimenRecord) -> None:
         show_guide(specimen.element, [(photo.view, photo.lighting) for photo in photos])
 
 
-def _as_handed(library: Library, specimen: SpecimenRecord) -> list[IncomingPhoto]:
+def _as_handed(library: Library, photos: list[PhotoRecord]) -> list[IncomingPhoto]:
     return [
-        IncomingPhoto(library.photo_bytes(photo.photo_id), photo.file_name)
-        for photo in library.photos(specimen.name)[:4]
+        IncomingPhoto(library.photo_bytes(photo.photo_id), photo.file_name) for photo in photos[:4]
     ]

@@ -64,14 +64,11 @@ class Entry:
         With view, lighting and scale as chosen.
     person : str
         Who enters it.
-    wanted : bool
-        Whether saving was asked for.
     """
 
     fields: dict[str, Any]
     photos: tuple[IncomingPhoto, ...]
     person: str = ""
-    wanted: bool = False
 
     @property
     def element(self) -> Element | None:
@@ -208,8 +205,8 @@ def _looked_at(
     return resize_to_fit(photo.pixels, 480), (width, height), check
 
 
-def show_photos(library: Library, draft: Draft | None) -> tuple[DraftPhoto, ...]:
-    """Show each photo of the draft with its view, lighting, scale and advice."""
+def show_photos(library: Library, draft: Draft | None) -> tuple[tuple[DraftPhoto, bytes], ...]:
+    """Show each photo of the draft with its view, lighting, scale and advice; return them read."""
     shown = []
     for number, photo in enumerate(draft.photos if draft else ()):
         with st.container(border=True):
@@ -219,7 +216,7 @@ def show_photos(library: Library, draft: Draft | None) -> tuple[DraftPhoto, ...]
     return tuple(shown)
 
 
-def _describe(library: Library, photo: DraftPhoto, number: int) -> DraftPhoto | None:
+def _describe(library: Library, photo: DraftPhoto, number: int) -> tuple[DraftPhoto, bytes] | None:
     mark = photo.sha256[:12]
     data = library.drafts.photo_bytes(draft_id(), photo.sha256)
     picture, form, advice = st.columns([4, 4, 4], gap="medium")
@@ -268,7 +265,7 @@ def _describe(library: Library, photo: DraftPhoto, number: int) -> DraftPhoto | 
         show_advice(check, key=_key(f"advice-{mark}"), poor=POOR)
     if removed:
         return None
-    return replace(photo, view=view, lighting=lighting, px_per_mm=px_per_mm)
+    return replace(photo, view=view, lighting=lighting, px_per_mm=px_per_mm), data
 
 
 def read_fields(library: Library, draft: Draft | None) -> dict[str, Any]:

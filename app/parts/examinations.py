@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import streamlit as st
 
 from loupebook.errors import LoupebookError, RecordNotFound, SetDamaged
-from loupebook.library import Asked, Mark, Paper, PointMark
+from loupebook.library import MARK_SIGNS, Asked, Mark, Paper, PointMark
 from parts.persons import ask_name
 from parts.pictures import served
 from parts.sheet import show_facts, show_words
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 OPENED = "examination"
 SAVED = "examination-saved"
 MARK_WORDS = {None: "not marked", **{mark: str(mark) for mark in Mark}}
-SIGNS = {"agrees": "= agrees", "differs": "≠ differs", "cannot tell": "? cannot tell"}
 
 
 def offer_saving(
@@ -294,7 +293,7 @@ def _show_measurements(record: ExaminationRecord) -> None:
                         "figure": row["value"],
                         "unit": row["unit"],
                         "z": row["z"],
-                        "verdict on the print": SIGNS[row["verdict"]],
+                        "verdict on the print": MARK_SIGNS[row["verdict"]],
                         "what it says": row["reason"] or row["says"],
                     }
                     for row in one["measurements"]

@@ -20,6 +20,7 @@ from parts.component import web_component
 from parts.current_set import overview_of
 from parts.persons import ask_name
 from parts.pictures import served_pixels
+from parts.progress import shown_progress
 from parts.searching import say_uv
 from parts.sheet import show_words
 from parts.viewer import show_panes
@@ -35,6 +36,7 @@ _judge = web_component("judge", "view")
 
 SITTING, EXPLAINED, BEGUN = "practice-sitting", "practice-explained", "practice-number"
 CANNOT_TELL = "cannot tell"
+AHEAD = "practice-ahead"
 GIVEN = {"genuine": "◎ Genuine", "fake": "◆ Fake", CANNOT_TELL: "? Cannot tell"}
 ABOUT = {
     "easy": "easy: copies that lie far from genuine ones, a genuine one is shown beside",
@@ -94,7 +96,10 @@ def ask(library: Library, sitting: Sitting) -> None:
 
 def question(library: Library, sitting: Sitting, photo_id: int) -> None:
     """Show an unlabelled photo and take the judgement."""
-    Thread(target=_look_ahead, args=(library, photo_id), daemon=True).start()
+    # Once a question, not at every touch of its form.
+    if st.session_state.get(AHEAD) != (sitting.sitting, photo_id):
+        st.session_state[AHEAD] = (sitting.sitting, photo_id)
+        Thread(target=_look_ahead, args=(library, photo_id), daemon=True).start()
     pixels = library.practice.photo(photo_id)
     key = f"judge-{sitting.sitting}-{photo_id}"
     easy = sitting.practice_round.definition["difficulty"] == "easy"
@@ -172,9 +177,7 @@ def show_answer(library: Library, explained: Explained, *, last: bool) -> None:
     if places:
         st.markdown("\n".join(f"- {plain(point)}: **{word}**" for point, word in places.items()))
     for point in explained.points:
-        said = [f"genuine: {point.genuine}" if point.genuine else "", point.copies]
-        words = "; ".join(part for part in said if part)
-        st.markdown(f"**{point.number}** {plain(point.name)}. {plain(words)}")
+        st.markdown(f"**{point.number}** {plain(point.name)}. {plain(point.words)}")
     show_words("What the comparison measured", explained.says, key=f"says-{answer.photo_id}")
     st.button("To the results" if last else "Next", type="primary", on_click=_next)
 
@@ -248,18 +251,12 @@ def _make(library: Library, name: str, by: str, definition: RoundDefinition) -> 
     if not (name and by):
         st.error("Give the round a name, and your name.")
         return
-    bar = st.progress(0.0, text="Making frames ready")
-
-    def progress(what: str, done: int, total: int) -> None:
-        bar.progress(done / max(total, 1), text=f"{what}: {done} of {total}")
-
     try:
-        library.practice.make_round(name, definition, by=by, progress=progress)
+        with shown_progress() as progress:
+            library.practice.make_round(name, definition, by=by, progress=progress)
     except LoupebookError as error:
         st.error(plain(str(error)))
         return
-    finally:
-        bar.empty()
     st.success(f"The round **{plain(name)}** is ready.")
 
 

@@ -13,7 +13,6 @@ from parts.entry import (
     Entry,
     ask_to_save,
     current_draft,
-    draft_id,
     offer_drafts,
     read_fields,
     save,
@@ -55,10 +54,11 @@ def enter_one(library: Library) -> None:
     with left:
         st.subheader("1. Photos")
         take_photos(library)
-        photos = show_photos(library, draft)
+        shown = show_photos(library, draft)
+        photos = tuple(photo for photo, _ in shown)
         guide = st.container()
     fields = read_fields(library, draft)
-    entry = Entry(fields, tuple(incoming(library, photo) for photo in photos))
+    entry = Entry(fields, tuple(incoming(photo, data) for photo, data in shown))
     # Filled last, because they depend on what is chosen below them.
     with guide:
         show_guide(entry.element, [(photo.view, photo.lighting) for photo in photos])
@@ -70,11 +70,10 @@ def enter_one(library: Library) -> None:
     keep(library, draft, fields, photos)
     person, state, wanted = ask_to_save(library, len(photos))
     if wanted:
-        save(library, Entry(fields, entry.photos, person, wanted), state)
+        save(library, Entry(fields, entry.photos, person), state)
 
 
-def incoming(library: Library, photo: DraftPhoto) -> IncomingPhoto:
-    data = library.drafts.photo_bytes(draft_id(), photo.sha256)
+def incoming(photo: DraftPhoto, data: bytes) -> IncomingPhoto:
     return IncomingPhoto(data, photo.file_name, photo.view, photo.lighting, photo.px_per_mm)
 
 

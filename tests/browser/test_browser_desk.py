@@ -409,18 +409,30 @@ def test_axe_finds_no_serious_fault(
     page.set_default_timeout(PATIENCE_MS)
     page.goto(f"{address}/{path}")
     page.get_by_role("heading", level=1).wait_for()
-    page.wait_for_timeout(400)
-    # What is being brought up to date is faded for a moment.
-    page.wait_for_function("!document.querySelector('[data-testid=stStatusWidget]')")
-    page.wait_for_timeout(500)
+    until_settled(page)
     assert serious(axe.Axe().run(page, options=RULES).response) == []
     page.close()
+
+
+def until_settled(page: playwright_api.Page) -> None:
+    """Wait until nothing has been brought up to date, and so faded, for a whole second."""
+    page.evaluate("window.unsettled = performance.now()")
+    page.wait_for_function(
+        """() => {
+            const boxes = [...document.querySelectorAll("[data-testid=stElementContainer]")];
+            const busy = document.querySelector("[data-testid=stStatusWidget], [data-stale=true]")
+                || boxes.some(box => getComputedStyle(box).opacity !== "1");
+            if (busy) window.unsettled = performance.now();
+            return performance.now() - window.unsettled > 1000;
+        }"""
+    )
 
 
 @pytest.mark.external
 def test_axe_finds_no_serious_fault_on_a_whole_examination(page: playwright_api.Page) -> None:
     axe = pytest.importorskip("axe_playwright_python.sync_playwright")
     page.get_by_text("Measured against").wait_for()
+    until_settled(page)
     found = axe.Axe().run(page, options=RULES).response
     assert serious(found) == []
     focus(page)

@@ -9,7 +9,7 @@ class Judge {
   build(data) {
     this.data = data;
     this.view = ONE;
-    this.marks = data.marks ?? [];
+    this.marks = [];
     const picture = el("img", { src: data.url, alt: data.alt, draggable: "false" });
     this.stage = el("div", { class: "stage" }, picture);
     this.glass = el("div", { class: "glass", tabindex: "0", role: "application", "aria-label": `${data.alt}. Plus and minus zoom, arrows move, Enter marks the middle.` }, this.stage, el("span", { class: "middle", "aria-hidden": "true" }));
@@ -23,7 +23,7 @@ class Judge {
       tool("plus", "Zoom in", () => this.zoom(STEP)),
       tool("minus", "Zoom out", () => this.zoom(1 / STEP)),
       tool("fit", "Whole photo", () => this.look(ONE)),
-      ...(data.fixed ? [] : [tool("left", "Take the last mark back", () => this.keep(this.marks.slice(0, -1)), { text: "Last mark" })]),
+      tool("left", "Take the last mark back", () => this.keep(this.marks.slice(0, -1)), { text: "Last mark" }),
       this.status,
     );
     this.listen();
@@ -96,7 +96,6 @@ class Judge {
 
   // A tap near a mark takes it away, any other makes one.
   mark(at) {
-    if (this.data.fixed) return;
     const back = inverse(this.view);
     const place = [clamp(back.s * at.x + back.tx, 0, 1), clamp(back.s * at.y + back.ty, 0, 1)];
     const near = this.marks.findIndex(([x, y]) => Math.hypot(x - place[0], y - place[1]) * this.view.s < 0.03);
@@ -118,7 +117,7 @@ class Judge {
       this.glass.append(el("span", { class: "spot", style: place, "aria-hidden": "true" }, String(number + 1)));
     });
     const count = this.marks.length;
-    this.status.textContent = this.data.fixed ? "" : count ? `${count} ${count === 1 ? "place" : "places"} marked` : "Tap where you see it";
+    this.status.textContent = count ? `${count} ${count === 1 ? "place" : "places"} marked` : "Tap where you see it";
   }
 }
 

@@ -87,6 +87,7 @@ from loupebook.records.points import Mark, PointMark, PointRecord
 from loupebook.search import FoundItem
 from loupebook.setreport import WORK_LIST, Action, Finding, Section, SetReport, render_html
 from loupebook.sheets import TEMPLATES, MadeSheet, Paper, SheetDefinition
+from loupebook.sheets.record import MARK_SIGNS
 from loupebook.sheets.scores import CONFIDENCES, Scores, share_words
 
 __all__ = [
@@ -94,6 +95,7 @@ __all__ = [
     "CONFIDENCES",
     "DIFFICULTIES",
     "HOME_VARIABLE",
+    "MARK_SIGNS",
     "MOST_REFERENCES",
     "PHOTO_GUIDE",
     "SET_VARIABLE",

@@ -61,6 +61,12 @@ class SheetPoint:
     copies: str = ""
     measured: bool = False
 
+    @property
+    def words(self) -> str:
+        """What genuine ones and copies show there, in one line."""
+        said = [f"genuine: {self.genuine}" if self.genuine else "", self.copies]
+        return "; ".join(part for part in said if part)
+
 
 @dataclass(frozen=True, eq=False)
 class Plate:

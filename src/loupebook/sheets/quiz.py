@@ -98,16 +98,14 @@ def make_key(
 
 
 def _point(point: SheetPoint) -> dict[str, Any]:
-    said = [f"genuine: {point.genuine}" if point.genuine else "", point.copies]
-    words = "; ".join(part for part in said if part)
-    return {"number": point.number, "words": printable(f"{point.name}. {words}")}
+    return {"number": point.number, "words": printable(f"{point.name}. {point.words}")}
 
 
 def _page(
     title: str, name: str, paper: Paper, info: SetInfo, made_at: datetime, asked: Sequence[Asked]
 ) -> dict[str, Any]:
     uv = any(one.question.dark for one in asked)
-    return {**page_data(title, name, paper, info, made_at, uv=uv), "trim": False}
+    return page_data(title, name, paper, info, made_at, uv=uv)
 
 
 def _magnification(plates: Sequence[Plate], room: Size) -> float:

@@ -75,7 +75,6 @@ def make_record(
             f"Examination {record.number}, revision {record.revision} · record SHA-256 "
             f"{record.sha256} · printed {instant:%Y-%m-%d %H:%M} UTC"
         ),
-        "trim": False,
         "faults": [printable(fault) for fault in faults],
         "facts": [[label, printable(value)] for label, value in _facts(record)],
         "query": _query(document, images, pictures, paper),

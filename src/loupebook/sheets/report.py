@@ -82,7 +82,6 @@ def make_set_report(
     data = {
         **page_data("Set report", info.name, paper, info, instant, uv=False),
         "about": printable(f"{about} · printed {instant:%Y-%m-%d %H:%M} UTC"),
-        "trim": False,
         "closing": closing,
         "sections": [
             _section(number, section, photos, pictures)

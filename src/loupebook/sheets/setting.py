@@ -121,6 +121,7 @@ def make_sheet(
             break
     data = {
         **page_data(plan.title, plan.subtitle, definition.paper, info, instant, uv=plan.shows_uv),
+        "trim": True,
         "remarks": [printable(one) for one in (definition.note, *plan.remarks) if one],
         "sections": sections,
         "points": [
@@ -155,7 +156,7 @@ def page_data(
         "about": printable(
             f"Loupebook · set {info.name}, version {info.change_counter} · made {shown}"
         ),
-        "trim": True,
+        "trim": False,
     }
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from loupebook.errors import SheetInvalid
 from loupebook.records.model import Lighting, SpecimenRecord
 from loupebook.sheets.definition import SheetDefinition
@@ -52,14 +54,8 @@ def _series(
         group = genuine_group(specimen, definition.view, photo.lighting)
         plate = photo_plate(source, specimen, photo, group=group)
         scale = plate.lines[-1].rsplit(", ", 1)[-1] if plate.pixels is not None else ""
-        plates.append(
-            Plate(
-                name=_headed(LIGHT_WORDS[photo.lighting]),
-                pixels=plate.pixels, px_per_mm=plate.px_per_mm, standing=plate.standing,
-                lines=tuple(part for part in (photo.file_name, scale) if part),
-                note=plate.note, missing=plate.missing, sha256=plate.sha256, dark=plate.dark,
-            )
-        )  # fmt: skip
+        lines = tuple(part for part in (photo.file_name, scale) if part)
+        plates.append(replace(plate, name=_headed(LIGHT_WORDS[photo.lighting]), lines=lines))
     return plates
 
 

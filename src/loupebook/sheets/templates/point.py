@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from loupebook.errors import SheetInvalid
 from loupebook.records.model import SpecimenRecord, Standing
 from loupebook.sheets.definition import SheetDefinition
@@ -60,11 +62,7 @@ def _cut(plate: Plate, point: SheetPoint) -> Plate:
     """Return the point's surroundings; a plate outside the frame stays as it is."""
     if not plate.points:
         return plate
-    cut = plate.detail(point, margin=0.5)
-    return Plate(
-        name=plate.name, pixels=cut.pixels, px_per_mm=plate.px_per_mm, standing=plate.standing,
-        lines=plate.lines[:1], note=plate.note, sha256=plate.sha256, dark=plate.dark,
-    )  # fmt: skip
+    return replace(plate.detail(point, margin=0.5), lines=plate.lines[:1])
 
 
 def _point(
