@@ -9,7 +9,9 @@ Streamlit reads ``.streamlit/config.toml`` beside this file.
 from __future__ import annotations
 
 import streamlit as st
+from starlette.middleware import Middleware
 
 from parts.desk_server import ROUTES
+from parts.page_style import PageStyle
 
-app = st.App("shell.py", routes=ROUTES)
+app = st.App("shell.py", routes=ROUTES, middleware=[Middleware(PageStyle)])

@@ -13,10 +13,8 @@ from parts.masthead import show_masthead
 from parts.persons import ask_to_log_in, login_wanted, show_person
 
 HERE = Path(__file__).parent
-STYLE = (HERE / "parts" / "web" / "page.css").read_text(encoding="utf-8")
 
 st.set_page_config(page_title="Loupebook", page_icon=str(HERE / "mark.svg"), layout="wide")
-st.html(f"<style>{STYLE}</style>")
 library = None
 # The page meets the same fault again and shows it, once.
 with suppress(LoupebookError):

@@ -13,8 +13,12 @@ import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Page
 
 ROOT = Path(__file__).parents[2]
 USUAL_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
@@ -88,3 +92,26 @@ def wait_until_up(process: subprocess.Popen[bytes], address: str, log: Path) -> 
         except (urllib.error.URLError, OSError):
             time.sleep(0.2)
     pytest.fail("the page did not answer within 120 s")
+
+
+def until_settled(page: Page, quiet_ms: int = 300) -> None:
+    """Wait until nothing has been running on the page, or been faded as old, for a while."""
+    page.evaluate("window.unsettled = window.looked = performance.now()")
+    page.wait_for_function(
+        """quiet => {
+            const app = document.querySelector("[data-testid=stApp]");
+            const boxes = [...document.querySelectorAll("[data-testid=stElementContainer]")];
+            const now = performance.now();
+            // While the page itself was too busy to be looked at, it was not quiet.
+            const busy = now - window.looked > 150
+                || app?.dataset.testScriptState !== "notRunning"
+                || document.querySelector("[data-testid=stSkeleton]")
+                || boxes.some(box => box.dataset.stale === "true"
+                    || getComputedStyle(box).opacity !== "1");
+            window.looked = now;
+            if (busy) window.unsettled = now;
+            return now - window.unsettled > quiet;
+        }""",
+        arg=quiet_ms,
+        polling=30,
+    )

@@ -12,7 +12,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
-from browser_driver import FLAGS, PATIENCE_MS, chromium_path, page_served
+from browser_driver import FLAGS, PATIENCE_MS, chromium_path, page_served, until_settled
 
 from drawn_prints import as_bytes, draw_print
 from loupebook.library import (
@@ -86,9 +86,7 @@ class Sitting:
         self.settled()
 
     def settled(self) -> None:
-        self.page.wait_for_timeout(150)
-        self.page.wait_for_function("!document.querySelector('[data-testid=stStatusWidget]')")
-        self.page.wait_for_timeout(150)
+        until_settled(self.page)
 
     def fill(self, label: str, value: str) -> None:
         # Fields in closed parts of the page bear the same labels.

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from browser_driver import FLAGS, PATIENCE_MS, chromium_path, page_served
+from browser_driver import FLAGS, PATIENCE_MS, chromium_path, page_served, until_settled
 
 from desk_prints import PX_PER_MM, Shots, fill, shots_of
 from loupebook.library import Library, encode_jpeg
@@ -325,6 +325,7 @@ def test_a_point_is_marked_and_a_serial_typed_and_both_survive_a_reload(
     again.wait_for()
     assert again.get_by_role("radio", name="differs").get_attribute("aria-checked") == "true"
     assert again.get_by_role("textbox").input_value() == "the letters run together"
+    until_settled(page)
     assert page.get_by_label("Left", exact=True).input_value() == "AB102"
     assert "open in another tab" not in page.inner_text("body")
     other = page.context.new_page()
@@ -414,20 +415,6 @@ def test_axe_finds_no_serious_fault(
     page.close()
 
 
-def until_settled(page: playwright_api.Page) -> None:
-    """Wait until nothing has been brought up to date, and so faded, for a whole second."""
-    page.evaluate("window.unsettled = performance.now()")
-    page.wait_for_function(
-        """() => {
-            const boxes = [...document.querySelectorAll("[data-testid=stElementContainer]")];
-            const busy = document.querySelector("[data-testid=stStatusWidget], [data-stale=true]")
-                || boxes.some(box => getComputedStyle(box).opacity !== "1");
-            if (busy) window.unsettled = performance.now();
-            return performance.now() - window.unsettled > 1000;
-        }"""
-    )
-
-
 @pytest.mark.external
 def test_axe_finds_no_serious_fault_on_a_whole_examination(page: playwright_api.Page) -> None:
     axe = pytest.importorskip("axe_playwright_python.sync_playwright")
@@ -450,7 +437,8 @@ RULES = {
 
 def serious(found: dict) -> list[str]:
     return [
-        f"{fault['id']}: {fault['help']}: {[node['target'] for node in fault['nodes']][:3]}"
+        f"{fault['id']}: {fault['help']}: "
+        f"{[(node['target'], node['failureSummary']) for node in fault['nodes']][:3]}"
         for fault in found["violations"]
         if fault["impact"] in ("serious", "critical")
     ]

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browser_driver import FLAGS, PATIENCE_MS, chromium_path, page_served
+from browser_driver import FLAGS, PATIENCE_MS, chromium_path, page_served, until_settled
 from PIL import Image
 
 from drawn_prints import as_bytes, draw_print
@@ -88,13 +88,9 @@ def hand_in(page: playwright_api.Page, number: int = 3, name: str = "suspect.jpg
         {"name": name, "mimeType": "image/jpeg", "buffer": photo}
     )
     page.get_by_role("list", name="Nearest known specimens").wait_for()
-    settled(page)
-
-
-def settled(page: playwright_api.Page) -> None:
-    page.wait_for_timeout(300)
-    page.wait_for_function("!document.querySelector('[data-testid=stStatusWidget]')")
-    page.wait_for_timeout(300)
+    until_settled(page)
+    # Aligned ones would take their place when they are ready.
+    page.get_by_role("radio", name="As photographed").click()
 
 
 def transforms(page: playwright_api.Page) -> list[tuple[float, float, float]]:
@@ -145,6 +141,14 @@ def test_nothing_is_fetched_from_anywhere_else(
     context.close()
     assert len(asked) > 5
     assert [url for url in asked if not url.startswith((address, "data:", "blob:"))] == []
+
+
+def test_the_style_sheet_comes_with_the_document(page: playwright_api.Page, address: str) -> None:
+    document = page.request.get(address, headers={"Accept": "text/html"})
+    assert document.ok
+    assert "stCaptionContainer" in document.text()
+    style = page.locator("body > style").first.text_content()
+    assert "stCaptionContainer" in style
 
 
 def test_zoom_and_pan_are_locked_through_random_acts(page: playwright_api.Page) -> None:
@@ -288,7 +292,7 @@ def test_four_corners_stay_a_proper_shape(page: playwright_api.Page) -> None:
     frame = page.locator(".frame").bounding_box()
     drag(page, "corner-0", frame["width"] * 0.9, frame["height"] * 0.95)
     page.get_by_role("button", name="Search this part").click()
-    settled(page)
+    until_settled(page)
     assert page.get_by_role("list", name="Nearest known specimens").is_visible()
     assert not page.get_by_test_id("stAlert").count()
 
@@ -373,7 +377,7 @@ def test_on_a_phone_two_fingers_zoom_both_pictures(phone: playwright_api.Page) -
 def test_other_pages_fit_a_phone(phone: playwright_api.Page, address: str, path: str) -> None:
     phone.goto(f"{address}/{path}")
     phone.get_by_role("heading", level=1).wait_for()
-    settled(phone)
+    until_settled(phone)
     assert no_sideways_scroll(phone)
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browser_driver import FLAGS, PATIENCE_MS, chromium_path, page_served
+from browser_driver import FLAGS, PATIENCE_MS, chromium_path, page_served, until_settled
 
 from drawn_prints import as_bytes
 from loupebook.library import Element, Library, SpecimenRecord, Standing
@@ -48,8 +48,7 @@ def page(story: tuple[str, Path]) -> Iterator[playwright_api.Page]:
 
 
 def shot(page: playwright_api.Page, name: str) -> None:
-    page.wait_for_timeout(300)
-    page.wait_for_function("!document.querySelector('[data-testid=stStatusWidget]')")
+    until_settled(page)
     assert page.get_by_test_id("stException").count() == 0
     if SHOTS:
         page.wait_for_timeout(800)
@@ -154,8 +153,7 @@ def test_a_trainer_makes_every_kind_of_sheet_and_keeps_one(
         # A preview that is shown has a button of its own, further down.
         page.get_by_role("button", name="Preview").first.click()
         # The preview of the last template stands until the new one is made.
-        page.wait_for_timeout(500)
-        page.wait_for_function("!document.querySelector('[data-testid=stStatusWidget]')")
+        until_settled(page)
         page.get_by_text("Preview, page 1").wait_for()
         shot(page, f"1{number}-sheet")
     page.get_by_role("button", name="Make files to print").click()
