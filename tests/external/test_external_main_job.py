@@ -49,8 +49,8 @@ def queries(tmp_path: Path) -> Path:
 
 
 def test_openmoji_pictures_find_themselves(tmp_path: Path, references: Path, queries: Path) -> None:
-    count = 48
-    for number, (name, picture) in enumerate(distinct_openmoji(count, every=40)):
+    count = 24
+    for number, (name, picture) in enumerate(distinct_openmoji(count, every=50)):
         picture.save(references / f"{name}.png")
         turned = picture.resize((200, 200)).rotate(90 * (1 + number % 3), expand=True)
         turned.save(queries / f"{name}.jpg", quality=60)
@@ -76,11 +76,11 @@ def test_one_vendor_finds_the_other_far_more_often_than_chance(
     except RuntimeError as exc:
         pytest.skip(str(exc))
     shared = sorted(set(google) & set(twitter))
-    names = shared[:: len(shared) // 48][:48]
+    names = shared[:: len(shared) // 24][:24]
     for name in names:
         on_white(google[name]).save(references / f"{name}.png")
         on_white(twitter[name]).save(queries / f"{name}.png")
     first = first_matches(references, queries, tmp_path / "set")
     right = sum(match["specimen"] == name for name, match in first.items())
-    # Measured: about half over 800 code points, more among few. Chance finds 1 of 48.
-    assert right >= 24, f"{right} of {len(names)} found across vendors"
+    # Measured: about half over 800 code points, more among few. Chance finds 1 of 24.
+    assert right >= 14, f"{right} of {len(names)} found across vendors"
