@@ -166,6 +166,8 @@ def _put_random_patches(library: Library) -> None:
     for start in range(0, 10_000, 500):
         photos = [library.photo(number + 1) for number in range(start, start + 500)]
         store.put([(photo.photo_id, photo.sha256, _random_patches(rng, 700)) for photo in photos])
+    # What the arm's own sync does when it has put photos in.
+    local._ready()
 
 
 def _random_patches(rng: np.random.Generator, count: int) -> Features:
