@@ -126,8 +126,9 @@ def list_examinations(library: Library) -> None:
     st.caption(counted(len(lines), "examination"))
     for line in lines:
         left, right = st.columns([5, 1], vertical_alignment="center")
+        when = line.at[:16].replace("T", " ")
         left.markdown(
-            f"**{line.number}** · {plain(line.title)}  \n{plain(line.by)}, {line.at[:16]} UTC"
+            f"**{line.number}** · {plain(line.title)}  \n{plain(line.by)}, {when} UTC"
             + (f", revision {line.revision}" if line.revision > 1 else "")
         )
         right.button("Open", key=f"open-{line.number}", on_click=_open, args=(line.number,))

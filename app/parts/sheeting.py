@@ -25,10 +25,11 @@ from loupebook.library import (
 from parts.current_set import overview_of
 from parts.persons import ask_name
 from parts.searching import say_uv
+from parts.sheet import show_facts
 from parts.words import LIGHTING, VIEW, counted, plain
 
 if TYPE_CHECKING:
-    from loupebook.library import Library, MadeSheet
+    from loupebook.library import Library, MadeSheet, SheetRecord, SheetState
 
 MADE, PREVIEW = "sheet-made", "sheet-preview"
 PAPERS = {Paper.A4: "A4", Paper.LETTER: "Letter"}
@@ -243,13 +244,39 @@ def show_kept(library: Library) -> None:
     for record in kept:
         template = TEMPLATES[record.definition["template"]]
         with st.expander(f"{plain(record.name)} · {template}"):
-            state = library.sheets.state(record.name)
+            state = _state(library, record)
             box = st.warning if state.stale or state.fault else st.caption
             box(plain(state.says()))
             st.caption(f"Kept by {plain(record.by)}, {record.at[:10]}.")
-            asked = {name: value for name, value in record.definition.items() if value}
-            st.code(json.dumps(asked, ensure_ascii=False, indent=1), language="json")
+            _show_asked(record)
             _make_again(library, record.name, record.definition["template"])
+
+
+def _state(library: Library, record: SheetRecord) -> SheetState:
+    """Return whether the set has moved on, planned once for each state of the set."""
+    key, mark = f"sheet-state-{record.name}", (library.info().change_counter, record)
+    kept = st.session_state.get(key)
+    if kept is None or kept[0] != mark:
+        kept = st.session_state[key] = (mark, library.sheets.state(record.name))
+    return kept[1]
+
+
+def _show_asked(record: SheetRecord) -> None:
+    asked = SheetDefinition.from_dict(record.definition)
+    rows = [
+        ("Marque", asked.marque),
+        ("Edition", asked.edition),
+        ("Element", asked.element),
+        ("Print origin", asked.origin),
+        ("Specimens", ", ".join(asked.specimens)),
+        ("Point", asked.point),
+        ("Photos", f"{VIEW[asked.view]}, {LIGHTING[asked.lighting]}"),
+        ("Paper", f"{PAPERS[asked.paper]}, {SCALES.get(asked.scale, asked.scale)}"),
+        ("Title", asked.title),
+        ("Note", asked.note),
+    ]
+    shown = [(label, str(value)) for label, value in rows if value]
+    show_facts(shown, key=f"asked-{record.name}", title="What it shows")
 
 
 def _make_again(library: Library, name: str, template: str) -> None:

@@ -9,8 +9,8 @@ from parts.sheeting import choose_sheet, show_kept, show_preview
 
 HOW = (
     "A sheet puts references side by side in one frame, at a true scale with a scale bar, to "
-    "be printed at 100 %. It shows what is known of references; it says nothing about any item "
-    "held beside it."
+    "be printed at 100\u00a0%. It shows what is known of references; it says nothing about any "
+    "item held beside it."
 )
 
 

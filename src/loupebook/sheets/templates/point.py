@@ -80,8 +80,8 @@ def _point(
         return named[0], []
     if drawn:
         return drawn[0], [] if len(drawn) == 1 else [f"{len(drawn)} points are drawn; this is one."]
-    for origin in {one.origin for one in specimens if one.standing is Standing.FAKE}:
-        copy = next(one for one in specimens if one.origin == origin)
+    copies = {one.origin or "": one for one in specimens if one.standing is Standing.FAKE}
+    for _, copy in sorted(copies.items()):
         own = origin_group(copy, definition.view, definition.lighting)
         comparison = source.compare_consensus(own, group)
         places = places_that_differ(comparison, most=1) if comparison else []
