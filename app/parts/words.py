@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 
 from loupebook.library import (
+    LIGHT_WORDS,
+    VIEW_WORDS,
     Lighting,
     MatchReport,
     PhotoRecord,
@@ -14,21 +16,8 @@ from loupebook.library import (
 )
 
 STANDING = {Standing.GENUINE: "Genuine", Standing.FAKE: "Fake"}
-VIEW = {
-    View.FACE: "face",
-    View.LEFT_EDGE: "left edge",
-    View.RIGHT_EDGE: "right edge",
-    View.BACK: "back",
-    View.HEAD: "head",
-    View.FOOT: "foot",
-}
-LIGHTING = {
-    Lighting.DIFFUSE: "diffuse light",
-    Lighting.RAKING: "raking light",
-    Lighting.TILT: "tilt series",
-    Lighting.TRANSMITTED: "light from behind",
-    Lighting.UV_A: "UV-A lamp",
-}
+# Pages and printed sheets name views and lights alike.
+VIEW, LIGHTING = VIEW_WORDS, LIGHT_WORDS
 
 CAUTION = (
     "Nearness is not proof. Good copies lie near genuine references too; "

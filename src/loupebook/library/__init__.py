@@ -89,17 +89,20 @@ from loupebook.setreport import WORK_LIST, Action, Finding, Section, SetReport, 
 from loupebook.sheets import TEMPLATES, MadeSheet, Paper, SheetDefinition
 from loupebook.sheets.record import MARK_SIGNS
 from loupebook.sheets.scores import CONFIDENCES, Scores, share_words
+from loupebook.sheets.templates.common import LIGHT_WORDS, VIEW_WORDS
 
 __all__ = [
     "ACTIONS",
     "CONFIDENCES",
     "DIFFICULTIES",
     "HOME_VARIABLE",
+    "LIGHT_WORDS",
     "MARK_SIGNS",
     "MOST_REFERENCES",
     "PHOTO_GUIDE",
     "SET_VARIABLE",
     "TEMPLATES",
+    "VIEW_WORDS",
     "WORK_LIST",
     "Action",
     "AddReport",
