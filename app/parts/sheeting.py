@@ -37,7 +37,7 @@ SCALES = {None: "as large as fits", 1.0: "life size (1 : 1)", 2.0: "2 : 1", 3.0:
           5.0: "5 : 1", 0.5: "1 : 2"}  # fmt: skip
 NEEDS = {
     "pair": ("edition", "pair"),
-    "years": ("marque", "element"),
+    "years": ("edition", "marque", "element"),
     "press": ("origin",),
     "point": ("edition", "point"),
     "lighting": ("specimen",),
@@ -46,7 +46,8 @@ NEEDS = {
 """What each template asks for, beside what all ask for."""
 SAYS = {
     "pair": "A genuine specimen and a copy in one frame, every point enlarged side by side.",
-    "years": "All editions that the set knows of one marque, each by what its photos share.",
+    "years": "One edition by the years of its photos; or, without an edition, all editions of a "
+    "marque, each by what its photos share.",
     "press": "What the specimens of one copy press have in common, against the genuine print.",
     "point": "One point of comparison cut out of every specimen of an edition.",
     "lighting": "One specimen in every light that it was photographed in.",
@@ -104,6 +105,9 @@ def choose_sheet(library: Library) -> SheetDefinition | None:
 def _missing(template: str, chosen: dict[str, Any]) -> str:
     if template == "pocket":
         return "" if chosen["marque"] or chosen["edition"] else "a marque or an edition"
+    if template == "years":
+        whole = chosen["marque"] and chosen["element"]
+        return "" if chosen["edition"] or whole else "an edition, or a marque and an element"
     if template == "lighting":
         return "" if chosen["specimens"] else "a specimen"
     names = {"marque": "a marque", "edition": "an edition", "element": "an element",

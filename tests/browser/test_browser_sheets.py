@@ -139,7 +139,7 @@ def test_a_trainer_makes_every_kind_of_sheet_and_keeps_one(
             "Genuine against copy": {"Edition": EDITION},
             "One copy press and its constant flaws": {"Print origin": "press-1"},
             "One point across many specimens": {"Edition": EDITION},
-            "One marque through its editions": {"Marque": "Marque A", "Element": "band"},
+            "Through the years": {"Marque": "Marque A", "Element": "band"},
             "One specimen in every light": {"Specimen": "G-0"},
             "Pocket card": {"Marque": "Marque A"},
         }.items()

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from io import BytesIO
 from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import ExifTags, Image
 
 from loupebook.compare import Group
 from loupebook.errors import RecordInvalid, RecordNotFound, SheetInvalid
 from loupebook.library import (
     TEMPLATES,
     Element,
+    IncomingPhoto,
     Library,
     Lighting,
     Paper,
@@ -21,6 +24,7 @@ from loupebook.library import (
     write_sheet,
 )
 from loupebook.sheets import plan_sheet
+from loupebook.sheets.templates.years import UNDATED
 from taught_set import EDITION, PATCH, PHOTO_PX, copied_print, genuine_print, opened_copy, photo
 
 pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 is not installed (extra 'test')")
@@ -103,6 +107,28 @@ def test_points_that_are_drawn_take_the_place_of_measured_ones(
         named = SheetDefinition("point", edition=EDITION, point="No such")
         with pytest.raises(SheetInvalid, match="The patch"):
             own.sheets.make(named)
+
+
+def test_one_edition_shows_its_photos_by_year(taught_folder: Path, tmp_path: Path) -> None:
+    with opened_copy(taught_folder, tmp_path / "set") as own:
+        for year in (2019, 2012):
+            taken = f"{year}:05:04 12:00:00"
+            exif = Image.Exif()
+            exif.get_ifd(ExifTags.IFD.Exif)[ExifTags.Base.DateTimeOriginal] = taken
+            data = BytesIO()
+            genuine_print(0.1 * (year - 2011)).save(data, "JPEG", quality=95, exif=exif)
+            record = SpecimenRecord(
+                f"Y-{year}", Element.BAND, Standing.GENUINE, marque="Marque A", edition=EDITION
+            )
+            dated = IncomingPhoto(data.getvalue(), f"{year}.jpg")
+            assert own.add_specimen(record, [dated], by="a curator").ok
+        plan = plan_sheet(own.sheet_source, SheetDefinition("years", edition=EDITION))
+        _, *years = plan.sections
+        assert [one.heading for one in years] == ["2012", "2019", UNDATED]
+        assert [plate.name for plate in years[0].plates] == ["Y-2012"]
+        assert {plate.name for plate in years[2].plates} == {"G-0", "G-1", "G-2"}
+        notes = {plate.note for one in years for plate in one.plates}
+        assert notes == {"laid into the common frame"}
 
 
 def test_a_press_shows_all_its_specimens_and_no_other(library: Library) -> None:

@@ -13,7 +13,7 @@ from loupebook.sheets.paper import Paper
 
 TEMPLATES = {
     "pair": "Genuine against copy",
-    "years": "One marque through its editions",
+    "years": "Through the years",
     "press": "One copy press and its constant flaws",
     "point": "One point across many specimens",
     "lighting": "One specimen in every light",

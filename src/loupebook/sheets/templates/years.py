@@ -1,23 +1,29 @@
-"""One marque through the years: its editions of one element, each by its consensus image."""
+"""Through the years: a marque by its editions, or one edition by the years of its photos."""
 
 from __future__ import annotations
 
 from loupebook.errors import SheetInvalid
-from loupebook.records.model import SpecimenRecord, Standing
+from loupebook.records.model import PhotoRecord, SpecimenRecord, Standing
 from loupebook.sheets.definition import SheetDefinition
 from loupebook.sheets.plan import Plan, Plate, Section, SheetPoint
 from loupebook.sheets.source import SheetSource
 from loupebook.sheets.templates.common import (
     consensus_plate,
     genuine_group,
+    only_specimens,
+    photo_of,
     plate_of,
     remarks_on,
     required,
 )
 
+UNDATED = "Date of the photo not recorded"
+
 
 def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
-    """Plan the sheet; needs a marque and an element."""
+    """Plan the sheet; needs an edition, or a marque and an element."""
+    if definition.edition:
+        return _one_edition(source, definition, definition.edition)
     marque = required(definition.marque, "a marque", "years")
     element = required(definition.element, "an element", "years")
     by_edition: dict[str, list[SpecimenRecord]] = {}
@@ -45,6 +51,42 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
             *remarks_on(shown),
         ),
     )
+
+
+def _one_edition(source: SheetSource, definition: SheetDefinition, edition: str) -> Plan:
+    found = source.specimens(
+        marque=definition.marque, edition=edition, element=definition.element,
+        standing=Standing.GENUINE,
+    )  # fmt: skip
+    specimens = only_specimens(found, definition)
+    if not specimens:
+        raise SheetInvalid(f"The set holds no confirmed genuine specimen of {edition}.")
+    group = genuine_group(specimens[0], definition.view, definition.lighting)
+    points = source.points(group)
+    years: dict[str, list[Plate]] = {}
+    for one in specimens:
+        photo = photo_of(source, one, definition.view, definition.lighting)
+        plate = plate_of(source, one, definition, group=group)
+        years.setdefault(_year(photo), []).append(plate)
+    whole = consensus_plate(source, group, edition, points=points)
+    head = [Section("What genuine ones have in common", (whole,), columns=2)] if whole else []
+    # Years come before the words for no year.
+    by_year = [Section(year, tuple(years[year])) for year in sorted(years)]
+    shown = [plate for section in by_year for plate in section.plates]
+    return Plan(
+        title=definition.title or "One edition through the years",
+        subtitle=edition,
+        sections=(*head, *by_year),
+        points=tuple(points),
+        remarks=(
+            "All in one frame, by the year of the photo: the set records no years in force.",
+            *remarks_on(shown),
+        ),
+    )
+
+
+def _year(photo: PhotoRecord | None) -> str:
+    return photo.captured_at[:4] if photo and photo.captured_at else UNDATED
 
 
 def _edition(
