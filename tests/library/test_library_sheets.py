@@ -24,6 +24,7 @@ from loupebook.library import (
     write_sheet,
 )
 from loupebook.sheets import plan_sheet
+from loupebook.sheets.setting import lay_out
 from loupebook.sheets.templates.years import UNDATED
 from taught_set import EDITION, PATCH, PHOTO_PX, copied_print, genuine_print, opened_copy, photo
 
@@ -80,6 +81,13 @@ def test_a_pair_lies_in_one_frame_and_measures_where_the_copy_differs(library: L
     # The patch of press-1, lies in one of the measured places.
     drawn = _place_of_the_patch(library)
     assert any(point.place.contains(*drawn) for point in plan.points)
+
+
+def test_details_are_printed_larger_than_the_whole(library: Library) -> None:
+    plan = plan_sheet(library.sheet_source, DEFINITIONS["pair"])
+    whole, *details = lay_out(plan, DEFINITIONS["pair"])
+    assert details
+    assert all(one.magnification > whole.magnification for one in details)
 
 
 def _place_of_the_patch(library: Library) -> tuple[float, float]:

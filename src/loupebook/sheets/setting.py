@@ -161,7 +161,7 @@ def page_data(
 
 
 def lay_out(plan: Plan, definition: SheetDefinition) -> list[Layout]:
-    """Choose columns and magnification: one for the whole sheet, one for all details."""
+    """Choose columns and magnification: one for all whole items, one for each detail."""
     if plan.card:
         pairs = [plan.sections[k - k % 2 : k - k % 2 + 2] for k in range(len(plan.sections))]
         return [
@@ -169,10 +169,19 @@ def lay_out(plan: Plan, definition: SheetDefinition) -> list[Layout]:
             for pair in pairs
         ]
     main = [section for section in plan.sections if section.columns is None]
-    detail = [section for section in plan.sections if section.columns is not None]
     whole = _main_layout(main, definition)
-    enlarged = _layout(detail, 2, definition.paper, rows=3)
-    return [enlarged if section.columns is not None else whole for section in plan.sections]
+    largest = max((size.width for size in sizes_of(main)), default=0.0)
+    return [
+        whole if section.columns is None else _beside(section, whole, largest, definition.paper)
+        for section in plan.sections
+    ]
+
+
+def _beside(section: Section, whole: Layout, largest: float, paper: Paper) -> Layout:
+    """Lay out a detail, larger than the whole; what is no detail takes the least room."""
+    small, large = (_layout([section], 2, paper, rows=rows) for rows in (3, 2))
+    is_detail = max((size.width for size in sizes_of([section])), default=largest) < largest
+    return large if is_detail and small.magnification <= whole.magnification else small
 
 
 def _main_layout(sections: Sequence[Section], definition: SheetDefinition) -> Layout:
