@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from loupebook.errors import SheetInvalid
 from loupebook.records.model import PhotoRecord, SpecimenRecord, Standing
 from loupebook.sheets.definition import SheetDefinition
@@ -37,7 +39,8 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
     numbered: list[SheetPoint] = []
     for edition, specimens in sorted(by_edition.items()):
         plates, points = _edition(source, definition, edition, specimens)
-        numbered += points
+        # Numbers begin anew with each edition.
+        numbered += [replace(point, name=f"{edition}: {point.name}") for point in points]
         sections.append(Section(edition, tuple(plates), _dates(source, specimens)))
     shown = [plate for section in sections for plate in section.plates]
     return Plan(
