@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from PIL import ExifTags, Image
 
+from drawn_prints import draw_print
 from loupebook.compare import Group
 from loupebook.errors import RecordInvalid, RecordNotFound, SheetInvalid
 from loupebook.library import (
@@ -25,6 +26,7 @@ from loupebook.library import (
 )
 from loupebook.sheets import plan_sheet
 from loupebook.sheets.setting import lay_out
+from loupebook.sheets.templates.lighting import APART
 from loupebook.sheets.templates.years import UNDATED
 from taught_set import EDITION, PATCH, PHOTO_PX, copied_print, genuine_print, opened_copy, photo
 
@@ -143,6 +145,26 @@ def test_a_press_shows_all_its_specimens_and_no_other(library: Library) -> None:
     plan = plan_sheet(library.sheet_source, DEFINITIONS["press"])
     shown = {plate.name for plate in plan.sections[1].plates}
     assert shown == {"F-0-0", "F-0-1"}
+
+
+def test_a_lighting_series_lies_in_the_frame_of_diffuse_light(library: Library) -> None:
+    plan = plan_sheet(library.sheet_source, DEFINITIONS["lighting"])
+    plates = plan.sections[0].plates
+    assert [plate.name for plate in plates] == ["Diffuse light", "Raking light", "UV-A lamp"]
+    assert {plate.note for plate in plates} == {"laid into the common frame"}
+    sizes = {(round(plate.item_size.width), round(plate.item_size.height)) for plate in plates}
+    assert len(sizes) == 1
+
+
+def test_a_photo_that_does_not_fit_that_frame_says_so(taught_folder: Path, tmp_path: Path) -> None:
+    with opened_copy(taught_folder, tmp_path / "set") as own:
+        other = photo(draw_print(99, 400), "g0-uv.png", lighting=Lighting.UV_A)
+        record = SpecimenRecord(
+            "G-0", Element.BAND, Standing.GENUINE, marque="Marque A", edition=EDITION
+        )
+        assert own.add_specimen(record, [other], by="a curator").ok
+        _, dark = plan_sheet(own.sheet_source, DEFINITIONS["lighting"]).sections[0].plates
+        assert dark.note == APART
 
 
 def test_a_lighting_series_cautions_where_it_shows_uv(library: Library) -> None:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from loupebook.errors import SheetInvalid
-from loupebook.records.model import Lighting, SpecimenRecord
+from loupebook.compare import Group
+from loupebook.errors import LoupebookError, SheetInvalid
+from loupebook.records.model import Lighting, PhotoRecord, SpecimenRecord
 from loupebook.sheets.definition import SheetDefinition
 from loupebook.sheets.plan import Plan, Plate, Section
 from loupebook.sheets.source import SheetSource
@@ -16,6 +17,8 @@ from loupebook.sheets.templates.common import (
     photo_plate,
     remarks_on,
 )
+
+APART = "does not fit the frame of diffuse light; shown in that of its own light"
 
 
 def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
@@ -50,13 +53,24 @@ def _series(
     photos = [one for one in source.photos(specimen.name) if one.view is definition.view]
     plates = []
     for photo in sorted(photos, key=lambda one: (order.index(one.lighting), one.photo_id)):
-        # Prints look otherwise under UV-A, so every light has a frame of its own kind.
-        group = genuine_group(specimen, definition.view, photo.lighting)
+        group = _frame(source, photo, specimen)
         plate = photo_plate(source, specimen, photo, group=group)
+        apart = photo.lighting is not Lighting.DIFFUSE and group.lighting == photo.lighting
         scale = plate.lines[-1].rsplit(", ", 1)[-1] if plate.pixels is not None else ""
         lines = tuple(part for part in (photo.file_name, scale) if part)
-        plates.append(replace(plate, name=_headed(LIGHT_WORDS[photo.lighting]), lines=lines))
+        plate = replace(plate, name=_headed(LIGHT_WORDS[photo.lighting]), lines=lines)
+        plates.append(replace(plate, note=APART) if apart and plate.pixels is not None else plate)
     return plates
+
+
+def _frame(source: SheetSource, photo: PhotoRecord, specimen: SpecimenRecord) -> Group:
+    """Return the frame of diffuse photos; that of its own light where a photo does not fit it."""
+    common = genuine_group(specimen, photo.view, Lighting.DIFFUSE)
+    try:
+        fits = source.laid(photo, common).registered
+    except LoupebookError:
+        fits = True  # the plate says what is wrong with the photo
+    return common if fits else genuine_group(specimen, photo.view, photo.lighting)
 
 
 def _headed(words: str) -> str:
