@@ -11,7 +11,7 @@ from loupebook.errors import LoupebookError
 from loupebook.library import Basis, Element, Lighting, Standing, View, can_be_undone
 from parts.entry import STANDING_WORDS, serials_of
 from parts.persons import ask_name
-from parts.words import LIGHTING, VIEW, plain
+from parts.words import LIGHTING, VIEW, minute, plain
 
 if TYPE_CHECKING:
     from loupebook.library import FieldChange, Library, PhotoRecord, SpecimenRecord
@@ -163,7 +163,7 @@ def _row(change: FieldChange) -> dict[str, Any]:
         "after": change.after or "",
         "why": change.reason or "",
         "who": change.by,
-        "when (UTC)": change.at[:16].replace("T", " "),
+        "when (UTC)": minute(change.at),
         "what": change.action,
         "line": change.line,
     }

@@ -33,7 +33,7 @@ from parts.pictures import served_pixels
 from parts.plates import show_plates
 from parts.searching import say_uv
 from parts.sheet import show_advice
-from parts.words import LIGHTING, VIEW, counted, plain
+from parts.words import LIGHTING, VIEW, counted, minute, plain
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -130,7 +130,7 @@ def offer_drafts(library: Library) -> None:
     with st.expander(f"Begun and not saved ({len(others)})", icon=":material/edit_note:"):
         for draft in others:
             name = draft.fields.get("name") or "without a name"
-            when = draft.changed_at[:16].replace("T", " ")
+            when = minute(draft.changed_at)
             with st.container(horizontal=True, vertical_alignment="center"):
                 by = "" if draft.by == NOT_NAMED else f", by {plain(draft.by)}"
                 st.markdown(

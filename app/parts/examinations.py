@@ -12,7 +12,7 @@ from parts.persons import ask_name
 from parts.pictures import served
 from parts.sheet import show_facts, show_words
 from parts.viewer import show_panes
-from parts.words import CAUTION, STANDING, counted, plain
+from parts.words import CAUTION, STANDING, counted, minute, plain
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -126,9 +126,8 @@ def list_examinations(library: Library) -> None:
     st.caption(counted(len(lines), "examination"))
     for line in lines:
         left, right = st.columns([5, 1], vertical_alignment="center")
-        when = line.at[:16].replace("T", " ")
         left.markdown(
-            f"**{line.number}** · {plain(line.title)}  \n{plain(line.by)}, {when} UTC"
+            f"**{line.number}** · {plain(line.title)}  \n{plain(line.by)}, {minute(line.at)} UTC"
             + (f", revision {line.revision}" if line.revision > 1 else "")
         )
         right.button("Open", key=f"open-{line.number}", on_click=_open, args=(line.number,))

@@ -15,7 +15,7 @@ from parts.pictures import served_thumbnail
 from parts.plates import show_plates
 from parts.sheet import show_facts
 from parts.viewer import show_photo
-from parts.words import STANDING, plain, scale, size, state_line, taken
+from parts.words import STANDING, minute, plain, scale, size, state_line, taken
 
 if TYPE_CHECKING:
     from loupebook.library import Library, PhotoRecord, SpecimenRecord
@@ -95,7 +95,7 @@ def show_record(specimen: SpecimenRecord) -> None:
         f"{serial.value} ({serial.place})" if serial.place else serial.value
         for serial in specimen.serials
     )
-    when = known.entered_at and known.entered_at[:16].replace("T", " ") + " UTC"
+    when = known.entered_at and minute(known.entered_at) + " UTC"
     entered = ", ".join(part for part in (known.entered_by, when) if part)
     show_facts(
         [

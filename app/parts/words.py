@@ -46,6 +46,11 @@ def counted(number: int, one: str, many: str | None = None) -> str:
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
+def minute(at: str) -> str:
+    """Return an instant of a record (ISO 8601, UTC) to the minute, as it is shown."""
+    return at[:16].replace("T", " ")
+
+
 def design(marque: str | None, edition: str | None) -> str:
     """Return marque and edition as one phrase; the marque once, where the edition names it."""
     if marque and edition and edition.startswith(marque):

@@ -170,10 +170,18 @@ def details(
 
 
 def only_specimens(
-    found: Sequence[SpecimenRecord], definition: SheetDefinition
+    found: Sequence[SpecimenRecord], definition: SheetDefinition, what: str
 ) -> list[SpecimenRecord]:
-    """Return those that the definition names, in its order; all where it names none."""
+    """Return those that the definition names, in its order; all where it names none.
+
+    Raises
+    ------
+    SheetInvalid
+        If nothing was found (`what` says of what), or one that is named was not.
+    """
     if not definition.specimens:
+        if not found:
+            raise SheetInvalid(f"The set holds no confirmed {what}.")
         return list(found)
     by_name = {specimen.name: specimen for specimen in found}
     absent = [name for name in definition.specimens if name not in by_name]
@@ -197,10 +205,15 @@ def required(value: str | None, what: str, template: str) -> str:
     return value
 
 
+def lies_outside(plate: Plate) -> bool:
+    """Whether a picture could not be laid into the frame that it was meant for."""
+    return plate.note.startswith("not laid")
+
+
 def remarks_on(plates: Sequence[Plate]) -> list[str]:
     """Return what must be said of plates that are missing or lie outside the common frame."""
     missing = [plate.name for plate in plates if plate.missing]
-    cropped = [plate.name for plate in plates if plate.note.startswith("not laid")]
+    cropped = [plate.name for plate in plates if lies_outside(plate)]
     told = []
     if missing:
         told.append(f"Without a picture: {len(missing)} of {len(plates)}.")

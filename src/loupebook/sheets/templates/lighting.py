@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from loupebook.compare import Group
-from loupebook.errors import LoupebookError, SheetInvalid
+from loupebook.errors import SheetInvalid
 from loupebook.records.model import Lighting, PhotoRecord, SpecimenRecord
 from loupebook.sheets.definition import SheetDefinition
 from loupebook.sheets.plan import Plan, Plate, Section
@@ -14,6 +13,7 @@ from loupebook.sheets.templates.common import (
     LIGHT_WORDS,
     design,
     genuine_group,
+    lies_outside,
     photo_plate,
     remarks_on,
 )
@@ -53,24 +53,23 @@ def _series(
     photos = [one for one in source.photos(specimen.name) if one.view is definition.view]
     plates = []
     for photo in sorted(photos, key=lambda one: (order.index(one.lighting), one.photo_id)):
-        group = _frame(source, photo, specimen)
-        plate = photo_plate(source, specimen, photo, group=group)
-        apart = photo.lighting is not Lighting.DIFFUSE and group.lighting == photo.lighting
+        plate = _plate(source, specimen, photo)
         scale = plate.lines[-1].rsplit(", ", 1)[-1] if plate.pixels is not None else ""
         lines = tuple(part for part in (photo.file_name, scale) if part)
-        plate = replace(plate, name=_headed(LIGHT_WORDS[photo.lighting]), lines=lines)
-        plates.append(replace(plate, note=APART) if apart and plate.pixels is not None else plate)
+        plates.append(replace(plate, name=_headed(LIGHT_WORDS[photo.lighting]), lines=lines))
     return plates
 
 
-def _frame(source: SheetSource, photo: PhotoRecord, specimen: SpecimenRecord) -> Group:
-    """Return the frame of diffuse photos; that of its own light where a photo does not fit it."""
-    common = genuine_group(specimen, photo.view, Lighting.DIFFUSE)
-    try:
-        fits = source.laid(photo, common).registered
-    except LoupebookError:
-        fits = True  # the plate says what is wrong with the photo
-    return common if fits else genuine_group(specimen, photo.view, photo.lighting)
+def _plate(source: SheetSource, specimen: SpecimenRecord, photo: PhotoRecord) -> Plate:
+    """Lay a photo into the frame of diffuse light, or where it does not fit, of its own light."""
+    diffuse, own = (
+        genuine_group(specimen, photo.view, light) for light in (Lighting.DIFFUSE, photo.lighting)
+    )
+    plate = photo_plate(source, specimen, photo, group=diffuse)
+    if own == diffuse or not lies_outside(plate):
+        return plate
+    apart = photo_plate(source, specimen, photo, group=own)
+    return apart if lies_outside(apart) else replace(apart, note=APART)
 
 
 def _headed(words: str) -> str:

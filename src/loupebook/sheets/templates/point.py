@@ -29,9 +29,7 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
         marque=definition.marque, edition=edition, element=definition.element,
         origin=definition.origin,
     )  # fmt: skip
-    specimens = only_specimens(found, definition)
-    if not specimens:
-        raise SheetInvalid(f"The set holds no confirmed specimen of {edition}.")
+    specimens = only_specimens(found, definition, f"specimen of {edition}")
     group = genuine_group(specimens[0], definition.view, definition.lighting)
     point, remarks = _point(source, definition, specimens)
     sections = []

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from loupebook.errors import SheetInvalid
 from loupebook.records.model import Standing
 from loupebook.sheets.definition import SheetDefinition
 from loupebook.sheets.differences import places_that_differ
@@ -33,9 +32,7 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
         origin=origin, edition=definition.edition, element=definition.element,
         standing=Standing.FAKE,
     )  # fmt: skip
-    specimens = only_specimens(found, definition)
-    if not specimens:
-        raise SheetInvalid(f"The set holds no confirmed fake of the print origin {origin}.")
+    specimens = only_specimens(found, definition, f"fake of the print origin {origin}")
     group = genuine_group(specimens[0], definition.view, definition.lighting)
     own = origin_group(specimens[0], definition.view, definition.lighting)
     comparison = source.compare_consensus(own, group)

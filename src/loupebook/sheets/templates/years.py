@@ -61,9 +61,7 @@ def _one_edition(source: SheetSource, definition: SheetDefinition, edition: str)
         marque=definition.marque, edition=edition, element=definition.element,
         standing=Standing.GENUINE,
     )  # fmt: skip
-    specimens = only_specimens(found, definition)
-    if not specimens:
-        raise SheetInvalid(f"The set holds no confirmed genuine specimen of {edition}.")
+    specimens = only_specimens(found, definition, f"genuine specimen of {edition}")
     group = genuine_group(specimens[0], definition.view, definition.lighting)
     points = source.points(group)
     years: dict[str, list[Plate]] = {}
