@@ -50,7 +50,6 @@ class ListArm:
     """Answers from a fixed table of scores, within what is allowed."""
 
     fingerprint = "0" * 64
-    locates = False
 
     def __init__(self, name: str, scores: Mapping[int, float], **detail: object) -> None:
         self.name = name

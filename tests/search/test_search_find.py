@@ -206,17 +206,26 @@ class TestSearchSet:
 
 
 class LocatingArm(ListArm):
-    """Finds one photo, at a given place."""
+    """Finds one photo, at a given place; a closer look gives each photo a score of a table."""
 
-    locates = True
-
-    def __init__(self, outline):
+    def __init__(self, outline, closer=()):
         super().__init__("local", {3: 60.0})
         self.outline = outline
+        self.closer = dict(closer)
+        self.parts = None
 
     def find(self, query, *, allowed=None, limit=50):
         found = super().find(query, allowed=allowed, limit=limit)
         return [ArmHit(hit.photo_id, hit.score, outline=self.outline) for hit in found]
+
+    def look_closer(self, query, parts):
+        assert self.parts is None, "looked closer twice at one query"
+        self.parts = dict(parts)
+        return [
+            ArmHit(photo, self.closer[photo], outline=self.outline)
+            for photo in parts
+            if photo in self.closer
+        ]
 
 
 class CuttingArm(ListArm):

@@ -25,6 +25,9 @@ Pixels: TypeAlias = NDArray[np.uint8]
 """A picture: uint8, (height, width, 3), sRGB."""
 
 Point: TypeAlias = tuple[float, float]
+Box: TypeAlias = tuple[int, int, int, int]
+"""Left, top, right, bottom: a part of a picture, right and bottom excluded."""
+
 Outline: TypeAlias = tuple[Point, Point, Point, Point]
 """Four corners, clockwise from the top left corner *of the item as the reference shows it*,
 so that the order also tells which way up the item lies in the query."""
@@ -169,10 +172,6 @@ class SearchArm(Protocol):
     def fingerprint(self) -> str:
         """Hex digest of all that the derived state depends on beside the photos."""
 
-    @property
-    def locates(self) -> bool:
-        """Whether its hits say where in the query the item lies."""
-
     def pending(self, photos: Mapping[int, str]) -> Pending:
         """Say what :meth:`sync` would have to do. Cheap; reads no photo.
 
@@ -198,3 +197,25 @@ class SearchArm(Protocol):
 
     def close(self) -> None:
         """Let go of files."""
+
+
+@runtime_checkable
+class LocatingArm(SearchArm, Protocol):
+    """An arm whose hits say where in the query the item lies."""
+
+    def look_closer(self, query: QueryPhoto, parts: Mapping[int, Box]) -> list[ArmHit]:
+        """Look at parts of the query, enlarged, each with the one photo it is thought to show.
+
+        Parameters
+        ----------
+        query : QueryPhoto
+            The photo.
+        parts : mapping
+            Photo id to the part of the query to lay beside it.
+
+        Returns
+        -------
+        list of ArmHit
+            On the scale of :meth:`find`, in px of the whole query; without the photos that
+            do not agree.
+        """

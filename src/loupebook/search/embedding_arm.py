@@ -3,7 +3,8 @@
 Each reference gives one vector a window, a query one a view (see ``windows``): the item may
 lie anywhere in it, upside down or sideways. A photo's score is the best cosine of any pair,
 less the view's discount. ``detail`` of a hit: ``turn`` (clockwise quarter turns by which the query
-must be turned), ``query_window`` and ``reference_window``.
+must be turned), ``query_window`` and ``reference_window``, and ``query_part`` (left, top, right,
+bottom of that window, px of the query).
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from loupebook.encoders import Encoder
 from loupebook.errors import IndexDamaged, LoupebookError
 from loupebook.search.arm import (
     ArmHit,
+    Box,
     Pending,
     Pixels,
     Progress,
@@ -41,6 +43,7 @@ from loupebook.search.windows import (
     WORKING_SIDE,
     View,
     marked_part,
+    part_looked_at,
     views_of,
     working_copy,
 )
@@ -73,7 +76,6 @@ class EmbeddingArm(KeptArm):
     """
 
     name = "embedding"
-    locates = False
 
     def __init__(self, folder: Path, encoder: Encoder, *, set_id: str) -> None:
         self._encoder = encoder
@@ -105,7 +107,8 @@ class EmbeddingArm(KeptArm):
             if limit < 1:
                 return []
             scores, found = index.search(vectors, limit * len(REFERENCE_WINDOWS), allowed=rows)
-        return _best_of_each_photo(labels, views, scores, found)[:limit]
+        places = [part_looked_at(query, view) for view in views]
+        return _best_of_each_photo(labels, views, places, scores, found)[:limit]
 
     def held_vectors(self) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
         """Return the whole-item vectors as they stand: photo ids (n,) and rows (n, dim).
@@ -285,6 +288,7 @@ class EmbeddingArm(KeptArm):
 def _best_of_each_photo(
     labels: Labels,
     views: Sequence[View],
+    parts: Sequence[Box],
     scores: NDArray[np.float32],
     found: NDArray[np.int64],
 ) -> list[ArmHit]:
@@ -304,6 +308,7 @@ def _best_of_each_photo(
                 detail={
                     "turn": view.turn,
                     "query_window": view.window.name,
+                    "query_part": list(parts[rows[entry]]),
                     "reference_window": labels.parts[positions[entry]],
                 },
             )

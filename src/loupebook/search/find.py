@@ -9,7 +9,8 @@ from scipy.special import expit
 
 from loupebook.errors import CropInvalid, QueryInvalid, SearchError
 from loupebook.records.model import PhotoFacts, Standing
-from loupebook.search.arm import ArmHit, QueryPhoto, SearchArm
+from loupebook.search.arm import ArmHit, LocatingArm, QueryPhoto, SearchArm
+from loupebook.search.closer import CloserLook, look_closer
 from loupebook.search.filters import Filters
 from loupebook.search.fuse import FusedHit, default_worths, fuse_hits
 from loupebook.search.group import Match, group_by_specimen
@@ -132,14 +133,19 @@ def _why_empty(filters: Filters, facts: Mapping[int, PhotoFacts]) -> str:
 class _Asker:
     """Puts one query to all arms, under filters that change, and joins their answers.
 
-    As soon as an arm has told where the item lies, the arms that look at the whole picture
-    are asked about that part too, and a photo keeps the better of its two scores. Where that
-    is beyond doubt beforehand, they need not look all over the photo as well.
+    Arms that locate are asked first. Where their answer and that of the arms which look at
+    the whole picture leave a doubt, the candidates are looked at more closely. As soon as it is
+    told where the item lies, the arms that look at the whole picture are asked about that part
+    too, and a photo keeps the better of its two scores. Where the place is beyond doubt
+    beforehand, they need not look all over the photo as well.
     """
 
     def __init__(self, arms: Sequence[SearchArm], query: QueryPhoto) -> None:
-        self._arms, self._query = arms, query
+        self._locating = [arm for arm in arms if isinstance(arm, LocatingArm)]
+        self._whole_arms = [arm for arm in arms if not isinstance(arm, LocatingArm)]
+        self._query = query
         self._whole: QueryPhoto | None = None
+        self._closer: CloserLook | None = None
         self.located: QueryPhoto | None = None
         self.first: list[FusedHit] = []
 
@@ -151,21 +157,28 @@ class _Asker:
 
     def ask(self, allowed: Mapping[int, PhotoFacts], limit: int) -> list[FusedHit]:
         """Return the photos that the arms found, nearest first."""
-        hits = {
-            arm.name: self._one(arm, self._query, allowed, limit)
-            for arm in self._arms
-            if arm.locates
-        }
+        hits = {arm.name: self._one(arm, self._query, allowed, limit) for arm in self._locating}
         if self._whole is None:
             self._whole = replace(self._query, placed=True) if _sure(hits) else self._query
-        for arm in self._arms:
-            if not arm.locates:
-                hits[arm.name] = self._one(arm, self._whole, allowed, limit)
-        fused = fuse_hits(hits)
+        for arm in self._whole_arms:
+            hits[arm.name] = self._one(arm, self._whole, allowed, limit)
+        fused = self._looked_closer(fuse_hits(hits), allowed)
         if self._look_again(hits, self._places(fused), allowed, limit):
-            fused = fuse_hits(hits)
+            fused = self._looked_closer(fuse_hits(hits), allowed)
         self.first = self.first or fused
         return fused
+
+    def _looked_closer(
+        self, fused: list[FusedHit], allowed: Mapping[int, PhotoFacts]
+    ) -> list[FusedHit]:
+        """Add what a closer look has found; it is taken once, at the first answer."""
+        if not self._locating or not self._whole_arms:
+            return fused
+        if self._closer is None:
+            arm = self._locating[0]
+            worth = default_worths()[arm.name]
+            self._closer = look_closer(arm, worth, self._query, fused, allowed)
+        return self._closer.applied(fused, allowed)
 
     def _places(self, fused: Sequence[FusedHit]) -> Iterator[QueryPhoto]:
         """Yield the query with the part marked that may be the item, the surest first."""
@@ -184,12 +197,13 @@ class _Asker:
         limit: int,
     ) -> bool:
         """Ask the arms that look at the whole picture about the first place that can be cut out."""
-        again = [arm for arm in self._arms if not arm.locates]
-        if len(again) == len(self._arms):
+        if not self._locating:
             return False
         for place in places:
             try:
-                found = {arm.name: self._one(arm, place, allowed, limit) for arm in again}
+                found = {
+                    arm.name: self._one(arm, place, allowed, limit) for arm in self._whole_arms
+                }
             except CropInvalid:
                 continue
             for name, second in found.items():

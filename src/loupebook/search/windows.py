@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from loupebook.imaging import rectify, resize_to_fit, rotate_quarter
-from loupebook.search.arm import Pixels, QueryPhoto
+from loupebook.search.arm import Box, Outline, Pixels, QueryPhoto
 
 WORKING_SIDE = 1600
 """Longest side in px to which references and queries are brought first, in the same way, so
@@ -27,11 +27,14 @@ class Window:
 
     def cut(self, pixels: Pixels) -> Pixels:
         """Return the part as a view; at least one px a side."""
-        height, width = pixels.shape[:2]
-        x, y = int(self.left * width), int(self.top * height)
-        right = max(x + 1, round(self.right * width))
-        bottom = max(y + 1, round(self.bottom * height))
-        return pixels[y:bottom, x:right]
+        left, top, right, bottom = self.box(pixels.shape[1], pixels.shape[0])
+        return pixels[top:bottom, left:right]
+
+    def box(self, width: int, height: int) -> Box:
+        """Return where the part lies in a picture of a size; at least one px a side."""
+        left, top = int(self.left * width), int(self.top * height)
+        right = max(left + 1, round(self.right * width))
+        return left, top, right, max(top + 1, round(self.bottom * height))
 
 
 @dataclass(frozen=True)
@@ -98,3 +101,31 @@ def marked_part(query: QueryPhoto) -> Pixels:
         return query.pixels
     # Our points lie on pixel centres, imaging's on outer edges.
     return rectify(query.pixels, np.asarray(query.region, np.float64) + 0.5)
+
+
+def part_looked_at(query: QueryPhoto, view: View) -> Box:
+    """Return which part of the query a view shows, px; of a marked part, the box about it."""
+    height, width = query.pixels.shape[:2]
+    if query.region is None:
+        return view.window.box(width, height)
+    return box_about(query.region, width, height)
+
+
+def box_about(outline: Outline, width: int, height: int, *, margin: float = 0.0) -> Box:
+    """Return the upright box about an outline within a picture of a size.
+
+    Parameters
+    ----------
+    outline : Outline
+        Four corners.
+    width, height : int
+        Size of the picture, px.
+    margin : float
+        Added on every side, as a share of the box's longer side.
+    """
+    corners = np.asarray(outline, np.float64)
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    more = margin * float((high - low).max())
+    left, top = np.clip(np.floor(low - more), 0, (width - 1, height - 1)).astype(int).tolist()
+    right, bottom = np.clip(np.ceil(high + more) + 1, 1, (width, height)).astype(int).tolist()
+    return left, top, max(right, left + 1), max(bottom, top + 1)

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from loupebook.errors import IndexDamaged, LoupebookError
 from loupebook.search.arm import (
     ArmHit,
+    Box,
     Pending,
     Progress,
     QueryPhoto,
@@ -33,7 +34,7 @@ from loupebook.search.arm import (
 from loupebook.search.kept_arm import KeptArm
 from loupebook.search.local import packing, voting
 from loupebook.search.local.feature_store import FeatureStore, Held
-from loupebook.search.local.features import QUERY, REFERENCE, Features, extract
+from loupebook.search.local.features import PART, QUERY, REFERENCE, Features, extract
 from loupebook.search.local.pair import PairMatch, match_pair
 from loupebook.search.local.upkeep import IndexKeeper
 from loupebook.search.local.voting import Vote
@@ -85,7 +86,6 @@ class LocalArm(KeptArm):
     """
 
     name = "local"
-    locates = True
 
     def __init__(self, folder: Path, *, set_id: str) -> None:
         recipe = ["RootSIFT 1", cv2.__version__, asdict(REFERENCE)]
@@ -124,6 +124,28 @@ class LocalArm(KeptArm):
             }
             hits = self._verify(features, background, candidates, held)[:limit]
             return self._in_full(features, background, hits, held)
+
+    def look_closer(self, query: QueryPhoto, parts: Mapping[int, Box]) -> list[ArmHit]:
+        """Match photos with parts of the query, enlarged, so that small items have features.
+
+        Raises
+        ------
+        IndexDamaged
+            If the derived state cannot be used; :meth:`sync` makes it anew.
+        """
+        with self._lock:
+            rows = self._ready().held.row_of_photo
+            references = self._references([rows[photo] for photo in parts if photo in rows])
+            known = [photo for photo in parts if rows.get(photo) in references]
+            with ThreadPoolExecutor(max_workers=2, thread_name_prefix="closer") as pool:
+                boxes = sorted({parts[photo] for photo in known})
+                taken = pool.map(lambda box: part_features(query, box), boxes)
+                features = dict(zip(boxes, taken, strict=True))
+                matches = pool.map(
+                    lambda photo: match_pair(features[parts[photo]], references[rows[photo]]), known
+                )
+                found = list(zip(known, matches, strict=True))
+        return [to_hit(photo, match, 0.0) for photo, match in found if match.score > 0]
 
     def close(self) -> None:
         """Let go of files."""
@@ -276,7 +298,21 @@ def take_features(
 
 def query_features(query: QueryPhoto) -> Features:
     """Take the query's features, only within the marked region if there is one."""
-    features = extract(query.pixels, QUERY)
+    return within_region(extract(query.pixels, QUERY), query)
+
+
+def part_features(query: QueryPhoto, box: Box) -> Features:
+    """Take the features of a part of the query, enlarged; places are in px of the whole."""
+    left, top, right, bottom = box
+    height, width = query.pixels.shape[:2]
+    features = extract(np.ascontiguousarray(query.pixels[top:bottom, left:right]), PART)
+    corner = np.array([left, top], np.float32)
+    placed = replace(features, xy=features.xy + corner, width=width, height=height)
+    return within_region(placed, query)
+
+
+def within_region(features: Features, query: QueryPhoto) -> Features:
+    """Keep the features within the query's marked region, if there is one."""
     if query.region is None or len(features) == 0:
         return features
     region = np.array(query.region, np.float32)

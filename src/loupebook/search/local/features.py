@@ -48,6 +48,8 @@ class FeatureSettings:
 
 REFERENCE = FeatureSettings(longest=560, most=700)
 QUERY = FeatureSettings(longest=1000, most=2000)
+PART = FeatureSettings(longest=900, most=2000)
+"""A part of a query, looked at more closely."""
 
 
 @dataclass(frozen=True)
