@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from invented_prints import draw_edition
 from loupebook.bench import BenchCase, BenchQuery, BenchReference, photo_case, picture_case
-from loupebook.bench.capture import FILLS
+from loupebook.bench.cases import FILLS, frame_share
 from loupebook.bench.methods import SiftMethod, by_hash, by_histogram
 from loupebook.bench.retrieval import run_bench, table_of
 from loupebook.cli import app
@@ -51,6 +51,20 @@ def test_photographs_by_computation_know_where_the_item_lies(prints: Path) -> No
         np.array_equal(one.read(), other.read())
         for one, other in zip(case.queries, again.queries, strict=True)
     )
+
+
+@pytest.mark.parametrize(
+    ("share", "said"),
+    [(0.05, "less"), (0.15, "10-20 %"), (0.25, "20-40 %"), (0.6, "40-80 %"), (0.9, "more")],
+)
+def test_the_truth_beside_a_rendered_photo_tells_how_much_the_item_fills(
+    tmp_path: Path, share: float, said: str
+) -> None:
+    item = np.zeros((10, 20), np.uint8)
+    item.reshape(-1)[: round(200 * share)] = 255
+    np.savez_compressed(tmp_path / "q001.truth.npz", item=item)
+    assert frame_share(tmp_path / "q001.jpg") == {"fills": said}
+    assert frame_share(tmp_path / "q002.jpg") == {}
 
 
 @pytest.mark.parametrize(

@@ -21,7 +21,8 @@ from scipy.optimize import minimize
 from scipy.special import logsumexp
 
 import loupebook.search.fuse
-from loupebook.bench.capture import FILLS, shoot
+from loupebook.bench.capture import shoot
+from loupebook.bench.cases import FILLS
 from loupebook.encoders import load_encoder
 from loupebook.errors import LoupebookError
 from loupebook.search import EmbeddingArm, QueryPhoto

@@ -15,12 +15,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from loupebook.bench.cases import BenchCase, BenchQuery, BenchReference
+from loupebook.bench.cases import FILLS, BenchCase, BenchQuery, BenchReference
 from loupebook.errors import BenchInvalid, PhotoError
 from loupebook.imaging import decode_photo, encode_jpeg, resize_to_fit
 
-FILLS = {"10-20 %": (0.1, 0.2), "20-40 %": (0.2, 0.4), "40-80 %": (0.4, 0.8)}
-"""Shares of the frame that the item fills."""
 LEAST_SIDE = 200
 LONGEST_REFERENCE = 800
 ENDINGS = {".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff"}

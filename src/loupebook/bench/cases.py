@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from loupebook.errors import BenchInvalid
 from loupebook.imaging import decode_photo, resize_to_fit
 
+FILLS = {"10-20 %": (0.1, 0.2), "20-40 %": (0.2, 0.4), "40-80 %": (0.4, 0.8)}
+"""Shares of the frame that an item fills, by which figures are broken down."""
 LONGEST = 2048
 """Photos are brought to at most this many px a side; no method looks closer."""
 
@@ -140,11 +142,28 @@ def demo_case(references: Path, queries: Path, *, name: str = "demo set") -> Ben
                 row["specimen"],
                 row["standing"],
                 row["origin"],
-                strata={key: row[key] for key in ("group", "element", "lighting", "skill")},
+                strata={key: row[key] for key in ("group", "element", "lighting", "skill")}
+                | frame_share(queries / row["path"]),
             )
             for row in asked
         ],
     )
+
+
+def frame_share(photo: Path) -> dict[str, str]:
+    """Return the stratum of a rendered photo by how much of it the item fills, where known.
+
+    The ground truth that may lie beside the photo tells; without it there is no such stratum.
+    """
+    truth = photo.with_suffix(".truth.npz")
+    if not truth.is_file():
+        return {}
+    with np.load(truth) as held:
+        share = float(held["item"].mean()) / 255
+    for said, (low, high) in FILLS.items():
+        if low <= share < high:
+            return {"fills": said}
+    return {"fills": "less" if share < FILLS["10-20 %"][0] else "more"}
 
 
 def photo_case(manifest: Path) -> BenchCase:

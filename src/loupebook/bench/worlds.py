@@ -47,5 +47,5 @@ def world_case(
     if not (known / "manifest.csv").is_file():
         render_world(world, known, seed=seed, workers=workers, progress=progress)
     if not (asked / "truth.csv").is_file():
-        render_queries(world, asked, seed=seed, workers=workers, progress=progress)
+        render_queries(world, asked, seed=seed, truth=True, workers=workers, progress=progress)
     return demo_case(known, asked, name=f"rendered world {seed}")
