@@ -8,22 +8,25 @@ stopped goes on where it was, and the next one decides new pairs only.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Mapping
+from collections import OrderedDict
+from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from loupebook.encoders.threads import core_count
 from loupebook.errors import LoupebookError
 from loupebook.evidence.gather import similarity_blocks
 from loupebook.search import Progress, ReadPhoto
+from loupebook.search.arm import Pixels
 from loupebook.setreport.pairs import PairCheck, Prepared, check_pair, hash_pairs, prepare
 from loupebook.setreport.traits import PhotoTraits
 
-VERSION = 2
+VERSION = 3
 NEIGHBOURS = 6
 """Nearest photos by embedding that are proposed for each photo."""
 LEAST_COSINE = 0.75
@@ -31,6 +34,7 @@ MOST_BY_HASH = 8
 """Photos proposed by hash for each photo, nearest first: a set of like prints on one
 background has many near hashes."""
 _PREPARED = 800
+"""Pictures kept ready: 0.6 MB each."""
 _SAVE_EVERY = 200
 
 
@@ -154,13 +158,6 @@ def _decide(
     path: Path,
     progress: Progress,
 ) -> list[PairCheck]:
-    @lru_cache(maxsize=_PREPARED)
-    def ready(photo: int) -> Prepared | None:
-        try:
-            return prepare(read(photo))
-        except LoupebookError:
-            return None
-
     path.parent.mkdir(parents=True, exist_ok=True)
     with closing(sqlite3.connect(path, timeout=30.0)) as store:
         table = f"pairs_{VERSION}"
@@ -172,21 +169,80 @@ def _decide(
             (row[0], row[1]): PairCheck(bool(row[2]), *row[3:])
             for row in store.execute(f"SELECT * FROM {table}")
         }
-        checks = []
-        for done, pair in enumerate(pairs, start=1):
-            one, other = sorted(pair, key=lambda photo: photos[photo])
-            key = (photos[one], photos[other])
-            if key not in kept:
-                check = kept[key] = _check(ready(one), ready(other))
-                store.execute(
+        keyed = {_key(pair, photos): pair for pair in pairs}
+        missing = [key for key in keyed if key not in kept]
+        done = len(pairs) - len(missing)
+        with _Checker(read) as checker:
+            for start in range(0, len(missing), _SAVE_EVERY):
+                part = missing[start : start + _SAVE_EVERY]
+                checks = checker.check([_in_order(keyed[key], photos) for key in part])
+                kept.update(zip(part, checks, strict=True))
+                store.executemany(
                     f"INSERT OR REPLACE INTO {table} VALUES (?,?,?,?,?,?,?)",
-                    (*key, int(check.same), check.inliers, check.overlap, check.coarse, check.fine),
+                    [
+                        (*key, int(c.same), c.inliers, c.overlap, c.coarse, c.fine)
+                        for key, c in zip(part, checks, strict=True)
+                    ],
                 )
-            if done % _SAVE_EVERY == 0 or done == len(pairs):
                 store.commit()
+                done += len(part)
                 progress("Checking pairs", done, len(pairs))
-            checks.append(kept[key])
+        return [kept[_key(pair, photos)] for pair in pairs]
+
+
+def _in_order(pair: tuple[int, int], photos: Mapping[int, str]) -> tuple[int, int]:
+    """Return a pair by its hashes, so that a decision does not depend on who came first."""
+    one, other = sorted(pair, key=lambda photo: photos[photo])
+    return one, other
+
+
+def _key(pair: tuple[int, int], photos: Mapping[int, str]) -> tuple[str, str]:
+    one, other = _in_order(pair, photos)
+    return photos[one], photos[other]
+
+
+class _Checker:
+    """Checks pairs: reads photos in this thread, and works on them in as many as there are cores.
+
+    The pictures used last are kept ready.
+    """
+
+    def __init__(self, read: ReadPhoto) -> None:
+        self._read = read
+        self._ready: OrderedDict[int, Prepared | None] = OrderedDict()
+        self._pool = ThreadPoolExecutor(core_count(), thread_name_prefix="pairs")
+
+    def __enter__(self) -> _Checker:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._pool.shutdown()
+
+    def check(self, pairs: Sequence[tuple[int, int]]) -> list[PairCheck]:
+        """Check some pairs, fewer than are kept ready."""
+        wanted = dict.fromkeys(photo for pair in pairs for photo in pair)
+        waiting = {
+            photo: self._pool.submit(prepare, pixels)
+            for photo in wanted
+            if photo not in self._ready and (pixels := self._pixels(photo)) is not None
+        }
+        for photo in wanted:
+            if photo in waiting:
+                self._ready[photo] = waiting[photo].result()
+            self._ready.setdefault(photo, None)
+            self._ready.move_to_end(photo)
+        checks = list(
+            self._pool.map(lambda pair: _check(*(self._ready[photo] for photo in pair)), pairs)
+        )
+        while len(self._ready) > _PREPARED:
+            self._ready.popitem(last=False)
         return checks
+
+    def _pixels(self, photo: int) -> Pixels | None:
+        try:
+            return self._read(photo)
+        except LoupebookError:
+            return None
 
 
 def _check(one: Prepared | None, other: Prepared | None) -> PairCheck:

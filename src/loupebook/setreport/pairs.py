@@ -57,7 +57,8 @@ class PairCheck:
     overlap : float
         Share of the smaller picture that both show.
     coarse, fine : float
-        Correlation in the worst colour channel and of detail over the overlap, -1..1.
+        Correlation in the worst colour channel and of detail over the overlap, -1..1. Looking
+        ends at what settles it: of a pair that fails early, what comes later stays 0.
     """
 
     same: bool
@@ -69,10 +70,9 @@ class PairCheck:
 
 @dataclass(frozen=True)
 class Prepared:
-    """A picture made ready for checks: colours, grey values and features."""
+    """A picture made ready for checks: colours and features."""
 
     colour: NDArray[np.uint8]
-    grey: NDArray[np.uint8]
     points: NDArray[np.float32]
     descriptors: NDArray[np.float32]
 
@@ -88,9 +88,9 @@ def prepare(pixels: Pixels) -> Prepared:
     found, raw = cv2.SIFT.create(400, 3, 0.01, 12.0, 1.6).detectAndCompute(grey, None)
     if not found:
         none = np.empty((0, 2), np.float32)
-        return Prepared(colour, grey, none, np.empty((0, 128), np.float32))
+        return Prepared(colour, none, np.empty((0, 128), np.float32))
     rows = np.sqrt(raw / (raw.sum(axis=1, keepdims=True) + 1e-9))
-    return Prepared(colour, grey, np.array([p.pt for p in found], np.float32), rows)
+    return Prepared(colour, np.array([p.pt for p in found], np.float32), rows)
 
 
 def check_pair(one: Prepared, other: Prepared) -> PairCheck:
@@ -98,23 +98,23 @@ def check_pair(one: Prepared, other: Prepared) -> PairCheck:
     mapping, inliers = _plane_mapping(one, other)
     if mapping is None:
         return PairCheck(same=False, inliers=inliers)
-    height, width = one.grey.shape
+    height, width = one.colour.shape[:2]
     laid = cv2.warpPerspective(other.colour, mapping, (width, height), flags=cv2.INTER_LINEAR)
-    shown = cv2.warpPerspective(np.full(other.grey.shape, 255, np.uint8), mapping, (width, height))
+    whole = np.full(other.colour.shape[:2], 255, np.uint8)
+    shown = cv2.warpPerspective(whole, mapping, (width, height))
     mask = cv2.erode(shown, np.ones((5, 5), np.uint8)) > 254
     scale = abs(float(np.linalg.det(mapping[:2, :2]))) or 1e-9
-    smaller = min(one.grey.size, other.grey.size * scale)
+    smaller = min(one.colour[..., 0].size, whole.size * scale)
     overlap = float(mask.sum()) / max(1.0, smaller)
     if overlap < LEAST_OVERLAP:
         return PairCheck(same=False, inliers=inliers, overlap=overlap)
     base, top = (cv2.GaussianBlur(p.astype(np.float32), (0, 0), 1.0) for p in (one.colour, laid))
-    coarse = min(
-        _correlation(base[..., channel], top[..., channel], mask)
-        for channel in _speaking_channels(base, mask)
-    )
+    coarse = _worst_channel(base, top, mask)
+    if coarse < LEAST_COARSE:
+        return PairCheck(False, inliers, overlap, coarse)
     fine = _correlation(_detail(base.mean(axis=2)), _detail(top.mean(axis=2)), mask)
-    same = coarse >= LEAST_COARSE and fine >= LEAST_FINE
-    if same and not _shift_and_scale(mapping, other.grey.shape):
+    same = fine >= LEAST_FINE
+    if same and not _shift_and_scale(mapping, other.colour.shape):
         plain = min(_edge_spread(one.colour), _edge_spread(other.colour)) < PLAIN_EDGE
         same = coarse >= LEAST_TURNED and not plain
     return PairCheck(same, inliers, overlap, coarse, fine)
@@ -157,9 +157,21 @@ def _plane_mapping(one: Prepared, other: Prepared) -> tuple[NDArray[np.float64] 
     return mapping, inliers
 
 
+def _worst_channel(
+    base: NDArray[np.float32], top: NDArray[np.float32], mask: NDArray[np.bool_]
+) -> float:
+    """Return the least correlation of the channels, or the first that settles it."""
+    worst = 1.0
+    for channel in _speaking_channels(base, mask):
+        worst = min(worst, _correlation(base[..., channel], top[..., channel], mask))
+        if worst < LEAST_COARSE:
+            break
+    return worst
+
+
 def _speaking_channels(base: NDArray[np.float32], mask: NDArray[np.bool_]) -> list[int]:
     """Return the channels that vary enough to be compared; at least the one that varies most."""
-    spread = base[mask].std(axis=0)
+    spread = cv2.meanStdDev(base, mask=mask.astype(np.uint8))[1][:, 0]
     return [c for c in range(3) if spread[c] >= min(LEAST_SPREAD, float(spread.max()))]
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 
 from loupebook.evidence.gather import similarity_blocks
@@ -87,8 +89,8 @@ def _edition(context: ReportContext) -> Suspicion:
         ):
             chance[block] = class_votes(similarity, labels, count)
     # Of an edition with one specimen, no other can speak for it.
-    holders = {(e, s) for e, s in zip(table.editions, table.specimens, strict=True)}
-    alone = [sum(e == edition for e, _ in holders) < 2 for edition in classes]
+    holders = Counter(e for e, _ in set(zip(table.editions, table.specimens, strict=True)))
+    alone = [holders[edition] < 2 for edition in classes]
     chance[np.array([alone[label] for label in labels], dtype=bool)] = np.nan
     return judge_labels(chance, labels, table.specimens, classes)
 

@@ -30,7 +30,7 @@ def examine(context: ReportContext) -> Section:
     """Measure recall at 1, 5 and 10 and mean average precision, with limits."""
     table = context.table
     queries = drawn_queries(table, MOST_QUERIES)
-    editions = table.editions
+    editions, specimens = table.editions, table.specimens
     both: list[Hashable] = [
         None if edition is None else (edition, fake)
         for edition, fake in zip(editions, table.fake.tolist(), strict=True)
@@ -39,7 +39,7 @@ def examine(context: ReportContext) -> Section:
     for name, kinds in (("same edition", editions), ("same edition and standing", both)):
         ranks, precision = _ranked(context, queries, kinds)
         usable = ranks > 0
-        names = [table.specimens[i] for i in queries[usable]]
+        names = [specimens[i] for i in queries[usable]]
         measured = {f"recall@{k}": (ranks[usable] <= k).astype(float) for k in RANKS}
         measured["mean average precision"] = precision[usable]
         limits = {key: _limits(values, names) for key, values in measured.items() if names}
