@@ -3,7 +3,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from loupebook.evidence.openset import conformal_p_values, judge_closeness, specimens_needed
+from loupebook.evidence.openset import (
+    conformal_p_values,
+    judge_closeness,
+    noticed_share,
+    specimens_needed,
+)
 
 
 def test_p_value_counts_the_query_in() -> None:
@@ -33,6 +38,25 @@ def test_near_query_is_close_and_no_query_is_unknown() -> None:
     held = np.linspace(0.5, 0.9, 40)
     assert judge_closeness(0.8, held).close_reference is True
     assert judge_closeness(None, held).close_reference is None
+
+
+def test_test_that_misses_absent_makers_does_not_say_close() -> None:
+    held = np.linspace(0.5, 0.9, 40)
+    assert judge_closeness(0.8, held, noticed=0.9).close_reference is True
+    blind = judge_closeness(0.8, held, noticed=0.06)
+    assert blind.close_reference is None
+    assert blind.p_value is not None
+    assert judge_closeness(0.1, held, noticed=0.06).close_reference is False
+
+
+def test_noticed_share_counts_specimens_and_not_photos() -> None:
+    held, names = np.linspace(0.5, 0.9, 40), list(range(40))
+    # Twenty specimens far off with one photo each, one near with twenty.
+    strangers = [*[0.1] * 20, *[0.8] * 20]
+    shown = [*range(20), *[20] * 20]
+    assert noticed_share(strangers, shown, held, names) == pytest.approx(20 / 21)
+    assert noticed_share(strangers[:5], shown[:5], held, names) is None
+    assert noticed_share(strangers, shown, held[:10], names[:10]) is None
 
 
 @pytest.mark.parametrize("level", [0.0, 1.0, -1.0])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -87,6 +88,36 @@ def test_gathered_scores_against_plain_loops() -> None:
         )
 
 
+def test_similarity_to_other_makers_against_a_plain_loop() -> None:
+    vectors, table = invented_set(editions=5, genuine=2, fakes=1)
+    nameless = tuple(
+        fact._replace(marque=None) if fact.edition == "E4" else fact for fact in table.facts
+    )
+    table = PhotoTable(table.photo_ids, nameless)
+    scores = gather_scores(vectors, table)
+    for query, asked in enumerate(table.facts):
+        others = [
+            float(vectors[query] @ vectors[other])
+            for other, fact in enumerate(table.facts)
+            if None not in (fact.marque, asked.marque) and fact.marque != asked.marque
+        ]
+        assert scores.stranger[query] == pytest.approx(max(others, default=-np.inf), abs=1e-6)
+
+
+def test_set_knows_whether_it_would_notice_an_absent_maker() -> None:
+    # Editions far apart: every maker left out is noticed. One maker alone: nothing to try.
+    assert calibrate_set(*invented_set())["band"].noticed == 1.0
+    assert calibrate_set(*invented_set(editions=2))["band"].noticed is None
+    # All makers print the same: hardly any would be.
+    vectors, table = invented_set(editions=1, genuine=40, presses=0)
+    renamed = tuple(
+        fact._replace(marque=f"M{int(fact.specimen.split('-')[1]) % 4}") for fact in table.facts
+    )
+    made = calibrate_set(vectors, PhotoTable(table.photo_ids, renamed))["band"]
+    assert made.noticed is not None
+    assert made.noticed < 0.2
+
+
 def test_fakes_of_unrecorded_origin_do_not_vouch_for_each_other() -> None:
     vectors, table = invented_set(editions=1, presses=1)
     blank = PhotoTable(table.photo_ids, tuple(fact._replace(origin=None) for fact in table.facts))
@@ -130,6 +161,20 @@ def test_fresh_items_of_the_same_world_are_read_honestly(seed: int) -> None:
     assert (ratios[~label] > 1).mean() <= 0.02
     assert (ratios[label] < -1).mean() <= 0.02
     assert np.median(ratios[label]) > 0 > np.median(ratios[~label])
+
+
+def test_reading_says_where_makers_cannot_be_told_apart() -> None:
+    calibration = stored(*invented_set())
+    band = replace(calibration.elements["band"], noticed=0.06)
+    calibration = replace(calibration, elements={"band": band})
+    reading = read_query(
+        calibration, element="band", encoder="x", genuine=0.85, fake=0.55, nearest="S"
+    )
+    assert reading["close_reference"] is None
+    assert reading["p_value"] is not None
+    assert "cannot be told" in reading["says"]
+    assert "only if the maker is known to be the right one" in reading["says"]
+    assert reading["known_press"] is not None
 
 
 def stored(vectors: np.ndarray, table: PhotoTable) -> SetCalibration:

@@ -42,12 +42,15 @@ class GatheredScores:
         To the nearest fake photo of another specimen.
     fake_unseen : ndarray
         To the nearest fake photo of another print origin (for genuine queries: of any).
+    stranger : ndarray
+        To the nearest photo of another marque, as if the set did not hold the query's own.
     """
 
     queries: NDArray[np.intp]
     genuine: NDArray[np.float32]
     fake_known: NDArray[np.float32]
     fake_unseen: NDArray[np.float32]
+    stranger: NDArray[np.float32]
 
     @property
     def nearest(self) -> NDArray[np.float32]:
@@ -124,18 +127,22 @@ def gather_scores(
     asked = drawn_queries(table) if queries is None else queries
     fake = table.fake
     presses = unit_codes(table.origin_units)[0]
+    makers = table.makers
     parts: list[tuple[NDArray[np.float32], ...]] = []
     for block, similarity in similarity_blocks(
         vectors, asked, table.specimen_codes, progress=progress
     ):
+        other = (makers[block][:, None] != makers[None, :]) & (makers >= 0)[None, :]
+        other &= (makers[block] >= 0)[:, None]
+        stranger = _greatest(np.where(other, similarity, NONE))
         genuine = _greatest(similarity[:, ~fake])
         to_fake = similarity[:, fake]
         known = _greatest(to_fake)
         to_fake[presses[block][:, None] == presses[fake][None, :]] = NONE
-        parts.append((genuine, known, _greatest(to_fake)))
+        parts.append((genuine, known, _greatest(to_fake), stranger))
     if not parts:
         none = np.empty(0, np.float32)
-        return GatheredScores(asked, none, none, none)
+        return GatheredScores(asked, none, none, none, none)
     columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
     return GatheredScores(asked, *columns)
 

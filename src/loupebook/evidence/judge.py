@@ -51,7 +51,10 @@ def read_query(
     held = calibration.elements[element]
     similar = [value for value in (genuine, fake) if value is not None]
     closeness = judge_closeness(
-        max(similar, default=None), held.nearest, held.nearest_specimens.tolist()
+        max(similar, default=None),
+        held.nearest,
+        held.nearest_specimens.tolist(),
+        noticed=held.noticed,
     )
     score = None
     if genuine is not None and fake is not None:

@@ -6,6 +6,12 @@ own best similarity is one more draw of the same sort. The p-value is the share 
 specimens that lie as far from the rest as the query does, or farther; a query from a known
 kind falls at or below `level` at most that often.
 
+The test can only notice what lies farther from the set than its own specimens lie from each
+other. How often it would notice an item of a maker that the set lacks, the set itself tells:
+each specimen is put to it with its own maker left out (:func:`noticed_share`). Caps of two
+makers, or seals of one guarantee body, are as near to each other as those of one; there the
+test says nothing for closeness, and does not pretend to.
+
 References
 ----------
 Vovk, Gammerman & Shafer (2005), *Algorithmic Learning in a Random World*, ch. 2 (conformal
@@ -17,7 +23,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -26,6 +32,9 @@ from loupebook.evidence.units import unit_weights
 
 LEVEL = 0.05
 """How often a query of a known kind may be called "nothing close"; our choice."""
+
+LEAST_NOTICED = 0.5
+"""Share of items of absent makers that the test must notice before it may say "close"; ours."""
 
 
 @dataclass(frozen=True)
@@ -38,13 +47,17 @@ class Closeness:
         Share of known specimens that lie as far from their nearest of the same edition as
         the query from its nearest, the query counted in; `None` with too few specimens.
     close_reference : bool or None
-        False where ``p_value <= level``; `None` with too few specimens, or no similarity.
+        False where ``p_value <= level``; `None` with too few specimens, or no similarity, and
+        where the test would hardly notice an item that the set has nothing like.
     specimens : int
         How many specimens the test rests on.
     needed : int
         How many it takes at this level.
     level : float
         Share of queries of a known kind that may wrongly be called "nothing close".
+    noticed : float or None
+        Share of the set's own specimens that the test calls "nothing close" with their maker
+        left out; `None` where that cannot be tried.
     """
 
     p_value: float | None
@@ -52,6 +65,12 @@ class Closeness:
     specimens: int
     needed: int
     level: float = LEVEL
+    noticed: float | None = None
+
+    @property
+    def blind(self) -> bool:
+        """Whether the test would miss most items of makers that the set lacks."""
+        return self.noticed is not None and self.noticed < LEAST_NOTICED
 
     @property
     def missing(self) -> int:
@@ -111,6 +130,7 @@ def judge_closeness(
     specimens: Sequence[Hashable] | None = None,
     *,
     level: float = LEVEL,
+    noticed: float | None = None,
 ) -> Closeness:
     """Tell whether anything in the set is close to one query.
 
@@ -122,6 +142,8 @@ def judge_closeness(
         As for :func:`conformal_p_values`.
     level : float
         Share of queries of a known kind that may wrongly be called "nothing close".
+    noticed : float, optional
+        What :func:`noticed_share` found of this set.
 
     Returns
     -------
@@ -133,6 +155,40 @@ def judge_closeness(
     count = held.size if specimens is None else len(set(specimens))
     needed = specimens_needed(level)
     if count < needed or query is None:
-        return Closeness(None, None, count, needed, level)
+        return Closeness(None, None, count, needed, level, noticed)
     p_value = float(conformal_p_values([query], held, specimens)[0])
-    return Closeness(p_value, p_value > level, count, needed, level)
+    told = Closeness(p_value, p_value > level, count, needed, level, noticed)
+    return replace(told, close_reference=None) if told.close_reference and told.blind else told
+
+
+def noticed_share(
+    strangers: ArrayLike,
+    specimens: Sequence[Hashable],
+    calibration: ArrayLike,
+    calibration_specimens: Sequence[Hashable],
+    *,
+    level: float = LEVEL,
+) -> float | None:
+    """Return how often the test notices a specimen whose maker is left out of the set.
+
+    Parameters
+    ----------
+    strangers : array_like, shape (m,)
+        Similarity of each photo to the nearest of another maker.
+    specimens : sequence, length m
+        Which specimen each shows; each counts once.
+    calibration, calibration_specimens
+        As for :func:`conformal_p_values`.
+    level : float
+        Of the test.
+
+    Returns
+    -------
+    float or None
+        Share of specimens, 0..1; `None` with too few of either.
+    """
+    needed = specimens_needed(level)
+    if min(len(set(specimens)), len(set(calibration_specimens))) < needed:
+        return None
+    p_values = conformal_p_values(strangers, calibration, calibration_specimens)
+    return float(np.average(p_values <= level, weights=unit_weights(specimens)))

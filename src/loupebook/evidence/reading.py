@@ -173,7 +173,8 @@ def reading_with_calibration(
     """Return the reading of a search on a set that has a calibration.
 
     Where the set holds no close reference, no likelihood ratio is given, because the
-    calibration has seen nothing like the query.
+    calibration has seen nothing like the query. Where the test cannot tell, because items of
+    other makers lie as near, the ratio is given on the condition that the maker is right.
 
     Parameters
     ----------
@@ -187,7 +188,8 @@ def reading_with_calibration(
     dict
         With the keys that the module docstring lists.
     """
-    if closeness.close_reference is not True or not (known_press or unseen_press):
+    told_far = closeness.close_reference is False or closeness.p_value is None
+    if told_far or not (known_press or unseen_press):
         return reading_without_calibration(
             closeness=closeness, basis=basis, element=element, nearest=nearest
         )
@@ -234,7 +236,7 @@ def closeness_words(closeness: Closeness, *, nearest: str | None) -> str:
     """Return what the open-set test found, in plain words."""
     if nearest is None:
         return "Nothing in this set was found near the photo."
-    if closeness.close_reference is None:
+    if closeness.p_value is None:
         return (
             f"The nearest known specimen is {nearest}. Whether that is close cannot be told: "
             f"the set has {closeness.specimens} of the {closeness.needed} specimens that the "
@@ -242,15 +244,32 @@ def closeness_words(closeness: Closeness, *, nearest: str | None) -> str:
         )
     share = f"{_share(closeness.p_value)} of the set's own specimens lie as far or farther"
     rests = f"from their nearest of the same edition (from {closeness.specimens} specimens)"
-    if closeness.close_reference:
-        return (
+    if closeness.close_reference is not False:
+        near = (
             f"The nearest known specimen, {nearest}, is about as close as specimens of one "
             f"edition are to each other: {share} {rests}."
         )
+        return near if closeness.noticed is None else f"{near} {_noticed_words(closeness)}"
     return (
         f"The set holds no close reference. The nearest known specimen is {nearest}, but only "
-        f"{share} {rests}. The matches are merely the least far."
+        f"{share} {rests}. The matches are merely the least far. A photo less well taken than "
+        "those of the set lies farther too: take it again before resting on this."
     )
+
+
+def _noticed_words(closeness: Closeness) -> str:
+    """Say how much the absence of "nothing close" is worth, tried on the set itself."""
+    noticed = round(100 * (closeness.noticed or 0.0))
+    tried = (
+        f"of the set's own specimens, put to it with their maker left out, the test notices "
+        f"{noticed} %"
+    )
+    if closeness.blind:
+        return (
+            f"But whether the set holds its maker cannot be told from this: {tried}. Any figure "
+            "below holds only if the maker is known to be the right one."
+        )
+    return f"An item of a maker that the set lacks would mostly lie farther: {tried}."
 
 
 def assemble_reading(

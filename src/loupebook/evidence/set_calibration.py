@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from loupebook.evidence.calibration import Calibration, cross_fitted, fit_calibration
 from loupebook.evidence.gather import GatheredScores, gather_scores
 from loupebook.evidence.metrics import cllr, cllr_min, misleading_share
+from loupebook.evidence.openset import noticed_share
 from loupebook.evidence.reading import FAKE_NEEDED, GENUINE_NEEDED, ORIGINS_NEEDED
 from loupebook.evidence.table import PhotoTable
 from loupebook.evidence.units import unit_weights
@@ -68,6 +69,8 @@ class ElementCalibration:
         edition the set holds in another specimen too.
     nearest_specimens : ndarray of int, shape (m,)
         A number for the specimen of each.
+    noticed : float or None
+        How often the open-set test notices a specimen whose maker is left out.
     known, unseen : Calibration or None
         `None` where the set is too small.
     figures : mapping
@@ -79,6 +82,7 @@ class ElementCalibration:
     origins: int
     nearest: NDArray[np.float64]
     nearest_specimens: NDArray[np.int64]
+    noticed: float | None
     known: Calibration | None
     unseen: Calibration | None
     figures: Mapping[str, Mapping[str, float]]
@@ -91,6 +95,7 @@ class ElementCalibration:
             "origins": self.origins,
             "nearest": [round(float(value), 6) for value in self.nearest],
             "nearest_specimens": self.nearest_specimens.tolist(),
+            "noticed": self.noticed,
             "known": self.known.to_dict() if self.known else None,
             "unseen": self.unseen.to_dict() if self.unseen else None,
             "figures": {name: dict(values) for name, values in self.figures.items()},
@@ -106,6 +111,7 @@ class ElementCalibration:
             origins=stored["origins"],
             nearest=np.asarray(stored["nearest"], dtype=np.float64),
             nearest_specimens=np.asarray(stored["nearest_specimens"], dtype=np.int64),
+            noticed=stored["noticed"],
             known=Calibration.from_dict(known) if known else None,
             unseen=Calibration.from_dict(unseen) if unseen else None,
             figures=stored["figures"],
@@ -168,6 +174,7 @@ def calibrate_element(table: PhotoTable, scores: GatheredScores) -> ElementCalib
         origins=table.count_origins(),
         nearest=nearest,
         nearest_specimens=specimens,
+        noticed=_noticed(table, scores, nearest, specimens),
         known=fits["known"],
         unseen=fits["unseen"],
         figures=figures,
@@ -217,3 +224,15 @@ def _closeness_material(
     usable = has_sibling & np.isfinite(scores.nearest)
     codes = table.specimen_codes[scores.queries[usable]]
     return scores.nearest[usable].astype(np.float64), codes.astype(np.int64)
+
+
+def _noticed(
+    table: PhotoTable,
+    scores: GatheredScores,
+    nearest: NDArray[np.float64],
+    specimens: NDArray[np.int64],
+) -> float | None:
+    usable = np.isfinite(scores.stranger)
+    codes = table.specimen_codes[scores.queries[usable]].tolist()
+    share = noticed_share(scores.stranger[usable], codes, nearest, specimens.tolist())
+    return None if share is None else round(share, 4)

@@ -18,7 +18,7 @@ from typing import Any
 from loupebook.evidence.set_calibration import ElementCalibration
 from loupebook.search.files import write_atomically
 
-FORMAT = 1
+FORMAT = 2
 
 
 @dataclass(frozen=True)

@@ -72,6 +72,13 @@ class PhotoTable:
         ]
 
     @property
+    def makers(self) -> NDArray[np.intp]:
+        """A number for the marque of each photo; -1 where none is recorded."""
+        codes, _ = unit_codes(fact.marque for fact in self.facts)
+        recorded = np.array([fact.marque is not None for fact in self.facts], dtype=bool)
+        return np.where(recorded, codes, -1)
+
+    @property
     def origin_units(self) -> list[Hashable]:
         """Print origin of each fake photo, specimen of each genuine one."""
         return origin_units(

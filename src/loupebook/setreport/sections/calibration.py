@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from loupebook.evidence.calibration import Calibration
 from loupebook.evidence.gather import gather_scores
-from loupebook.evidence.openset import specimens_needed
+from loupebook.evidence.openset import LEAST_NOTICED, specimens_needed
 from loupebook.evidence.plots import Plot, validation_plots
 from loupebook.evidence.proportions import proportion_words
 from loupebook.evidence.reading import FAKE_NEEDED, GENUINE_NEEDED, ORIGINS_NEEDED
@@ -34,6 +34,7 @@ def examine(context: ReportContext) -> Section:
     findings: list[Finding] = []
     plots: list[Plot] = []
     rows = []
+    noticed: list[tuple[str, float]] = []
     figures = {}
     said = []
     for element in sorted({str(fact.element) for fact in context.table.facts}):
@@ -46,8 +47,11 @@ def examine(context: ReportContext) -> Section:
             "genuine": made.genuine,
             "fake": made.fake,
             "origins": made.origins,
+            "noticed": made.noticed,
             **{press: dict(values) for press, values in made.figures.items()},
         }
+        if made.noticed is not None:
+            noticed.append((element, made.noticed))
         for press, fit in (("known", made.known), ("unseen", made.unseen)):
             if fit is None:
                 continue
@@ -67,8 +71,33 @@ def examine(context: ReportContext) -> Section:
     summary = " ".join(said) or (
         "No likelihood ratio can be given yet: the set has too few specimens of one standing."
     )
-    tables = (Table("Likelihood ratios on left-out units", _HEADS, tuple(rows)),) if rows else ()
-    return Section(NAME, TITLE, summary, tuple(findings), tables, tuple(plots), figures)
+    tables = [Table("Likelihood ratios on left-out units", _HEADS, tuple(rows))] if rows else []
+    if noticed:
+        tables.append(_noticed_table(noticed))
+        summary += " " + _noticed_words(noticed)
+    return Section(NAME, TITLE, summary, tuple(findings), tuple(tables), tuple(plots), figures)
+
+
+def _noticed_table(noticed: list[tuple[str, float]]) -> Table:
+    return Table(
+        'Specimens called "nothing close" with their maker left out',
+        ("element", "noticed", 'may say "close"'),
+        tuple(
+            (element, f"{100 * share:.0f} %", "yes" if share >= LEAST_NOTICED else "no")
+            for element, share in noticed
+        ),
+    )
+
+
+def _noticed_words(noticed: list[tuple[str, float]]) -> str:
+    """Say of which elements a search can tell that the set lacks a maker."""
+    blind = [f"{element}s" for element, share in noticed if share < LEAST_NOTICED]
+    if not blind:
+        return "Items of makers that the set lacks are mostly noticed as not close."
+    return (
+        f"Of {' and '.join(blind)} a search cannot tell whether the set holds their maker: those "
+        "of two makers lie about as near to each other as those of one."
+    )
 
 
 def _row(element: str, press: str, fit: Calibration, held: HeldOut) -> tuple[object, ...]:
