@@ -26,7 +26,7 @@ from loupebook.search.arm import Pixels
 from loupebook.setreport.pairs import PairCheck, Prepared, check_pair, hash_pairs, prepare
 from loupebook.setreport.traits import PhotoTraits
 
-VERSION = 3
+VERSION = 4
 NEIGHBOURS = 6
 """Nearest photos by embedding that are proposed for each photo."""
 LEAST_COSINE = 0.75
