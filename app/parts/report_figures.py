@@ -38,26 +38,35 @@ def show_tables(section: Section) -> None:
 
 
 def show_plots(section: Section) -> None:
-    """Show the plots of a section, with what each shows in words, and their files."""
-    for plot in section.plots:
-        data = base64.b64encode(plot.svg.encode()).decode()
-        st.html(
-            f'<figure style="margin:0;max-width:44rem"><img alt="{escape(plot.alt, quote=True)}" '
-            'style="width:100%;height:auto;background:#fff" '
-            f'src="data:image/svg+xml;base64,{data}">'
-            f"<figcaption><b>{escape(plot.title)}.</b> {escape(plot.alt)}</figcaption></figure>"
-        )
-        with st.container(horizontal=True):
-            for label, content, kind in (
-                ("CSV", plot.csv, "text/csv"),
-                ("SVG", plot.svg, "image/svg+xml"),
-                ("PNG", plot.png, "image/png"),
-            ):
-                st.download_button(
-                    label,
-                    content,
-                    f"{plot.name}.{label.lower()}",
-                    kind,
-                    key=f"plot-{section.name}-{plot.name}-{label}",
-                    on_click="ignore",
-                )
+    """Show the plots of a section two in a row, with what each shows in words, and their files."""
+    for start in range(0, len(section.plots), 2):
+        for place, column in enumerate(st.columns(2), start=start):
+            if place < len(section.plots):
+                with column:
+                    show_plot(section, place)
+
+
+def show_plot(section: Section, place: int) -> None:
+    """Show one plot of a section with its words and its files."""
+    plot = section.plots[place]
+    data = base64.b64encode(plot.svg.encode()).decode()
+    st.html(
+        f'<figure style="margin:0;max-width:44rem"><img alt="{escape(plot.alt, quote=True)}" '
+        'style="width:100%;height:auto;background:#fff" '
+        f'src="data:image/svg+xml;base64,{data}">'
+        f"<figcaption><b>{escape(plot.title)}.</b> {escape(plot.alt)}</figcaption></figure>"
+    )
+    with st.container(horizontal=True):
+        for label, content, kind in (
+            ("CSV", plot.csv, "text/csv"),
+            ("SVG", plot.svg, "image/svg+xml"),
+            ("PNG", plot.png, "image/png"),
+        ):
+            st.download_button(
+                label,
+                content,
+                f"{plot.name}.{label.lower()}",
+                kind,
+                key=f"plot-{section.name}-{plot.name}-{label}",
+                on_click="ignore",
+            )

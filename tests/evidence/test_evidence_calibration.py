@@ -77,6 +77,12 @@ def test_useless_or_contrary_scores_support_nothing(apart: float) -> None:
     assert np.abs(made.log10_lr([-3.0, 0.0, 3.0])).max() < 0.5
 
 
+def test_calibration_knows_whether_it_speaks() -> None:
+    for apart, speaks in ((2.0, True), (-2.0, False)):
+        made = fit_calibration(*scores_of(40, 40, apart=apart, seed=3), resamples=5)
+        assert made.speaks is speaks
+
+
 def test_class_sizes_do_not_act_as_prior_odds() -> None:
     few = fit_calibration(*scores_of(1000, 50, apart=2.0, seed=5), resamples=5)
     assert abs(float(few.log10_lr(0.0))) < 0.25

@@ -174,6 +174,13 @@ def refuse(*_: object) -> None:
     raise AssertionError("must not be called")
 
 
+def test_calibration_that_says_nothing_is_said_and_not_plotted(report: SetReport) -> None:
+    # Small drawn pictures taken as they are do not tell copies from genuine prints.
+    section = report.sections["calibration"]
+    assert "no better than by chance" in section.summary
+    assert section.plots == ()
+
+
 def test_kept_sections_are_not_made_again(clean: ReportContext, report: SetReport) -> None:
     def no_reading(photo: int) -> np.ndarray:
         raise AssertionError("must not be read")
@@ -248,6 +255,40 @@ def test_unreadable_photo_does_not_stop_the_report(items: list[Item], tmp_path: 
     assert list(found.sections) == NAMES
 
 
+def noise(rng: np.random.Generator, shape: tuple[int, ...]) -> np.ndarray:
+    rows = rng.normal(size=shape).astype(np.float32)
+    return rows / np.linalg.norm(rows, axis=1, keepdims=True)
+
+
+def test_editions_that_nothing_tells_apart_are_one_finding(
+    clean: ReportContext, tmp_path: Path
+) -> None:
+    rng = np.random.default_rng(0)
+    vectors = noise(rng, clean.vectors.shape)
+    found = report_on_set(replace(clean, folder=tmp_path, vectors=vectors), only=["retrieval"])
+    (finding,) = found.sections["retrieval"].findings
+    assert finding.kind == "weak-element"
+    assert "hardly told apart" in finding.says
+
+
+def test_one_edition_that_is_not_found_is_named(clean: ReportContext, tmp_path: Path) -> None:
+    rng = np.random.default_rng(0)
+    editions = [fact.edition for fact in clean.table.facts]
+    names = sorted(set(editions))
+    centres = dict(zip(names, noise(rng, (len(names), 64)), strict=True))
+    lost, *others = names
+    shown = [others[n % len(others)] if e == lost else e for n, e in enumerate(editions)]
+    vectors = np.stack([centres[edition] for edition in shown])
+    away = [edition == lost for edition in editions]
+    vectors[away] += 0.3 * noise(rng, (sum(away), 64))
+    vectors /= np.linalg.norm(vectors, axis=1, keepdims=True)
+    context = replace(clean, folder=tmp_path, vectors=vectors)
+    found = report_on_set(context, only=["retrieval"])
+    (finding,) = found.sections["retrieval"].findings
+    assert finding.kind == "weak-edition"
+    assert str(finding.detail["edition"]).endswith(lost)
+
+
 def test_unknown_section_is_refused_with_the_known_ones(clean: ReportContext) -> None:
     with pytest.raises(RecordInvalid, match="work_list"):
         report_on_set(clean, only=["horoscope"])
@@ -288,7 +329,15 @@ class Page(HTMLParser):
         self.tags.append((tag, dict(attrs)))
 
 
-def test_page_needs_nothing_else_and_every_picture_has_words(report: SetReport) -> None:
+def test_page_needs_nothing_else_and_every_picture_has_words(
+    clean: ReportContext, tmp_path: Path
+) -> None:
+    # Vectors by which standings are told apart, so that there is something to plot.
+    rng = np.random.default_rng(0)
+    fakes = clean.table.fake[:, None]
+    vectors = noise(rng, clean.vectors.shape) + 0.7 * np.where(fakes, 1, -1) * noise(rng, (1, 1500))
+    vectors = (vectors / np.linalg.norm(vectors, axis=1, keepdims=True)).astype(np.float32)
+    report = report_on_set(replace(clean, folder=tmp_path, vectors=vectors))
     text = render_html(report, thumbnail=lambda photo: b"jpeg")
     page = Page()
     page.feed(text)

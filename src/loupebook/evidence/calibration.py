@@ -64,6 +64,11 @@ class Calibration:
     copy_units: int
     resampled: Floats
 
+    @property
+    def speaks(self) -> bool:
+        """Whether any score supports anything: without, every LR is 1."""
+        return bool(self.slope > 0 and self.lower < self.upper)
+
     def log10_lr(self, scores: ArrayLike) -> Floats:
         """Return the bounded log10 LR of each score."""
         line = (self.intercept + self.slope * np.asarray(scores, dtype=np.float64)) / LN10

@@ -59,6 +59,8 @@ def examine(context: ReportContext) -> Section:
             held = held_out(fit, values, label, units)
             rows.append(_row(element, press, fit, held))
             said.append(_statement(element, press, held, fit))
+            if not fit.speaks:
+                continue
             findings += _badly_set(element, press, held)
             plots += [
                 replace(
@@ -111,6 +113,11 @@ def _row(element: str, press: str, fit: Calibration, held: HeldOut) -> tuple[obj
 
 def _statement(element: str, press: str, held: HeldOut, fit: Calibration) -> str:
     """Say how often the LR of a unit speaks for the wrong side by more than 10."""
+    if not fit.speaks:
+        return (
+            f"{element.capitalize()} against {AGAINST[press]}: left-out specimens are told apart "
+            "no better than by chance, so every figure is LR = 1."
+        )
     beyond = (held.log10_lr > 1) & ~held.genuine
     misled = round(float(held.weights[beyond].sum()))
     words = proportion_words(misled, fit.copy_units, what="misleading LRs above 10")

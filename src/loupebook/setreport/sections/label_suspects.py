@@ -36,7 +36,7 @@ def examine(context: ReportContext) -> Section:
         f"{_says(standing, 'standing')} {_says(edition, 'edition')} "
         "A suspect is a question, not an answer.",
         tuple(findings),
-        (_table(standing),),
+        (_table(standing),) if standing.telling else (),
         figures={
             "judged": len(standing.names),
             "standing_agreement": _rounded(standing.agreement),

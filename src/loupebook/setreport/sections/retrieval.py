@@ -6,7 +6,9 @@ and standing. Limits come from resampling whole specimens.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Hashable
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +24,8 @@ RANKS = (1, 5, 10)
 MOST_QUERIES = 2000
 RESAMPLES = 500
 WEAK = 0.8
+WEAK_ELEMENT = 0.5
+"""Share of an element's editions that, if weak, make it one finding of the element."""
 LEAST_SPECIMENS = 5
 """Specimens of an edition below which its own figure is no finding."""
 
@@ -111,33 +115,68 @@ def _limits(values: NDArray[np.float64], specimens: list[str]) -> tuple[float, f
     return round(middle, 4), round(float(low), 4), round(float(high), 4)
 
 
+class _Judged(NamedTuple):
+    """One edition: its specimens, photos asked, and share that find their own edition first."""
+
+    label: str
+    specimens: tuple[str, ...]
+    photos: int
+    share: float
+
+
 def _weak_editions(
     context: ReportContext, queries: NDArray[np.intp], first: NDArray[np.bool_]
 ) -> list[Finding]:
     facts = [context.table.facts[i] for i in queries]
     kind, count = unit_codes((f.element, f.marque, f.edition) for f in facts)
-    findings = []
+    judged: dict[str, list[_Judged]] = defaultdict(list)
     for number in range(count):
         mine = np.flatnonzero(kind == number)
-        names = sorted({facts[i].specimen for i in mine})
-        share = float(first[mine].mean())
-        if share >= WEAK or len(names) < LEAST_SPECIMENS:
-            continue
         fact = facts[int(mine[0])]
-        label = edition_name(fact.marque, fact.edition)
-        findings.append(
-            Finding(
-                "weak-edition",
-                f"Photos of {label} ({fact.element}) find their own edition first in only "
-                f"{100 * share:.0f} % of {mine.size} photos. More photos in the same views and "
-                "lightings would help, or two editions are one.",
-                Action.PHOTOGRAPH,
-                tuple(names),
-                weight=0.3 + 0.5 * (WEAK - share),
-                detail={"edition": label, "recall@1": round(share, 4)},
+        names = tuple(sorted({facts[i].specimen for i in mine}))
+        if len(names) >= LEAST_SPECIMENS:
+            label = edition_name(fact.marque, fact.edition)
+            judged[str(fact.element)].append(
+                _Judged(label, names, mine.size, float(first[mine].mean()))
             )
-        )
+    findings = []
+    for element, editions in judged.items():
+        weak = [edition for edition in editions if edition.share < WEAK]
+        if len(weak) > 1 and len(weak) >= WEAK_ELEMENT * len(editions):
+            findings.append(_weak_element(element, editions, len(weak)))
+        else:
+            findings += [_weak_edition(element, edition) for edition in weak]
     return findings
+
+
+def _weak_edition(element: str, edition: _Judged) -> Finding:
+    return Finding(
+        "weak-edition",
+        f"Photos of {edition.label} ({element}) find their own edition first in only "
+        f"{100 * edition.share:.0f} % of {edition.photos} photos. More photos in the same views "
+        "and lightings would help, or two editions are one.",
+        Action.PHOTOGRAPH,
+        edition.specimens,
+        weight=0.3 + 0.5 * (WEAK - edition.share),
+        detail={"edition": edition.label, "recall@1": round(edition.share, 4)},
+    )
+
+
+def _weak_element(element: str, editions: list[_Judged], weak: int) -> Finding:
+    photos = sum(edition.photos for edition in editions)
+    share = sum(edition.share * edition.photos for edition in editions) / photos
+    worst = ", ".join(e.label for e in sorted(editions, key=lambda e: e.share)[:3])
+    return Finding(
+        "weak-element",
+        f"Photos of a {element} find their own edition first in only {100 * share:.0f} % of "
+        f"{photos} photos; {weak} of {len(editions)} editions lie below {100 * WEAK:.0f} %, the "
+        f"least sure {worst}. As they are photographed, editions of a {element} are hardly told "
+        "apart: give a search the marque where it is known, and photograph what tells them "
+        "apart larger and in the same views and lightings.",
+        Action.PHOTOGRAPH,
+        weight=0.2 + 0.3 * (1 - share),
+        detail={"element": element, "weak": weak, "recall@1": round(share, 4)},
+    )
 
 
 def _summary(figures: dict[str, dict[str, object]]) -> str:
