@@ -17,6 +17,7 @@ from PIL import Image
 from invented_prints import CAMERAS, Item, Shot, encoded
 from loupebook.library import Library
 from loupebook.records.model import Camera, Lighting, Serial, Standing
+from loupebook.setreport.context import edition_name
 
 
 @dataclass
@@ -114,13 +115,15 @@ def plant_serial(items: list[Item], rng: np.random.Generator, truth: Truth) -> l
     ]
 
 
-def plant_gap(items: list[Item], truth: Truth) -> list[Item]:
-    """Drop one lighting of one edition."""
-    edition, lighting = items[0].record.edition, Lighting.UV_A
-    truth.missing = (edition or "", str(lighting))
+def plant_gap(items: list[Item], rng: np.random.Generator, truth: Truth) -> list[Item]:
+    """Drop the UV-A photos of one of the editions that have them."""
+    lighting = Lighting.UV_A
+    lit = [item for item in items if any(s.lighting is lighting for s in item.shots)]
+    gone = lit[int(rng.integers(len(lit)))].record
+    truth.missing = (edition_name(gone.marque, gone.edition), str(lighting))
     return [
         replace(item, shots=tuple(s for s in item.shots if s.lighting is not lighting))
-        if item.record.edition == edition
+        if (item.record.marque, item.record.edition) == (gone.marque, gone.edition)
         else item
         for item in items
     ]

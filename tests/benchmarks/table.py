@@ -42,8 +42,25 @@ def save_markdown(
     path: Path, title: str, command: str, rows: Sequence[Mapping[str, object]]
 ) -> None:
     """Write the same rows as a Markdown page that says how and on what they were measured."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    lines = [
+    _write_page(path, [*_head(title, command), *_lines(rows)])
+
+
+def save_tables(
+    path: Path,
+    title: str,
+    command: str,
+    tables: Mapping[str, Sequence[Mapping[str, object]]],
+    notes: Sequence[str] = (),
+) -> None:
+    """Write several tables as one such page, each under its heading, and notes under them."""
+    lines = _head(title, command)
+    for heading, rows in tables.items():
+        lines += [f"## {heading}", "", *_lines(rows), ""]
+    _write_page(path, [*lines, *(f"{note}\n" for note in notes)])
+
+
+def _head(title: str, command: str) -> list[str]:
+    return [
         f"# {title}",
         "",
         f"`{command}`, {time.strftime('%Y-%m-%d')}, Python {platform.python_version()}, "
@@ -51,8 +68,17 @@ def save_markdown(
         f"{os.getloadavg()[2]:.1f}: above the number of cores, others shared the machine and "
         "times are longer than they need be.",
         "",
+    ]
+
+
+def _lines(rows: Sequence[Mapping[str, object]]) -> list[str]:
+    return [
         "| " + " | ".join(map(str, rows[0])) + " |",
         "|" + "---|" * len(rows[0]),
+        *("| " + " | ".join(map(_cell, row.values())) + " |" for row in rows),
     ]
-    lines += ["| " + " | ".join(map(_cell, row.values())) + " |" for row in rows]
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def _write_page(path: Path, lines: Sequence[str]) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text("\n".join(lines).rstrip() + "\n", encoding="utf-8")

@@ -1,0 +1,237 @@
+"""How far readings can be trusted: asked with queries whose truth is known.
+
+Run: ``python tests/benchmarks/bench_calibration.py [--seed 950101]... [--work DIR]``. The
+references of a rendered world, on which nothing was trained or tuned, become a set; the set
+is calibrated as the library does it, and asked with the world's held-out queries: new
+genuine specimens, copies of presses that the set knows, copies of presses that it has never
+seen, and items of makers that it does not hold. All pictures are rendered and invented.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+import numpy as np
+
+HERE = Path(__file__).resolve().parent
+sys.path[:0] = [str(HERE.parent), str(HERE)]
+
+from table import print_table, save_tables
+
+from loupebook.bench.cases import BenchQuery
+from loupebook.bench.worlds import HELD_OUT, world_case
+from loupebook.evidence.metrics import cllr, cllr_min, misleading_share
+from loupebook.evidence.proportions import wilson_interval
+from loupebook.library import Library
+
+Row = dict[str, object]
+GENUINE, KNOWN, UNSEEN, ABSENT = (
+    "genuine, new specimen",
+    "fake, known origin",
+    "fake, unseen origin",
+    "unknown marque",
+)
+LEVEL = 0.05
+
+
+@dataclass(frozen=True)
+class Asked:
+    """One query's truth and what the library read."""
+
+    world: int
+    group: str
+    element: str
+    skill: str
+    specimen: str
+    edition: str
+    nearest_edition: str | None
+    similarity: float
+    close: bool | None
+    p_value: float | None
+    known: float | None
+    unseen: float | None
+    scores: dict[str, dict[str, float]]
+
+    @property
+    def right_edition(self) -> bool:
+        """Whether the nearest specimen is of the query's own edition."""
+        return self.nearest_edition == self.edition
+
+
+def build_set(folder: Path, references: Path) -> None:
+    """Make a set of a world's references; one that is there already is brought up to date."""
+    if not (folder / "catalogue.sqlite").is_file():
+        with Library.create(folder, name=folder.name, notice="Rendered, invented.") as library:
+            report = library.add_manifest(references / "manifest.csv", by="bench")
+            if not report.ok:
+                raise SystemExit("\n".join(map(str, report.faults)))
+    with Library.open(folder) as library:
+        library.sync()
+
+
+def ask(library: Library, world: int, query: BenchQuery) -> Asked:
+    """Put one query to a set."""
+    report = library.search(query.read(), k=3)
+    reading = report.reading
+    nearest = report.matches[0] if report.matches else None
+
+    def strength(press: str) -> float | None:
+        held = reading[press]
+        return None if held is None else float(held["log10_lr"])
+
+    return Asked(
+        world=world,
+        group=query.strata["group"],
+        element=query.strata["element"],
+        skill=query.strata["skill"],
+        specimen=query.specimen,
+        edition=query.design,
+        nearest_edition=None if nearest is None else nearest.edition,
+        similarity=0.0 if nearest is None else nearest.similarity,
+        close=reading["close_reference"],
+        p_value=reading["p_value"],
+        known=strength("known_press"),
+        unseen=strength("unseen_press"),
+        scores={
+            name: {} if match is None else {"fused": match.similarity, **match.detail["scores"]}
+            for name, match in (
+                ("genuine", report.nearest_genuine),
+                ("fake", report.nearest_fake),
+            )
+        },
+    )
+
+
+def ask_world(seed: int, work: Path, *, workers: int) -> list[Asked]:
+    """Ask one world's queries, or take the answers that were kept."""
+    kept = work / f"asked-{seed}.json"
+    if kept.is_file():
+        return [Asked(**row) for row in json.loads(kept.read_text(encoding="utf-8"))]
+    case = world_case(seed, work, workers=workers, progress=lambda *_: None)
+    build_set(work / f"set-{seed}", work / f"world-{seed}")
+    with Library.open(work / f"set-{seed}") as library:
+        asked = [ask(library, seed, query) for query in case.queries]
+    kept.write_text(json.dumps([asdict(one) for one in asked]), encoding="utf-8")
+    return asked
+
+
+def press_row(
+    asked: Sequence[Asked], press: str, copies: str, read: Callable[[Asked], float | None]
+) -> Row:
+    """Return the figures of one reading over genuine queries and one kind of copy."""
+    groups = [one for one in asked if one.group in (GENUINE, copies)]
+    given = [(read(one), one.group == GENUINE) for one in groups]
+    ratios = np.array([ratio for ratio, _ in given if ratio is not None])
+    genuine = np.array([is_genuine for ratio, is_genuine in given if ratio is not None], bool)
+    row: Row = {
+        "reading": press,
+        "genuine asked": sum(is_genuine for _, is_genuine in given),
+        "copies asked": sum(not is_genuine for _, is_genuine in given),
+        "given a figure": f"{ratios.size} of {len(given)}",
+    }
+    if not genuine.any() or genuine.all():
+        return {**row, "Cllr": "", "Cllr-min": "", "loss": "", "genuine with LR < 1/10": "",
+                "copies with LR > 10": ""}  # fmt: skip
+    cost, least = cllr(ratios, genuine), cllr_min(ratios, genuine)
+    against, towards = misleading_share(ratios, genuine)
+    return {
+        **row,
+        "Cllr": round(cost, 3),
+        "Cllr-min": round(least, 3),
+        "loss": round(cost - least, 3),
+        "genuine with LR < 1/10": _share(against, int(genuine.sum())),
+        "copies with LR > 10": _share(towards, int((~genuine).sum())),
+    }
+
+
+def closeness_row(asked: Sequence[Asked], element: str = "all") -> Row:
+    """Return how often "nothing close" is said, of what the set holds and of what it lacks."""
+    told = [
+        one
+        for one in asked
+        if one.p_value is not None and one.group in (GENUINE, KNOWN, UNSEEN, ABSENT)
+        and element in ("all", one.element)
+    ]  # fmt: skip
+    absent = np.array([one.group == ABSENT for one in told], bool)
+    p_values = np.array([one.p_value for one in told], dtype=float)
+    said = p_values <= LEVEL
+    row: Row = {
+        "element": element,
+        "of known kind": int((~absent).sum()),
+        "absent makers": int(absent.sum()),
+    }
+    if not absent.any() or absent.all():
+        return {**row, "false alarm": "", "recall": "", "recall at 5 % false alarm": ""}
+    limit = np.quantile(p_values[~absent], LEVEL, method="lower")
+    return {
+        **row,
+        "false alarm": _share(said[~absent].mean(), int((~absent).sum())),
+        "recall": _share(said[absent].mean(), int(absent.sum())),
+        "recall at 5 % false alarm": round(float((p_values[absent] < limit).mean()), 3),
+    }
+
+
+def _share(share: float, count: int) -> str:
+    found = wilson_interval(round(share * count), count)
+    return f"{100 * share:.1f} % ({100 * found.low:.1f} to {100 * found.high:.1f})"
+
+
+def press_rows(asked: Sequence[Asked]) -> list[Row]:
+    """Return the table of both readings."""
+    return [
+        press_row(asked, "known press", KNOWN, lambda one: one.known),
+        press_row(asked, "unseen press", UNSEEN, lambda one: one.unseen),
+    ]
+
+
+def closeness_rows(asked: Sequence[Asked]) -> list[Row]:
+    """Return the table of the open-set test."""
+    return [closeness_row(asked, element) for element in ("all", "band", "seal", "cap")]
+
+
+def group_rows(asked: Iterable[Asked]) -> list[Row]:
+    """Return what was asked, and how often the nearest specimen was of the right edition."""
+    held = list(asked)
+    counts = Counter(one.group for one in held)
+    right = Counter(one.group for one in held if one.right_edition)
+    return [
+        {"queries": group, "asked": count, "nearest is of the right edition": right[group]}
+        for group, count in sorted(counts.items())
+    ]
+
+
+def main() -> None:
+    """Ask the worlds named and write the tables."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--seed", type=int, action="append", help=f"from {HELD_OUT} on")
+    parser.add_argument("--work", type=Path, default=Path("bench_out/work"))
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--out", type=Path, help="write the tables as Markdown")
+    options = parser.parse_args()
+    seeds = options.seed or [HELD_OUT + 101]
+    asked = [
+        one
+        for seed in seeds
+        for one in ask_world(seed, options.work, workers=options.workers)
+    ]  # fmt: skip
+    tables = {
+        "Readings of held-out queries": press_rows(asked),
+        "Nothing close": closeness_rows(asked),
+        "Queries": group_rows(asked),
+    }
+    for title, rows in tables.items():
+        print_table(title, rows)
+    if options.out:
+        command = "bench_calibration.py" + "".join(f" --seed {seed}" for seed in seeds)
+        title = "Readings of held-out rendered worlds, by the truth"
+        save_tables(options.out, title, f"python tests/benchmarks/{command}", tables)
+
+
+if __name__ == "__main__":
+    main()
