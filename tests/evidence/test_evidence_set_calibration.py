@@ -126,6 +126,13 @@ def test_fakes_of_unrecorded_origin_do_not_vouch_for_each_other() -> None:
     assert np.isfinite(scores.fake_known).all()
 
 
+def test_press_siblings_are_specimens_and_not_photos() -> None:
+    _, table = invented_set(editions=2, presses=2, fakes=3)
+    assert table.count_press_siblings() == 12
+    _, lone = invented_set(editions=2, presses=2, fakes=1, photos=3)
+    assert lone.count_press_siblings() == 0
+
+
 def test_drawn_queries_take_whole_specimens() -> None:
     _, table = invented_set(photos=3)
     drawn = drawn_queries(table, 60)

@@ -5,6 +5,7 @@ Position i means the same photo in every column and in the matrix of vectors.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -93,6 +94,16 @@ class PhotoTable:
         """Return how many specimens of one standing there are."""
         mine = Standing.FAKE if fake else Standing.GENUINE
         return len({fact.specimen for fact in self.facts if fact.standing is mine})
+
+    def count_press_siblings(self) -> int:
+        """Return how many fake specimens have another from their own print origin."""
+        held = {
+            (f.specimen, f.origin)
+            for f in self.facts
+            if f.standing is Standing.FAKE and f.origin is not None
+        }
+        presses = Counter(origin for _, origin in held)
+        return sum(count for count in presses.values() if count > 1)
 
     def count_origins(self) -> int:
         """Return how many recorded print origins the fakes come from."""

@@ -137,6 +137,6 @@ def _table(caption: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) 
         "columns": [printable(head) for head in columns],
         "rows": kept,
         # Long cells break over lines; none may squeeze the others to nothing.
-        "widths": [min(12.0, max(2.0, length**0.6)) for length in longest],
+        "widths": [min(24.0, max(2.0, length**0.6)) for length in longest],
         "left_out": max(0, len(rows) - MOST_ROWS),
     }

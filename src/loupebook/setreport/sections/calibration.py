@@ -37,12 +37,15 @@ def examine(context: ReportContext) -> Section:
     noticed: list[tuple[str, float]] = []
     figures = {}
     said = []
+    silent: dict[str, list[str]] = {press: [] for press in AGAINST}
     for element in sorted({str(fact.element) for fact in context.table.facts}):
         mine = context.table.of_element(element)
         part = context.table.take(mine)
         scores = gather_scores(context.vectors[mine], part, progress=context.progress)
         made = calibrate_element(part, scores)
         findings += _needs(element, made.genuine, made.fake, made.origins)
+        if made.known is not None:
+            findings += _no_siblings(element, part.count_press_siblings())
         figures[element] = {
             "genuine": made.genuine,
             "fake": made.fake,
@@ -58,9 +61,10 @@ def examine(context: ReportContext) -> Section:
             values, label, units = press_scores(part, scores, press=press)
             held = held_out(fit, values, label, units)
             rows.append(_row(element, press, fit, held))
-            said.append(_statement(element, press, held, fit))
             if not fit.speaks:
+                silent[press].append(f"{element}s")
                 continue
+            said.append(_statement(element, press, held, fit))
             findings += _badly_set(element, press, held)
             plots += [
                 replace(
@@ -70,6 +74,7 @@ def examine(context: ReportContext) -> Section:
                     held.log10_lr, held.genuine, held.weights, against=AGAINST[press]
                 )
             ]
+    said += _silent_words(silent)
     summary = " ".join(said) or (
         "No likelihood ratio can be given yet: the set has too few specimens of one standing."
     )
@@ -78,6 +83,33 @@ def examine(context: ReportContext) -> Section:
         tables.append(_noticed_table(noticed))
         summary += " " + _noticed_words(noticed)
     return Section(NAME, TITLE, summary, tuple(findings), tuple(tables), tuple(plots), figures)
+
+
+def _no_siblings(element: str, have: int) -> list[Finding]:
+    """Say where "presses in the set" could not be tried on a second specimen of any."""
+    if have >= FAKE_NEEDED:
+        return []
+    return [
+        Finding(
+            "few-press-siblings",
+            f"Only {have} fake specimens of a {element} have another from their own press. With "
+            f"fewer than {FAKE_NEEDED}, figures against presses in the set are hardly better "
+            "than those against others: collect a second specimen of each press.",
+            Action.COLLECT,
+            weight=0.4 * (FAKE_NEEDED - have) / FAKE_NEEDED,
+            detail={"element": element, "have": have, "needed": FAKE_NEEDED},
+        )
+    ]
+
+
+def _silent_words(silent: dict[str, list[str]]) -> list[str]:
+    """Say, press by press, of which elements genuine items and copies are not told apart."""
+    return [
+        f"Left-out {' and '.join(elements)} are told from {AGAINST[press]} no better than by "
+        "chance, so every figure for them is LR = 1."
+        for press, elements in silent.items()
+        if elements
+    ]
 
 
 def _noticed_table(noticed: list[tuple[str, float]]) -> Table:
@@ -104,8 +136,9 @@ def _noticed_words(noticed: list[tuple[str, float]]) -> str:
 
 def _row(element: str, press: str, fit: Calibration, held: HeldOut) -> tuple[object, ...]:
     figures = held.figures()
+    lower = round(fit.lower, 2) + 0.0  # never minus nought
     return (
-        element, AGAINST[press], fit.genuine_units, fit.copy_units, f"{fit.lower:.2f}",
+        element, AGAINST[press], fit.genuine_units, fit.copy_units, f"{lower:.2f}",
         f"{fit.upper:.2f}", f"{figures['cllr']:.3f}", f"{figures['cllr_min']:.3f}",
         f"{figures['loss']:.3f}",
     )  # fmt: skip
@@ -113,11 +146,6 @@ def _row(element: str, press: str, fit: Calibration, held: HeldOut) -> tuple[obj
 
 def _statement(element: str, press: str, held: HeldOut, fit: Calibration) -> str:
     """Say how often the LR of a unit speaks for the wrong side by more than 10."""
-    if not fit.speaks:
-        return (
-            f"{element.capitalize()} against {AGAINST[press]}: left-out specimens are told apart "
-            "no better than by chance, so every figure is LR = 1."
-        )
     beyond = (held.log10_lr > 1) & ~held.genuine
     misled = round(float(held.weights[beyond].sum()))
     words = proportion_words(misled, fit.copy_units, what="misleading LRs above 10")
