@@ -50,6 +50,16 @@ def test_permutation_p_value_against_scipy(seed: int) -> None:
     assert ours.p_value == pytest.approx(theirs.pvalue, abs=0.03)
 
 
+def test_smallest_permutation_p_value_counts_the_real_labels_in() -> None:
+    # Phipson & Smyth (2010), doi:10.2202/1544-6115.1585 (from memory): of m random
+    # permutations no p-value lies below 1 / (m + 1), and where the labels are told apart
+    # wholly none of them reaches what the real ones reach.
+    label = np.arange(40) < 20
+    found = associate(label[:, None].astype(float), label, ["one"] * 40, permutations=499)
+    assert found is not None
+    assert found.p_value == pytest.approx(1 / 500, abs=1e-12)
+
+
 def test_left_out_predictions_against_scikit_learn() -> None:
     # The closed form of leave-one-specimen-out ridge regression against refitting it with
     # sklearn.linear_model.Ridge, specimen by specimen; one kind, so that the kind's mean,
