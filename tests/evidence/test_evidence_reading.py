@@ -55,6 +55,7 @@ def test_far_query_is_called_far() -> None:
     )
     assert reading["close_reference"] is False
     assert "no close reference" in reading["says"]
+    assert "without a calibration" not in reading["says"]
     assert reading["needs"] == []
 
 
@@ -63,6 +64,19 @@ def test_nothing_found_makes_no_claim() -> None:
         closeness=judge_closeness(None, []), basis=basis(0, 0, 0), nearest=None
     )
     assert reading["says"] == "Nothing in this set was found near the photo."
+
+
+def test_two_figures_that_support_nothing_are_one_sentence() -> None:
+    reading = reading_with_calibration(
+        closeness=judge_closeness(0.8, np.linspace(0.5, 0.9, 40)),
+        basis=basis(30, 20, 6),
+        known_press=strength(-0.0001),
+        unseen_press=strength(-0.0001),
+        nearest="S-1",
+    )
+    assert reading["says"].count("no support for either") == 1
+    assert "from a press that the set knows or any other" in reading["says"]
+    assert str(reading["known_press"]["log10_lr"]) == "0.0"
 
 
 def test_what_it_does_not_say_is_always_there() -> None:

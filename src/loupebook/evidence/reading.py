@@ -85,9 +85,9 @@ class Strength:
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form."""
         return {
-            "log10_lr": round(self.log10_lr, 3),
-            "low": round(self.low, 3),
-            "high": round(self.high, 3),
+            "log10_lr": _plain(self.log10_lr),
+            "low": _plain(self.low),
+            "high": _plain(self.high),
             "words": self.words,
         }
 
@@ -155,8 +155,7 @@ def reading_without_calibration(
     told = [closeness_words(closeness, nearest=nearest)]
     if nearest is not None:
         told.append(
-            "How strong this is, as a figure, cannot be said"
-            + (": " + "; ".join(needs) + " needed." if needs else " without a calibration.")
+            "How strong this is, as a figure, cannot be said" + _why_no_figure(closeness, needs)
         )
     return assemble_reading(closeness, basis, needs=needs, says=" ".join(told))
 
@@ -194,11 +193,7 @@ def reading_with_calibration(
             closeness=closeness, basis=basis, element=element, nearest=nearest
         )
     told = [closeness_words(closeness, nearest=nearest)]
-    told += [
-        strength_words(strength, copy)
-        for strength, copy in ((known_press, KNOWN_PRESS), (unseen_press, UNSEEN_PRESS))
-        if strength
-    ]
+    told += _both_strengths(known_press, unseen_press)
     return assemble_reading(
         closeness,
         basis,
@@ -207,6 +202,24 @@ def reading_with_calibration(
         known_press=known_press,
         unseen_press=unseen_press,
     )
+
+
+def _why_no_figure(closeness: Closeness, needs: Sequence[str]) -> str:
+    """Return how the sentence ends that says that there is no figure."""
+    if needs:
+        return ": " + "; ".join(needs) + " needed."
+    if closeness.close_reference is False:
+        return " of what nothing in the set is close to."
+    return " without a calibration."
+
+
+def _both_strengths(known: Strength | None, unseen: Strength | None) -> list[str]:
+    """Return both likelihood ratios as sentences; one, where both support nothing alike."""
+    pairs = [(s, copy) for s, copy in ((known, KNOWN_PRESS), (unseen, UNSEEN_PRESS)) if s]
+    silent = all(rung_of(strength.log10_lr).from_lr < 2 for strength, _ in pairs)
+    if len(pairs) == 2 and silent and pairs[0][0] == pairs[1][0]:
+        return [strength_words(pairs[0][0], "a copy, from a press that the set knows or any other")]
+    return [strength_words(strength, copy) for strength, copy in pairs]
 
 
 def strength_words(strength: Strength, copy: str) -> str:
@@ -251,7 +264,7 @@ def closeness_words(closeness: Closeness, *, nearest: str | None) -> str:
         )
         return near if closeness.noticed is None else f"{near} {_noticed_words(closeness)}"
     return (
-        f"The set holds no close reference. The nearest known specimen is {nearest}, but only "
+        f"The set holds no close reference. The nearest known specimen is {nearest}, but "
         f"{share} {rests}. The matches are merely the least far. A photo less well taken than "
         "those of the set lies farther too: take it again before resting on this."
     )
@@ -267,7 +280,7 @@ def _noticed_words(closeness: Closeness) -> str:
     if closeness.blind:
         return (
             f"But whether the set holds its maker cannot be told from this: {tried}. Any figure "
-            "below holds only if the maker is known to be the right one."
+            "that follows holds only if the maker is known to be the right one."
         )
     return f"An item of a maker that the set lacks would mostly lie farther: {tried}."
 
@@ -293,6 +306,11 @@ def assemble_reading(
         "says": says,
         "does_not_say": DOES_NOT_SAY,
     }
+
+
+def _plain(value: float) -> float:
+    """Return three decimals, and nought without a sign."""
+    return round(value, 3) + 0.0
 
 
 def _ratio(size: float) -> str:
