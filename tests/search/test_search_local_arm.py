@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from loupebook.errors import IndexDamaged, PhotoUnreadable
-from loupebook.search.arm import QueryPhoto, SearchArm
+from loupebook.search.arm import LocatingArm, QueryPhoto, SearchArm
 from loupebook.search.local.arm import LocalArm
 
 SET_ID = "set-a"
@@ -64,6 +64,7 @@ def arm(tmp_path: Path) -> LocalArm:
 
 def test_it_is_a_search_arm(arm: LocalArm):
     assert isinstance(arm, SearchArm)
+    assert isinstance(arm, LocatingArm)
     assert not arm.pending(SHAS)
 
 
@@ -110,6 +111,22 @@ def test_region_leaves_the_rest_out(arm: LocalArm):
     hits = arm.find(QueryPhoto(pixels, region=((420, 390), (770, 390), (770, 750), (410, 750))))
     assert hits[0].photo_id == 17
     assert all(hit.score < hits[0].score / 5 for hit in hits[1:])
+
+
+def test_a_small_item_is_seen_better_closer(arm: LocalArm):
+    small = [(1500, 1510), (1640, 1530), (1620, 1670), (1490, 1650)]
+    query = QueryPhoto(photograph((DESIGNS[14], to_corners(small)), side=2000))
+    box = (1450, 1460, 1700, 1720)
+    at_first = {hit.photo_id: hit for hit in arm.find(query)}
+    closer = {hit.photo_id: hit for hit in arm.look_closer(query, {14: box, 15: box, 99: box})}
+    assert closer[14].score > 2 * (at_first[14].score if 14 in at_first else 1)
+    assert np.abs(np.array(closer[14].outline) - small).max() < 6
+    assert 15 not in closer or closer[15].score < closer[14].score / 5
+
+
+def test_a_part_as_large_as_the_photo_is_no_closer_look(arm: LocalArm):
+    query = QueryPhoto(photograph((DESIGNS[14], to_corners(TURNED)), side=2000))
+    assert arm.look_closer(query, {14: (0, 0, 2000, 2000)}) == []
 
 
 def test_allowed_and_limit(arm: LocalArm):

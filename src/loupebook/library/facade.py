@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import cache, cached_property
 from pathlib import Path
@@ -19,6 +20,7 @@ from loupebook.encoders import Encoder, load_encoder
 from loupebook.errors import ComparisonError, CropInvalid, SetNotFound
 from loupebook.imaging import (
     Box,
+    DecodedPhoto,
     check_photo,
     crop_box,
     decode_photo,
@@ -503,31 +505,36 @@ class Library(CuratorMethods):
         """
         clock = _Clock()
         wanted = filters or SearchFilters()
-        pixels, check = self._prepare_query(
-            photo, corners, box, quarter_turns, wanted.lighting, clock
-        )
-        with self._lock:
-            self.sync(progress=progress)
-            arms = self.arms()
-            clock.lap("sync")
-            facts = self._all_facts()
-            query = QueryPhoto(pixels)
-            result = search_set(
-                arms,
-                query,
-                facts,
-                element=wanted.element,
-                view=wanted.view,
-                lighting=wanted.lighting,
-                marque=wanted.marque,
-                standing=wanted.standing,
-                limit=k,
-            )
-            clock.lap("search")
-            encoder = f"{self.encoder().name}@{self.encoder().fingerprint[:12]}"
-            info = self.info()
-            reading = self._read(result, facts, encoder, info.change_counter, progress)
-            clock.lap("reading")
+        if corners is not None and box is not None:
+            raise CropInvalid("Give either four corners or a box, not both.")
+        whole, decoded = _turned_query(photo, quarter_turns)
+        clock.lap("decode")
+        with ThreadPoolExecutor(max_workers=1, thread_name_prefix="check") as beside:
+            checking = beside.submit(check_photo, whole, decoded=decoded, lighting=wanted.lighting)
+            pixels = _cropped(whole, corners, box)
+            with self._lock:
+                self.sync(progress=progress)
+                arms = self.arms()
+                clock.lap("sync")
+                facts = self._all_facts()
+                result = search_set(
+                    arms,
+                    QueryPhoto(pixels),
+                    facts,
+                    element=wanted.element,
+                    view=wanted.view,
+                    lighting=wanted.lighting,
+                    marque=wanted.marque,
+                    standing=wanted.standing,
+                    limit=k,
+                )
+                clock.lap("search")
+                encoder = f"{self.encoder().name}@{self.encoder().fingerprint[:12]}"
+                info = self.info()
+                reading = self._read(result, facts, encoder, info.change_counter, progress)
+                clock.lap("reading")
+            check = checking.result()
+        clock.lap("check")
         found = [*result.matches, result.nearest_genuine, result.nearest_fake]
         shown = self._match_reports(found, facts)
         return SearchReport(
@@ -567,34 +574,6 @@ class Library(CuratorMethods):
         if self._facts is None or self._facts[0] != counter:
             self._facts = (counter, self._catalogue.facts())
         return self._facts[1]
-
-    def _prepare_query(
-        self,
-        photo: bytes | Path | NDArray[np.uint8],
-        corners: Sequence[tuple[float, float]] | None,
-        box: Box | None,
-        quarter_turns: int,
-        lighting: Lighting | None,
-        clock: _Clock,
-    ) -> tuple[NDArray[np.uint8], Any]:
-        if corners is not None and box is not None:
-            raise CropInvalid("Give either four corners or a box, not both.")
-        decoded = None
-        if isinstance(photo, np.ndarray):
-            pixels = photo
-        else:
-            decoded = decode_photo(photo)
-            pixels = decoded.pixels
-        if quarter_turns % 4:
-            pixels = rotate_quarter(pixels, quarter_turns)
-        clock.lap("decode")
-        check = check_photo(pixels, decoded=decoded, lighting=lighting)
-        if corners is not None:
-            pixels = rectify(pixels, np.asarray(corners, dtype=np.float64))
-        elif box is not None:
-            pixels = crop_box(pixels, box)
-        clock.lap("check")
-        return pixels, check
 
     def _match_reports(
         self, matches: Sequence[Match | None], facts: Mapping[int, PhotoFacts]
@@ -843,3 +822,26 @@ class _Clock:
 
     def total(self) -> float:
         return (time.perf_counter() - self._start) * 1000
+
+
+def _turned_query(
+    photo: bytes | Path | NDArray[np.uint8], quarter_turns: int
+) -> tuple[NDArray[np.uint8], DecodedPhoto | None]:
+    """Return a query's pixels, turned, and how it was decoded if it had to be."""
+    if isinstance(photo, np.ndarray):
+        pixels, decoded = photo, None
+    else:
+        decoded = decode_photo(photo)
+        pixels = decoded.pixels
+    return (rotate_quarter(pixels, quarter_turns) if quarter_turns % 4 else pixels), decoded
+
+
+def _cropped(
+    pixels: NDArray[np.uint8],
+    corners: Sequence[tuple[float, float]] | None,
+    box: Box | None,
+) -> NDArray[np.uint8]:
+    """Return the part of a query that a person has marked, or all of it."""
+    if corners is not None:
+        return rectify(pixels, np.asarray(corners, dtype=np.float64))
+    return pixels if box is None else crop_box(pixels, box)
