@@ -99,6 +99,17 @@ class TestGain:
         assert "closer_look" not in after[1].detail
 
 
+class TestLargeParts:
+    def test_what_was_verified_is_not_looked_at_at_the_same_size(self):
+        arm, _ = search(WHOLE, {1: 20.0}, {1: 60.0})
+        assert 1 not in arm.parts[0]
+        assert 2 in arm.parts[0] or 3 in arm.parts[0]
+
+    def test_what_was_not_is(self):
+        arm, _ = search(WHOLE, {3: 12.0}, {1: 60.0})
+        assert arm.parts[0][1] == (0, 0, 480, 240)
+
+
 class TestPart:
     def test_a_place_found_gets_room_about_it(self):
         left, top, right, bottom = part_of(fused(0.0, outline=OUTLINE), QUERY)

@@ -124,11 +124,6 @@ def test_a_small_item_is_seen_better_closer(arm: LocalArm):
     assert 15 not in closer or closer[15].score < closer[14].score / 5
 
 
-def test_a_part_as_large_as_the_photo_is_no_closer_look(arm: LocalArm):
-    query = QueryPhoto(photograph((DESIGNS[14], to_corners(TURNED)), side=2000))
-    assert arm.look_closer(query, {14: (0, 0, 2000, 2000)}) == []
-
-
 def test_allowed_and_limit(arm: LocalArm):
     query = QueryPhoto(photograph((DESIGNS[14], to_corners(TURNED))))
     assert 14 not in {hit.photo_id for hit in arm.find(query, allowed=[10, 11, 999])}

@@ -32,6 +32,9 @@ LEAD = 4.0
 """How far its evidence must lie before the next design's."""
 MARGIN = 0.12
 """Room about an outline, as a share of its longer side: it may be off by as much."""
+LARGE = 0.8
+"""Share of the photo's longest side from which a part is no closer look; it only serves
+candidates that the arm had not laid beside the photo at all."""
 GRID = 24
 """Steps a side of the photo that boxes are laid on, so that near ones share their patches."""
 
@@ -109,8 +112,14 @@ def look_closer(
     first = best_of_designs(fused, facts)
     if not in_doubt(first):
         return CloserLook()
-    seen = arm.look_closer(query, {hit.photo_id: part_of(hit, query) for hit in first})
     before = {hit.photo_id: hit.detail["scores"].get(arm.name) for hit in first}
+    parts = {hit.photo_id: part_of(hit, query) for hit in first}
+    worthwhile = {
+        photo: part
+        for photo, part in parts.items()
+        if before[photo] is None or is_closer(part, query)
+    }
+    seen = arm.look_closer(query, worthwhile)
     hits, gains = {}, {}
     for hit in seen:
         known = before[hit.photo_id]
@@ -149,6 +158,13 @@ def part_of(hit: FusedHit, query: QueryPhoto) -> Box:
         left, top, right, bottom = hit.detail.get("query_part", (0, 0, width, height))
         box = (left, top, right, bottom)
     return on_grid(box, width, height)
+
+
+def is_closer(part: Box, query: QueryPhoto) -> bool:
+    """Say whether a part is so much smaller than the photo that it is seen enlarged."""
+    left, top, right, bottom = part
+    height, width = query.pixels.shape[:2]
+    return bool(max(right - left, bottom - top) < LARGE * max(width, height))
 
 
 def on_grid(box: Box, width: int, height: int) -> Box:

@@ -128,8 +128,6 @@ class LocalArm(KeptArm):
     def look_closer(self, query: QueryPhoto, parts: Mapping[int, Box]) -> list[ArmHit]:
         """Match photos with parts of the query, enlarged, so that small items have features.
 
-        Parts so large that they would be seen no more closely than at first are passed over.
-
         Raises
         ------
         IndexDamaged
@@ -138,11 +136,7 @@ class LocalArm(KeptArm):
         with self._lock:
             rows = self._ready().held.row_of_photo
             references = self._references([rows[photo] for photo in parts if photo in rows])
-            known = [
-                photo
-                for photo, box in parts.items()
-                if rows.get(photo) in references and is_closer(query, box)
-            ]
+            known = [photo for photo in parts if rows.get(photo) in references]
             with ThreadPoolExecutor(max_workers=2, thread_name_prefix="closer") as pool:
                 boxes = sorted({parts[photo] for photo in known})
                 taken = pool.map(lambda box: part_features(query, box), boxes)
@@ -305,13 +299,6 @@ def take_features(
 def query_features(query: QueryPhoto) -> Features:
     """Take the query's features, only within the marked region if there is one."""
     return within_region(extract(query.pixels, QUERY), query)
-
-
-def is_closer(query: QueryPhoto, box: Box) -> bool:
-    """Say whether a part is enlarged more than the whole photo was."""
-    left, top, right, bottom = box
-    part = PART.scale(max(right - left, bottom - top))
-    return part > QUERY.scale(max(query.pixels.shape[:2]))
 
 
 def part_features(query: QueryPhoto, box: Box) -> Features:

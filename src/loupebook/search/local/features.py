@@ -45,10 +45,6 @@ class FeatureSettings:
     edge: float = 12.0
     enlarge: float = 2.0
 
-    def scale(self, longest: int) -> float:
-        """Return by how much a picture of that longest side is resized."""
-        return min(self.longest / longest, self.enlarge)
-
 
 REFERENCE = FeatureSettings(longest=560, most=700)
 QUERY = FeatureSettings(longest=1000, most=2000)
@@ -116,7 +112,7 @@ def extract(pixels: NDArray[np.uint8], settings: FeatureSettings) -> Features:
         Strongest first; empty for a picture without texture or of a few px.
     """
     height, width = pixels.shape[:2]
-    scale = settings.scale(max(height, width))
+    scale = min(settings.longest / max(height, width), settings.enlarge)
     gray = cv2.cvtColor(shrink_or_enlarge(pixels, scale), cv2.COLOR_RGB2GRAY)
     if min(gray.shape) < 16:
         return empty(width, height)
