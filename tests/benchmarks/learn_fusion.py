@@ -32,7 +32,10 @@ from loupebook.search.local.arm import LocalArm
 QUERIES = {"label": 14, "cap": 14, "picture": 7}
 """Queries of each kind and share of the frame."""
 CANDIDATES = 60
-MOST_LOCAL = 100.0
+LEARNED_UP_TO = 100.0
+"""Local score up to which its worth is learned."""
+MOST_LOCAL = 200.0
+"""Local score up to which it counts: the seals of the demo set needed what lies above."""
 CENTRE_LOCAL = 10.0
 """Local score that chance or repeated ornament rarely reaches."""
 
@@ -93,7 +96,7 @@ def candidates(
     return Asked(
         kind,
         np.array([cosine.get(n, floor) for n in ids]),
-        np.minimum([score.get(n, 0.0) for n in ids], MOST_LOCAL),
+        np.minimum([score.get(n, 0.0) for n in ids], LEARNED_UP_TO),
         right[ids],
     )
 

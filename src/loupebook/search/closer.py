@@ -7,7 +7,7 @@ local score gains by it is gained by its design, that is by all photos of the sa
 view and lighting: which of them was looked at must not decide between genuine and fake.
 
 Measured on photos kept for tuning (drawn labels, caps and pictures filling 10 to 20 % of the
-frame, 355 references): see ``tests/benchmarks/results/retrieval.md``.
+frame, 304 references): see ``tests/benchmarks/results/retrieval.md``.
 """
 
 from __future__ import annotations
@@ -47,12 +47,15 @@ class CloserLook:
 
     Parameters
     ----------
+    arm : str
+        Name of the arm that looked.
     hits : mapping
         Photo id to what was seen of it.
     gains : mapping
         Design to what its evidence gains, greater than 0.
     """
 
+    arm: str
     hits: Mapping[int, ArmHit] = field(default_factory=lambda: MappingProxyType({}))
     gains: Mapping[Design, float] = field(default_factory=lambda: MappingProxyType({}))
 
@@ -66,18 +69,22 @@ class CloserLook:
         if gain == 0.0:
             return hit
         evidence = hit.evidence + gain
-        detail = {**hit.detail, "closer_look": round(gain, 3)}
-        seen = self.hits.get(hit.photo_id)
-        if seen is None:
-            return replace(hit, evidence=evidence, similarity=float(expit(evidence)), detail=detail)
-        scores = {**hit.detail["scores"], "local": seen.score}
-        return replace(
+        raised = replace(
             hit,
             evidence=evidence,
             similarity=float(expit(evidence)),
-            found_by="both" if "embedding" in scores else "local",
+            detail={**hit.detail, "closer_look": round(gain, 3)},
+        )
+        seen = self.hits.get(hit.photo_id)
+        return raised if seen is None else self._with_seen(raised, seen)
+
+    def _with_seen(self, hit: FusedHit, seen: ArmHit) -> FusedHit:
+        scores = {**hit.detail["scores"], self.arm: seen.score}
+        return replace(
+            hit,
+            found_by="both" if len(scores) > 1 else self.arm,
             outline=seen.outline or hit.outline,
-            detail={**detail, **seen.detail, "scores": scores},
+            detail={**hit.detail, **seen.detail, "scores": scores},
         )
 
 
@@ -111,7 +118,7 @@ def look_closer(
     """
     first = best_of_designs(fused, facts)
     if not in_doubt(first):
-        return CloserLook()
+        return CloserLook(arm.name)
     before = {hit.photo_id: hit.detail["scores"].get(arm.name) for hit in first}
     parts = {hit.photo_id: part_of(hit, query) for hit in first}
     worthwhile = {
@@ -128,7 +135,7 @@ def look_closer(
         if gain > 0:
             hits[hit.photo_id] = hit
             gains[design_of(facts[hit.photo_id])] = gain
-    return CloserLook(hits, gains)
+    return CloserLook(arm.name, hits, gains)
 
 
 def best_of_designs(fused: Sequence[FusedHit], facts: Mapping[int, PhotoFacts]) -> list[FusedHit]:

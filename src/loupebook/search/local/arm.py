@@ -305,7 +305,7 @@ def part_features(query: QueryPhoto, box: Box) -> Features:
     """Take the features of a part of the query, enlarged; places are in px of the whole."""
     left, top, right, bottom = box
     height, width = query.pixels.shape[:2]
-    features = extract(np.ascontiguousarray(query.pixels[top:bottom, left:right]), PART)
+    features = extract(query.pixels[top:bottom, left:right], PART)
     corner = np.array([left, top], np.float32)
     placed = replace(features, xy=features.xy + corner, width=width, height=height)
     return within_region(placed, query)
