@@ -25,21 +25,28 @@ def show_agreement(library: Library, report: SearchReport, match: MatchReport) -
     match : MatchReport
         One of its matches.
     """
-    with st.expander("Where they agree", icon=":material/join_inner:"):
+    closer = st.expander(
+        "Where they agree", icon=":material/join_inner:", key="agreement", on_change="rerun"
+    )
+    # Drawn when it is opened: both photos are decoded and encoded for it.
+    if not closer.open:
+        return
+    with closer:
         st.markdown(plain(f"Rank {match.rank}, {match.specimen}: {found_by(match)}."))
         drawn = library.agreement(report, match)
         if drawn is None:
             st.markdown("No single places were matched, so none can be shown.")
             return
+        picture = encode_jpeg(drawn, quality=92)
         st.image(
-            drawn,
+            picture,
             caption="Your photo on the left with the outline of the item as found; rings mark "
             "places that look alike and lie alike. Good copies agree in most places too.",
             width="stretch",
         )
         st.download_button(
             "Download this picture",
-            encode_jpeg(drawn, quality=92),
+            picture,
             file_name="where-they-agree.jpg",
             mime="image/jpeg",
             on_click="ignore",

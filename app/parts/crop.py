@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import streamlit as st
 
-from loupebook.library import Box
+from loupebook.library import Box, encode_jpeg, resize_to_fit
 from parts.component import web_component
-from parts.pictures import served_pixels
+from parts.pictures import served
 
 if TYPE_CHECKING:
     import numpy as np
@@ -17,10 +17,10 @@ if TYPE_CHECKING:
 
     from loupebook.library import SearchReport
 
-_mount = web_component("crop")
+_mount = web_component("crop", "desk_follow")
 
 WHOLE = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
-LONGEST_SHOWN = 1800
+LONGEST_SHOWN = 1200
 FOUND = "found"
 PICKED = "picked-item"
 KEPT = "kept-region"
@@ -99,7 +99,9 @@ def _kept_region(photo: str) -> Region:
     return kept[1] if kept and kept[0] == photo else Region()
 
 
-def show_crop(pixels: NDArray[np.uint8], photo: str, found: Outline | None) -> None:
+def show_crop(
+    pixels: NDArray[np.uint8], photo: str, found: Outline | None, follow: str | None = None
+) -> None:
     """Show the photo with its crop.
 
     Parameters
@@ -109,37 +111,46 @@ def show_crop(pixels: NDArray[np.uint8], photo: str, found: Outline | None) -> N
     photo : str
         Hash of the photo.
     found : tuple of (x, y), optional
-        Outline of the item as the search has found it, px of the whole unturned photo.
+        Outline of the item as the search has found it, fractions of the whole unturned photo.
+    follow : str, optional
+        Address of the desk that tells the outline once it is found.
     """
     height, width = pixels.shape[:2]
-    outline = [[x / width, y / height] for x, y in found] if found else None
     _mount(
         key=_key(photo),
         data={
-            "url": served_pixels(pixels, "crop-photo", longest=LONGEST_SHOWN),
+            "url": served(_shown(photo, pixels), "image/jpeg", "crop-photo"),
             "width": width,
             "height": height,
             "alt": "Your photo with the part that is searched",
             "action": "Search this part",
-            "found": outline,
+            "found": found,
+            "follow": follow,
             **_kept_region(photo).to_dict(),
         },
         on_region_change=forget_item,
     )
 
 
+@st.cache_resource(show_spinner=False, max_entries=4)
+def _shown(photo: str, _pixels: NDArray[np.uint8]) -> bytes:  # noqa: ARG001 (photo is the key)
+    return encode_jpeg(resize_to_fit(_pixels, LONGEST_SHOWN), quality=92)
+
+
 def outline_of(photo: str) -> Outline | None:
-    """Return where the item was found in the whole photo with that hash, if it was."""
+    """Return where the item was found in the whole photo with that hash, in fractions of it."""
     kept = st.session_state.get(FOUND)
     return kept[1] if kept and kept[0] == photo else None
 
 
-def remember_outline(photo: str, region: Region, report: SearchReport) -> bool:
-    """Keep where a search of the whole photo has found the item; say whether that is news."""
+def remember_outline(photo: str, region: Region, report: SearchReport) -> None:
+    """Keep where a search of the whole photo has found the item."""
     if region != Region() or not report.matches or outline_of(photo):
-        return False
-    st.session_state[FOUND] = (photo, report.matches[0].location)
-    return report.matches[0].location is not None
+        return
+    height, width = report.query_pixels.shape[:2]
+    found = report.matches[0].location
+    outline = None if found is None else tuple((x / width, y / height) for x, y in found)
+    st.session_state[FOUND] = (photo, outline)
 
 
 def offer_items(report: SearchReport, photo: str, size: tuple[int, int]) -> None:

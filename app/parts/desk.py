@@ -13,7 +13,7 @@ import streamlit as st
 
 from loupebook.library import MOST_REFERENCES, Standing, key_of
 from parts.component import web_component
-from parts.desk_store import DESKS
+from parts.desk_store import DESKS, FIRST_PICTURES_S
 from parts.viewer import GLASS
 from parts.words import CAUTION, STANDING, UV_CAUTION, design, found_by, nearness, size, taken
 
@@ -25,8 +25,10 @@ if TYPE_CHECKING:
 _mount = web_component("desk", *GLASS, "desk_follow", "desk_ink", "desk_words")
 
 DESK = "desk-key"
+AWAITED = "desk-awaited"
 MOST_CHOSEN = MOST_REFERENCES - 2
 WORDS = {
+    "looking": "Looking through the library…",
     "aligning": "Laying your photo over the nearest references… Until then they show as "
     "photographed.",
     "gone": "This comparison was put away, since others needed the memory. "
@@ -72,21 +74,82 @@ class Laid:
         )
 
 
-def desk_key(library: Library, report: SearchReport) -> str:
-    """Return the key of the desk on which an answer lies, laying it out at first."""
-    kept = st.session_state.get(DESK)
-    if kept is not None and kept[0] is report:
-        try:
-            DESKS.get(kept[1])
-        except KeyError:
-            pass
-        else:
-            return kept[1]
-    if kept is not None:
-        DESKS.drop(kept[1])
-    key = DESKS.open(library, report)
-    st.session_state[DESK] = (report, key)
+class DeskPlace:
+    """The desk's place on the page, which it keeps when what comes after it changes."""
+
+    def __init__(self) -> None:
+        self._slot = st.empty()
+        self._awaited: str | None = None
+
+    @property
+    def awaited(self) -> str | None:
+        """Address of the desk that was shown empty by this run of the page."""
+        return None if self._awaited is None else _base(self._awaited)
+
+    def show_awaited(self) -> None:
+        """Show an empty desk while the answer is looked for."""
+        with self._slot.container():
+            self._awaited = show_desk_awaited()
+
+    def show(
+        self,
+        library: Library,
+        report: SearchReport,
+        more: Sequence[Laid],
+        found: Sequence[tuple[float, float]] | None,
+    ) -> str:
+        """Show the answer; return the key of the desk.
+
+        Parameters
+        ----------
+        library : Library
+            The open set.
+        report : SearchReport
+            The answer on show.
+        more : sequence of Laid
+            Up to four more references.
+        found : sequence of (x, y), optional
+            Outline of the item, fractions of the photo, for whoever follows the desk.
+        """
+        if self._awaited is not None:
+            lay_awaited(self._awaited, library, report, more, found)
+            return self._awaited
+        with self._slot.container():
+            return show_desk(library, report, more)
+
+    def clear(self) -> None:
+        """Show no desk, since there is nothing to lay on it."""
+        self._slot.empty()
+
+
+def show_desk_awaited() -> str:
+    """Show an empty desk while the answer is looked for; return its key.
+
+    The browser builds it meanwhile. What then lies on it comes to it by itself, so that the
+    nearest references are seen before the rest of the page is ready.
+    """
+    _drop_kept()
+    key = st.session_state[AWAITED] = DESKS.reserve()
+    panes = [
+        _awaited_pane("query", "query", "Your photo"),
+        *(
+            _awaited_pane(f"nearest-{word.lower()}", str(standing), f"Nearest {word.lower()}")
+            for standing, word in STANDING.items()
+        ),
+    ]
+    _mount_desk(key, panes, None, footnote="", awaited=True)
     return key
+
+
+def _awaited_pane(name: str, standing: str, heading: str) -> dict[str, Any]:
+    return {
+        "key": name,
+        "standing": standing,
+        "heading": heading,
+        "short": heading,
+        "missing": "…",
+        "alt": f"{heading}: being looked for",
+    }
 
 
 def show_desk(library: Library, report: SearchReport, more: Sequence[Laid]) -> str:
@@ -106,9 +169,92 @@ def show_desk(library: Library, report: SearchReport, more: Sequence[Laid]) -> s
     str
         The key of the desk.
     """
-    key = desk_key(library, report)
+    on_it, key = st.session_state.get(DESK) or (None, "")
+    if on_it is not report or not _is_there(key):
+        _drop_kept()
+        key = DESKS.reserve()
+        DESKS.lay(key, library, report, None)
+        st.session_state[DESK] = (report, key)
     DESKS.show(key, [one.photo_id for one in more])
-    base = f"/desk/{key}/"
+    panes = _panes(library, report, more, _base(key))
+    _mount_desk(key, panes, _beside(more), footnote=_footnote(report))
+    return key
+
+
+def lay_awaited(
+    key: str,
+    library: Library,
+    report: SearchReport,
+    more: Sequence[Laid],
+    found: Sequence[tuple[float, float]] | None,
+) -> None:
+    """Lay an answer on the desk that the page already shows, and let it be seen first."""
+    told = {
+        "panes": _panes(library, report, more, _base(key)),
+        "beside": _beside(more),
+        "footnote": _footnote(report),
+        "found": found,
+    }
+    desk = DESKS.lay(key, library, report, told)
+    st.session_state[DESK] = (report, key)
+    DESKS.show(key, [one.photo_id for one in more])
+    desk.wait_until_seen(FIRST_PICTURES_S)
+
+
+def _drop_kept() -> None:
+    _, laid = st.session_state.pop(DESK, None) or (None, None)
+    # A run that was cut off leaves an empty desk behind.
+    for key in (laid, st.session_state.pop(AWAITED, None)):
+        if key is not None:
+            DESKS.drop(key)
+
+
+def _is_there(key: str) -> bool:
+    try:
+        DESKS.get(key)
+    except KeyError:
+        return False
+    return True
+
+
+def _base(key: str) -> str:
+    return f"/desk/{key}/"
+
+
+def _beside(more: Sequence[Laid]) -> str | None:
+    return more[-1].key if more else None
+
+
+def _footnote(report: SearchReport) -> str:
+    return f"{report.set} · {report.encoder} · {CAUTION}"
+
+
+def _mount_desk(
+    key: str,
+    panes: Sequence[dict[str, Any]],
+    beside: str | None,
+    *,
+    footnote: str,
+    awaited: bool = False,
+) -> None:
+    _mount(
+        key="comparison",
+        data={
+            "label": "Your photo beside the nearest references",
+            "base": _base(key),
+            "panes": list(panes),
+            "words": WORDS,
+            "footnote": footnote,
+            "caution": CAUTION,
+            "beside": beside,
+            "awaited": awaited,
+        },
+    )
+
+
+def _panes(
+    library: Library, report: SearchReport, more: Sequence[Laid], base: str
+) -> list[dict[str, Any]]:
     panes = [_query_pane(report, base)]
     for standing, match in (
         (Standing.GENUINE, report.nearest_genuine),
@@ -120,20 +266,7 @@ def show_desk(library: Library, report: SearchReport, more: Sequence[Laid]) -> s
         else:
             laid = Laid.of_match(match, f"nearest-{word}", f"Nearest {word}", report.encoder)
             panes.append(_reference_pane(library, laid, base))
-    panes += [_reference_pane(library, one, base) for one in more]
-    _mount(
-        key="comparison",
-        data={
-            "label": "Your photo beside the nearest references",
-            "base": base,
-            "panes": panes,
-            "words": WORDS,
-            "footnote": f"{report.set} · {report.encoder} · {CAUTION}",
-            "caution": CAUTION,
-            "beside": more[-1].key if more else None,
-        },
-    )
-    return key
+    return panes + [_reference_pane(library, one, base) for one in more]
 
 
 def _query_pane(report: SearchReport, base: str) -> dict[str, Any]:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from loupebook.library import ConsensusPicture, Library, PointRecord
 
-_mount = web_component("crop")
+_mount = web_component("crop", "desk_follow")
 
 LONGEST = 1600
 START = ((0.35, 0.35), (0.65, 0.35), (0.65, 0.65), (0.35, 0.65))

@@ -52,23 +52,24 @@ def _found(answer: Callable[[Request, Desk], Response]) -> Callable[[Request], R
 
 async def state(request: Request) -> Response:
     """Answer with the state of a desk as soon as it differs from the version named."""
+    key = request.path_params["key"]
+    end = time.monotonic() + PATIENCE_S
     try:
         known = int(request.query_params.get("version", "-1"))
-        desk = DESKS.get(request.path_params["key"])
+        while DESKS.version(key) == known and time.monotonic() < end:
+            await asyncio.sleep(0.03)
+        return JSONResponse(DESKS.state(key), headers=NOT_KEPT)
     except (KeyError, ValueError):
         return Response(GONE, 410, NOT_KEPT)
-    end = time.monotonic() + PATIENCE_S
-    while desk.version == known and time.monotonic() < end:
-        await asyncio.sleep(0.05)
-    return JSONResponse(desk.to_dict(), headers=NOT_KEPT)
 
 
 def tile(request: Request, desk: Desk) -> Response:
     """Answer with one tile."""
     at = request.path_params
     photo = desk.layer(at["photo"], aligned=_aligned(at["kind"]))
-    pixels = photo.tile(at["level"], at["column"], at["row"])
-    return Response(encode_jpeg(pixels, quality=QUALITY), media_type="image/jpeg", headers=KEPT)
+    data = encode_jpeg(photo.tile(at["level"], at["column"], at["row"]), quality=QUALITY)
+    desk.seen(at["photo"])
+    return Response(data, media_type="image/jpeg", headers=KEPT)
 
 
 def cut(request: Request, desk: Desk) -> Response:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import binascii
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import streamlit as st
 
@@ -33,11 +33,12 @@ class Handed:
 
     data: bytes
     name: str
+    sha256: str = field(init=False)
+    """Hex digest of the bytes."""
 
-    @property
-    def sha256(self) -> str:
-        """Hex digest of the bytes."""
-        return hashlib.sha256(self.data).hexdigest()
+    def __post_init__(self) -> None:
+        # Once: it is asked for many times a run, and the photo may have 80 MiB.
+        object.__setattr__(self, "sha256", hashlib.sha256(self.data).hexdigest())
 
 
 def offer_photo() -> Handed | None:

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
+from contextlib import nullcontext, suppress
 from typing import TYPE_CHECKING, TypeVar
 
 import streamlit as st
 
 from loupebook.library import Element, Lighting, SearchFilters, Standing, View
 from parts.current_set import overview_of
+from parts.intake import decoded
 from parts.words import LIGHTING, STANDING, UV_CAUTION, VIEW
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from loupebook.library import Library, SearchReport
     from parts.crop import Region
@@ -93,6 +94,7 @@ def search_kept(
     filters: SearchFilters,
     k: int,
     place: str,
+    before: Callable[[], None] | None = None,
 ) -> SearchReport:
     """Search, or return the answer kept from the last run if nothing has changed since.
 
@@ -106,6 +108,9 @@ def search_kept(
         What to search, among what, how many.
     place : str
         Which answer of the page this is.
+    before : callable, optional
+        Called before the library is searched, not where the answer is kept; it shows that
+        something is going on.
     """
     info = library.info()
     mark = (info.set_id, info.change_counter, photo.sha256, region, filters, k)
@@ -113,13 +118,16 @@ def search_kept(
     if kept is not None and kept[0] == mark:
         return kept[1]
     bar = st.empty()
+    waiting = st.spinner("Looking through the library…") if before is None else nullcontext()
+    if before is not None:
+        before()
 
     def progress(what: str, done: int, total: int) -> None:
         bar.progress(done / max(total, 1), text=f"{what}: {done:,} of {total:,}")
 
-    with st.spinner("Looking through the library…"):
+    with waiting:
         report = library.search(
-            photo.data,
+            decoded(photo),
             name=photo.name,
             filters=filters,
             k=k,

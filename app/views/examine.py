@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from loupebook.errors import CropInvalid, PhotoError
+from loupebook.errors import CropInvalid, LoupebookError, PhotoError
 from parts.agreement import show_agreement
 from parts.crop import offer_items, outline_of, region_of, remember_outline, show_crop
 from parts.current_set import faults_shown, open_set, overview_of, say_empty_set, say_no_set
-from parts.desk import show_desk
+from parts.desk import DeskPlace
 from parts.desk_points import point_marks, show_points
 from parts.examinations import offer_saving
 from parts.in_work import ANSWER, keep, say_note, take_up
@@ -75,12 +75,19 @@ def desk(photo: Handed) -> None:
         said = st.container()
         aside, main = st.container(key="desk").columns([1, 3], gap="medium")
         with aside:
-            show_crop(pixels, photo.sha256, outline_of(photo.sha256))
-            advice = st.container()
+            crop, advice = st.container(), st.container()
             with st.expander("Limit the search", icon=":material/filter_alt:"):
                 filters = choose_filters(library)
                 k = st.segmented_control("How many", HOW_MANY, default=10, key="how-many") or 10
         with main:
+            place = DeskPlace()
+
+            def look() -> None:
+                """Build the desk in the browser while the library is searched."""
+                place.show_awaited()
+                with crop:
+                    show_crop(pixels, photo.sha256, outline_of(photo.sha256), place.awaited)
+
             try:
                 report = search_kept(
                     library,
@@ -90,11 +97,20 @@ def desk(photo: Handed) -> None:
                     filters=filters,
                     k=k,
                     place=ANSWER,
+                    before=look,
                 )
             except CropInvalid as error:
+                place.clear()
                 st.error(plain(str(error)), icon=":material/crop:")
                 return
-            key = show_answer(library, report, photo.sha256, said)
+            except LoupebookError:
+                place.clear()
+                raise
+            remember_outline(photo.sha256, region, report)
+            if place.awaited is None:
+                with crop:
+                    show_crop(pixels, photo.sha256, outline_of(photo.sha256))
+            key = show_answer(library, report, photo.sha256, said, place)
             keep(photo, k)
             if key is not None:
                 offer_saving(
@@ -104,23 +120,26 @@ def desk(photo: Handed) -> None:
         with advice:
             offer_items(report, photo.sha256, (width, height))
             show_advice(report.photo_check, key="query-advice", poor=POOR)
-        if remember_outline(photo.sha256, region, report):
-            st.rerun()
 
 
 def show_answer(
-    library: Library, report: SearchReport, photo: str, said: DeltaGenerator
+    library: Library,
+    report: SearchReport,
+    photo: str,
+    said: DeltaGenerator,
+    place: DeskPlace,
 ) -> str | None:
     """Show the answer; return the key of the desk that it lies on, if there is one."""
     key = None
     if not report.matches:
+        place.clear()
         st.warning(plain(report.empty_reason or "Nothing was found."))
         st.button("Clear all filters", on_click=clear_filters)
     else:
         with said:
             say_reading(report)
         more = laid_out(library, report)
-        key = show_desk(library, report, more)
+        key = place.show(library, report, more, outline_of(photo))
         offer_series(library, report)
         show_points(report, key, photo)
         show_serials(library, report, photo)

@@ -15,6 +15,7 @@ from streamlit.testing.v1 import AppTest
 APP = Path(__file__).parents[2] / "app"
 sys.path.insert(0, str(APP))
 
+from loupebook.imaging import DecodedPhoto  # noqa: E402
 from loupebook.library import (  # noqa: E402
     FoundItem,
     Library,
@@ -22,7 +23,6 @@ from loupebook.library import (  # noqa: E402
     SearchFilters,
     SearchReport,
     check_photo,
-    decode_photo,
 )
 
 PAGES = {
@@ -44,10 +44,10 @@ class ToldLibrary(Library):
     def encoder(self) -> None:
         """Load none: no test here needs it."""
 
-    def search(self, photo: bytes, **asked: Any) -> SearchReport:
+    def search(self, photo: DecodedPhoto, **asked: Any) -> SearchReport:
         self.asked.append(asked)
         filters: SearchFilters = asked["filters"]
-        pixels = decode_photo(photo).pixels
+        pixels = photo.pixels
         matches = []
         for specimen in self.specimens(state="confirmed"):
             if filters.standing not in (None, specimen.standing):
@@ -100,12 +100,15 @@ class ToldLibrary(Library):
 def told(monkeypatch: pytest.MonkeyPatch, folder: Path | None, **answers: Any) -> None:
     """Point the pages at a set and say how its search answers."""
     import parts.current_set
+    import parts.desk
     import parts.desk_store
     import parts.in_work
     from parts.kept import Keeper
 
     # What runs in the background would outlive the test, and is tested elsewhere.
     monkeypatch.setattr(parts.desk_store, "_in_background", lambda desk: None)
+    # No browser fetches the first pictures.
+    monkeypatch.setattr(parts.desk, "FIRST_PICTURES_S", 0)
     if folder is not None:
         monkeypatch.setattr(parts.in_work, "KEEPER", Keeper(folder.parent / "in-work"))
     monkeypatch.setattr(parts.current_set, "Library", ToldLibrary)

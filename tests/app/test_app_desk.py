@@ -11,8 +11,9 @@ from app_driver import opened, shown, told, words
 from streamlit.testing.v1 import AppTest
 
 from desk_prints import Shots, fill, shots_of
-from loupebook.library import Library, Lighting, encode_jpeg
+from loupebook.library import Library, Lighting, Standing, encode_jpeg
 from loupebook.library.intake import IncomingPhoto
+from parts.desk_store import DESKS, DeskStore
 
 
 @pytest.fixture(scope="module")
@@ -39,11 +40,54 @@ def hand_in(at: AppTest, shots: Shots) -> AppTest:
     data = encode_jpeg(shots.genuine_query.pixels, quality=90)
     at.file_uploader[0].upload("suspect.jpg", data, "image/jpeg").run()
     assert not at.exception
-    return at
+    return at.run()
 
 
 def panes(at: AppTest) -> list[str]:
     return [pane["heading"] for pane in shown(at, "desk")[0]["panes"]]
+
+
+def test_the_answer_comes_to_a_desk_that_stands_already(filled: Path, shots: Shots) -> None:
+    at = opened()
+    data = encode_jpeg(shots.genuine_query.pixels, quality=90)
+    at.file_uploader[0].upload("suspect.jpg", data, "image/jpeg").run()
+    awaited = shown(at, "desk")[0]
+    assert awaited["awaited"]
+    assert all(pane["missing"] for pane in awaited["panes"])
+    told_to_it = DESKS.state(awaited["base"].split("/")[2])["told"]
+    outline = shown(at, "crop")[0]
+    assert outline["follow"] == awaited["base"]
+    at.run()
+    laid = shown(at, "desk")[0]
+    assert not laid["awaited"]
+    for name in ("panes", "beside", "footnote"):
+        assert laid[name] == told_to_it[name]
+    assert laid["base"] == awaited["base"]
+    assert [list(one) for one in told_to_it["found"]] == shown(at, "crop")[0]["found"]
+
+
+def test_no_desk_is_left_where_nothing_is_found(filled: Path, shots: Shots) -> None:
+    at = opened()
+    at.session_state["filter-standing"] = Standing.FAKE
+    with Library.open(filled) as library:
+        library.withdraw("F-0", by="a curator", reason="a test")
+    data = encode_jpeg(shots.genuine_query.pixels, quality=90)
+    at.file_uploader[0].upload("suspect.jpg", data, "image/jpeg").run()
+    assert not at.exception
+    assert shown(at, "desk") == []
+    assert "No reference passes the filters" in words(at)
+
+
+def test_a_reserved_desk_bears_nothing_yet() -> None:
+    store = DeskStore()
+    key = store.reserve()
+    assert store.version(key) == 0
+    assert store.state(key)["layers"] == {}
+    with pytest.raises(KeyError):
+        store.get(key)
+    store.drop(key)
+    with pytest.raises(KeyError):
+        store.state(key)
 
 
 def test_chosen_cards_lie_on_the_desk_beside_the_nearest(filled: Path, shots: Shots) -> None:
@@ -133,12 +177,13 @@ def test_the_keeper_makes_room_and_reads_no_other_folder(tmp_path: Path) -> None
 
 def test_desks_make_room_for_each_other(filled: Path, shots: Shots) -> None:
     from desk_prints import told as answer
-    from parts.desk_store import DeskStore
 
     store = DeskStore(most_bytes=6_000_000)
     with Library.open(filled) as library:
         report = answer(library, shots.genuine_query.pixels, "G-0", "F-0")
-        keys = [store.open(library, report) for _ in range(4)]
+        keys = [store.reserve() for _ in range(4)]
+        for key in keys:
+            store.lay(key, library, report, None)
     assert len(set(keys)) == 4
     with pytest.raises(KeyError):
         store.get(keys[0])

@@ -34,6 +34,12 @@ def known(desk: Any, monkeypatch: pytest.MonkeyPatch) -> None:
         def get(self, key: str) -> Any:
             return {"known": desk}[key]
 
+        def version(self, key: str) -> int:
+            return self.get(key).version
+
+        def state(self, key: str) -> dict[str, Any]:
+            return self.get(key).to_dict()
+
     monkeypatch.setattr(desk_server, "DESKS", Store())
 
 

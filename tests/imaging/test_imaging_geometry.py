@@ -109,6 +109,17 @@ def test_rectify_of_the_whole_photo_changes_nothing(label):
     assert np.abs(half.astype(int) - resize_to_fit(label, 150)).max() <= 1
 
 
+def test_rectify_to_a_longest_side_is_rectify_and_then_shrink(label):
+    corners = [[12, 9], [290, 20], [280, 190], [5, 180]]
+    small = rectify(label, corners, longest=90)
+    assert max(small.shape[:2]) == 90
+    shrunk = resize_to_fit(rectify(label, corners), 90)
+    assert small.shape == shrunk.shape
+    # Two ways to average the same areas; they part at edges of the print alone.
+    assert np.abs(small.astype(int) - shrunk).mean() < 4
+    assert np.array_equal(rectify(label, corners, longest=9000), rectify(label, corners))
+
+
 def test_rectified_size_follows_the_longer_of_opposite_sides(label):
     straight = rectify(label, [[50, 50], [250, 50], [200, 150], [60, 150]])
     assert straight.shape[1] == 200

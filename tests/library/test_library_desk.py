@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 
 import cv2
@@ -179,6 +180,38 @@ def test_tiles_of_the_finest_level_are_the_photo_and_coarser_ones_its_means() ->
     means = pixels[:, :1300].reshape(175, 4, 325, 4, 3).mean((1, 3))
     assert coarse.shape == means.shape
     assert np.abs(coarse - means).mean() < 1.5
+
+
+def test_a_small_copy_comes_from_a_glance_until_the_photo_is_at_hand() -> None:
+    pixels = random_photo(1300, 704)
+    glances: list[int] = []
+
+    def glance(longest: int) -> np.ndarray:
+        glances.append(longest)
+        return cv2.resize(pixels, (longest, longest * 704 // 1300), interpolation=cv2.INTER_AREA)
+
+    mips = Mips((1300, 704), lambda: pixels, glance)
+    assert mips.level(2).shape == (176, 325, 3)
+    assert glances == [325]
+    np.testing.assert_array_equal(mips.level(0), pixels)
+    halved = mips.level(1).astype(float)
+    assert glances == [325]
+    means = pixels.reshape(352, 2, 650, 2, 3).mean((1, 3))
+    assert np.abs(halved - means).max() <= 0.5
+    # 704 px can be halved five times before fewer than 16 are left.
+    assert mips.level(99) is mips.level(5)
+
+
+def test_a_desk_is_seen_once_the_query_and_the_nearest_are(library: Library, shots: Shots) -> None:
+    laid = library.desk(told(library, shots.genuine_query.pixels, "G-0", "F-0"))
+    began = time.monotonic()
+    laid.wait_until_seen(0.05)
+    assert time.monotonic() - began >= 0.05
+    for key in ("query", key_of(library, "G-0"), key_of(library, "F-0")):
+        laid.seen(key)
+    began = time.monotonic()
+    laid.wait_until_seen(30.0)
+    assert time.monotonic() - began < 5
 
 
 @pytest.mark.parametrize("at", [(3, 0, 0), (-1, 0, 0), (2, 3, 0), (2, 0, 2), (2, -1, 0)])

@@ -6,12 +6,21 @@ import io
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pytest
 from PIL import Image
 
 from drawn_prints import as_bytes, draw_print
 from loupebook.errors import CropInvalid, PhotoUnreadable, SetExists, SetNotFound
-from loupebook.library import Element, Library, Lighting, SearchFilters, Standing
+from loupebook.library import (
+    Element,
+    Library,
+    Lighting,
+    SearchFilters,
+    Standing,
+    decode_photo,
+    resize_to_fit,
+)
 
 
 @pytest.fixture
@@ -61,6 +70,23 @@ def test_filters_hold(library: Library) -> None:
     nothing = library.search(query, filters=SearchFilters(element=Element.CAP))
     assert nothing.matches == ()
     assert nothing.empty_reason
+
+
+def test_a_photo_decoded_before_is_searched_as_its_bytes_are(library: Library) -> None:
+    data = as_bytes(draw_print(3))
+    bytes_answer, answer = library.search(data), library.search(decode_photo(data))
+    assert [one.to_dict() for one in answer.matches] == [
+        one.to_dict() for one in bytes_answer.matches
+    ]
+    assert answer.photo_check == bytes_answer.photo_check
+
+
+def test_a_glance_is_the_photo_small(library: Library) -> None:
+    photo = library.photos("S-3")[0]
+    small = library.photo_glance(photo.photo_id, 60)
+    assert max(small.shape[:2]) == 60
+    whole = resize_to_fit(library.photo_pixels(photo.photo_id), 60)
+    assert np.abs(small.astype(int) - whole).mean() < 4
 
 
 def test_a_withdrawn_specimen_leaves_search_at_once_and_can_come_back(library: Library) -> None:

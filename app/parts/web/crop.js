@@ -49,6 +49,19 @@ class Crop {
     this.paint();
   }
 
+  // The search tells the desk first where the item lies.
+  async follow(base) {
+    if (!base || this.followed === base) return;
+    this.followed = base;
+    let told = null;
+    await followDesk(base, {
+      wanted: () => !told && this.root.isConnected && this.followed === base,
+      onState: (state) => (told = state.told),
+      onGone: () => {},
+    });
+    if (told?.found && this.followed === base) this.tell({ ...this.data, found: told.found });
+  }
+
   tell(data) {
     this.data = data;
     this.root.querySelector(".tools").replaceWith(this.toolbar());
@@ -272,7 +285,7 @@ export default function (component) {
   const root = parentElement.querySelector(".root");
   const crop = (root.crop ??= new Crop(root));
   // The outline that a search finds comes later: what a person has drawn meanwhile stays.
-  const { found, ...photo } = data;
+  const { found, follow, ...photo } = data;
   const mark = JSON.stringify(photo);
   crop.send = (region) => setStateValue("region", region);
   if (root.mark !== mark) {
@@ -281,4 +294,5 @@ export default function (component) {
   } else if (JSON.stringify(found) !== JSON.stringify(crop.data.found)) {
     crop.tell(data);
   }
+  crop.follow(follow);
 }

@@ -43,7 +43,8 @@ class Desk extends Glass {
       onGone: () => this.lost(),
       onState: (state) => {
         this.state = state;
-        this.news();
+        if (this.data.awaited && state.told) this.build({ ...this.data, ...state.told, awaited: false });
+        else this.news();
       },
     });
     if (this.polling === base) this.polling = null;
@@ -75,6 +76,7 @@ class Desk extends Glass {
 
   standing() {
     if (this.gone) return this.data.words.gone;
+    if (this.data.awaited) return this.data.words.looking;
     const query = this.state?.layers.query;
     if (!query || query.waits) return this.data.words.aligning;
     if (!query.aligned) return `Cannot be aligned: ${query.reason}. The pictures are shown as photographed, and move by the same share of each.`;

@@ -16,7 +16,8 @@ class Glass {
   // New references beside the same query keep the place that the eye is at, and panes that
   // stay as they are keep their pictures.
   build(data) {
-    const mark = (pane) => JSON.stringify(pane);
+    // What the page says and what the desk's state says of a pane need not come in one order.
+    const mark = (pane) => JSON.stringify(Object.entries(pane).sort());
     const before = new Map(this.panes.map((pane) => [mark(pane.data), pane]));
     const sameQuery = before.has(mark(data.panes[0]));
     if (!sameQuery) {

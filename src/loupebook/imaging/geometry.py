@@ -114,7 +114,13 @@ def rotate_by(pixels: Pixels, degrees: float, *, fill: tuple[int, int, int] = (2
     return np.asarray(turned, dtype=np.uint8)
 
 
-def rectify(pixels: Pixels, corners: ArrayLike, *, size: tuple[int, int] | None = None) -> Pixels:
+def rectify(
+    pixels: Pixels,
+    corners: ArrayLike,
+    *,
+    size: tuple[int, int] | None = None,
+    longest: int | None = None,
+) -> Pixels:
     """Straighten a four-cornered part of a photo into a rectangle.
 
     Parameters
@@ -126,6 +132,9 @@ def rectify(pixels: Pixels, corners: ArrayLike, *, size: tuple[int, int] | None 
     size : (int, int), optional
         Width and height of the result in px. By default the longer of each pair of
         opposite sides, so no detail is lost.
+    longest : int, optional
+        Most px that the longer side of the result may have: a small copy of a large photo
+        is several times faster straightened small than straightened and then shrunk.
 
     Returns
     -------
@@ -138,6 +147,9 @@ def rectify(pixels: Pixels, corners: ArrayLike, *, size: tuple[int, int] | None 
     """
     quad = check_corners(corners, width=pixels.shape[1], height=pixels.shape[0])
     width, height = _rectified_size(quad, size)
+    if longest is not None and longest < max(width, height):
+        scale = longest / max(width, height)
+        width, height = max(1, round(width * scale)), max(1, round(height * scale))
     source, factor = _reduced_for(pixels, quad, (width, height))
     # Corners are outer edges; cv2 counts from the first pixel's centre, hence the halves.
     target = np.array([[0, 0], [width, 0], [width, height], [0, height]], np.float32) - 0.5

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from threading import Condition, Lock
+from threading import Condition, Event, Lock
 from typing import Any, Protocol
 
 from loupebook.compare import Picture, register
@@ -26,6 +26,7 @@ from loupebook.records.points import PointRecord
 
 QUERY = "query"
 MOST_REFERENCES = 6
+_GRACE_S = 0.15
 
 
 class DeskSource(Protocol):
@@ -36,6 +37,9 @@ class DeskSource(Protocol):
 
     def photo_pixels(self, photo_id: int) -> Pixels:
         """Return a photo's pixels."""
+
+    def photo_glance(self, photo_id: int, max_side: int) -> Pixels:
+        """Return a photo small, for showing alone."""
 
     def specimen(self, name: str) -> SpecimenRecord:
         """Return a specimen's record."""
@@ -123,6 +127,8 @@ class Desk:
         self._references: dict[str, DeskReference] = {}
         self._frame: DeskReference | None = None
         self._aligned = False
+        self._shown: set[str] = set()
+        self._some_seen, self._all_seen = Event(), Event()
         self._measures: Measures | None = None
         self._nearest = [
             self.lay_out(match.photo_id)
@@ -146,7 +152,11 @@ class Desk:
         reference = DeskReference(photo_id, standing, photo.lighting, photo.px_per_mm, size)
         with self._changed:
             if reference.key not in self._layers:
-                mips = Mips(size, lambda: self._source.photo_pixels(photo_id))
+                mips = Mips(
+                    size,
+                    lambda: self._source.photo_pixels(photo_id),
+                    lambda longest: self._source.photo_glance(photo_id, longest),
+                )
                 dark = photo.lighting is Lighting.UV_A
                 self._layers[reference.key] = _Layer(LaidPhoto(mips, size, dark=dark))
                 self._references[reference.key] = reference
@@ -194,6 +204,24 @@ class Desk:
         if measures is None:
             raise KeyError(name)
         return measures.overlays[name]
+
+    def seen(self, key: str) -> None:
+        """Take note that a picture of this photo is on its way to the page."""
+        self._shown.add(key)
+        if QUERY in self._shown and len(self._shown) > 1:
+            self._some_seen.set()
+        if self._shown >= {QUERY, *(one.key for one in self._nearest)}:
+            self._all_seen.set()
+
+    def wait_until_seen(self, most_s: float) -> None:
+        """Wait, `most_s` seconds at most, until the first pictures are on their way to the page.
+
+        They show the query and the nearest references as photographed. What is to be seen at
+        once goes first; whoever has other work to do for the page waits here meanwhile.
+        """
+        # A narrow window shows one reference at a time beside the query.
+        if self._some_seen.wait(most_s):
+            self._all_seen.wait(_GRACE_S)
 
     # ------------------------------------------------------------------ getting ready
 

@@ -98,24 +98,47 @@ class Mips:
         Width and height of the photo, px.
     read : callable
         Gives its pixels; called once.
+    glance : callable, optional
+        Gives them at most so many px a side, faster than `read` does: a small copy that is
+        wanted before the whole photo is at hand then need not wait for it.
     """
 
-    def __init__(self, size: tuple[int, int], read: Callable[[], Pixels]) -> None:
+    def __init__(
+        self,
+        size: tuple[int, int],
+        read: Callable[[], Pixels],
+        glance: Callable[[int], Pixels] | None = None,
+    ) -> None:
         self.size = size
         self._read = read
-        self._levels: list[Pixels] = []
-        self._lock = Lock()
+        self._glance = glance
+        self._deepest = max(0, int(math.log2(max(1, min(size) // 16))))
+        self._levels: dict[int, Pixels] = {}
+        # One lock a level: whoever wants a small copy need not wait until the whole is read.
+        self._locks = [Lock() for _ in range(self._deepest + 1)]
 
     def level(self, number: int) -> Pixels:
         """Return the copy halved `number` times, or as often as leaves 16 px a side."""
-        with self._lock:
-            if not self._levels:
-                self._levels.append(self._read())
-            while len(self._levels) <= number and min(self._levels[-1].shape[:2]) >= 32:
-                last = self._levels[-1]
-                half = (last.shape[1] // 2, last.shape[0] // 2)
-                self._levels.append(cv2.resize(last, half, interpolation=cv2.INTER_AREA))
-            return self._levels[min(number, len(self._levels) - 1)]
+        number = min(number, self._deepest)
+        with self._locks[number]:
+            if number not in self._levels:
+                self._levels[number] = self._made(number)
+            return self._levels[number]
+
+    def _made(self, number: int) -> Pixels:
+        if number == 0:
+            return self._read()
+        finer = max((held for held in tuple(self._levels) if held < number), default=None)
+        size = (self.size[0] >> number, self.size[1] >> number)
+        if finer is not None:
+            larger = self._levels[finer]
+        elif self._glance is not None:
+            larger = self._glance(max(size))
+        else:
+            larger = self.level(0)
+        if larger.shape[1::-1] == size:
+            return larger
+        return np.asarray(cv2.resize(larger, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 @dataclass(frozen=True, eq=False)

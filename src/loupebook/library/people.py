@@ -73,8 +73,8 @@ METHODS: Mapping[str, str] = {
         (
             "agreement", "close", "consensus_picture", "count_specimens", "designs", "encoder",
             "field_history", "folder", "history", "info", "kept_report", "log", "overview", "photo",
-            "photo_bytes", "photo_by_sha256", "photo_pixels", "photos", "points.get",
-            "points.of", "points_for",
+            "photo_bytes", "photo_by_sha256", "photo_glance", "photo_pixels", "photos",
+            "points.get", "points.of", "points_for",
             "reference_serials", "report", "sheet_source", "sheets.saved",
             "sheets.state", "specimen", "specimens", "thumbnail",
         ),

@@ -34,7 +34,9 @@ class ThumbnailCache:
         path = self._path(self._catalogue.photo(photo_id).sha256)
         if path.is_file() and path.stat().st_size > 0:
             return path.read_bytes()
-        pixels = decode_photo(self._catalogue.photo_bytes(photo_id)).pixels
+        # Twice the side: what is left out in decoding then lies beyond what is shown.
+        original = self._catalogue.photo_bytes(photo_id)
+        pixels = decode_photo(original, max_side=2 * THUMBNAIL_SIDE).pixels
         data = thumbnail(pixels, longest=THUMBNAIL_SIDE)
         self._write(path, data)
         return data

@@ -270,7 +270,7 @@ class EmbeddingArm(KeptArm):
         for asked in self._asked:
             if asked.query is query:
                 return asked.views, asked.vectors
-        marked = working_copy(marked_part(query))
+        marked = marked_part(query)
         views = views_of(query)
         # Few at a time: larger batches gain nothing and take memory afresh.
         vectors = self._encoder.embed([view.cut(marked) for view in views], batch_size=4)

@@ -96,11 +96,15 @@ def working_copy(pixels: Pixels) -> Pixels:
 
 
 def marked_part(query: QueryPhoto) -> Pixels:
-    """Return the part that the query's region marks, upright, or the whole photo."""
+    """Return the part that the query's region marks, upright, or the whole photo.
+
+    It is as large as embeddings need at most, see :data:`WORKING_SIDE`.
+    """
     if query.region is None:
-        return query.pixels
+        return working_copy(query.pixels)
     # Our points lie on pixel centres, imaging's on outer edges.
-    return rectify(query.pixels, np.asarray(query.region, np.float64) + 0.5)
+    corners = np.asarray(query.region, np.float64) + 0.5
+    return rectify(query.pixels, corners, longest=WORKING_SIDE)
 
 
 def part_looked_at(query: QueryPhoto, view: View) -> Box:

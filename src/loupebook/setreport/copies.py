@@ -17,6 +17,8 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import reverse_cuthill_mckee
 
 from loupebook.encoders.threads import core_count
 from loupebook.errors import LoupebookError
@@ -26,7 +28,7 @@ from loupebook.search.arm import Pixels
 from loupebook.setreport.pairs import PairCheck, Prepared, check_pair, hash_pairs, prepare
 from loupebook.setreport.traits import PhotoTraits
 
-VERSION = 4
+VERSION = 5
 NEIGHBOURS = 6
 """Nearest photos by embedding that are proposed for each photo."""
 LEAST_COSINE = 0.75
@@ -172,6 +174,7 @@ def _decide(
         keyed = {_key(pair, photos): pair for pair in pairs}
         missing = [key for key in keyed if key not in kept]
         done = len(pairs) - len(missing)
+        missing = _neighbours_together(missing)
         with _Checker(read) as checker:
             for start in range(0, len(missing), _SAVE_EVERY):
                 part = missing[start : start + _SAVE_EVERY]
@@ -188,6 +191,26 @@ def _decide(
                 done += len(part)
                 progress("Checking pairs", done, len(pairs))
         return [kept[_key(pair, photos)] for pair in pairs]
+
+
+def _neighbours_together(pairs: list[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Order pairs so that those of one photo come close together.
+
+    Only some pictures are kept ready; in any other order most of a large set's would have to
+    be made ready again and again. The order is that of Cuthill and McKee 1969
+    (doi:10.1145/800195.805928), which keeps the numbers of neighbours in a graph close.
+    """
+    if not pairs:
+        return pairs
+    place = {
+        photo: number for number, photo in enumerate(sorted({p for pair in pairs for p in pair}))
+    }
+    ends = np.array([(place[one], place[other]) for one, other in pairs])
+    graph = coo_array((np.ones(len(ends)), ends.T), shape=(len(place), len(place))).tocsr()
+    rank = np.empty(len(place), np.int64)
+    rank[reverse_cuthill_mckee(graph + graph.T, symmetric_mode=True)] = np.arange(len(place))
+    ranks = np.sort(rank[ends], axis=1)
+    return [pairs[number] for number in np.lexsort((ranks[:, 0], ranks[:, 1]))]
 
 
 def _in_order(pair: tuple[int, int], photos: Mapping[int, str]) -> tuple[int, int]:

@@ -32,6 +32,12 @@ LEAST_FINE = 0.55
 detail alone. On
 drawn prints: copies at least 0.966 and 0.74, other pictures on other backgrounds at most
 0.94."""
+QUARTER = 4
+LEAST_SMALL = 0.93
+"""Correlation in the worst channel that both pictures must reach laid over each other at a
+quarter of their size. It costs a tenth of the look at full size and ends 98 % of all pairs that
+are not the same (474 of the demo set); copies re-saved, cropped or photographed again reach at
+least 0.964 (354 of the demo set)."""
 LEAST_TURNED = 0.9885
 """Correlation in the worst channel that a picture must reach that fits only turned or seen at an
 angle. Like items on like tables come near it: photos of different seals of the demo set reach
@@ -71,9 +77,10 @@ class PairCheck:
 
 @dataclass(frozen=True)
 class Prepared:
-    """A picture made ready for checks: colours and features."""
+    """A picture made ready for checks: colours, the same at a quarter of the size, features."""
 
     colour: NDArray[np.uint8]
+    small: NDArray[np.uint8]
     points: NDArray[np.float32]
     descriptors: NDArray[np.float32]
 
@@ -85,13 +92,15 @@ def prepare(pixels: Pixels) -> Prepared:
     size = (max(16, round(width * scale)), max(16, round(height * scale)))
     how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
     colour = cv2.resize(pixels, size, interpolation=how)
+    quarter = tuple(max(8, side // QUARTER) for side in size)
+    small = np.asarray(cv2.resize(colour, quarter, interpolation=cv2.INTER_AREA), np.uint8)
     grey = cv2.cvtColor(colour, cv2.COLOR_RGB2GRAY)
     found, raw = cv2.SIFT.create(400, 3, 0.01, 12.0, 1.6).detectAndCompute(grey, None)
     if not found:
         none = np.empty((0, 2), np.float32)
-        return Prepared(colour, none, np.empty((0, 128), np.float32))
+        return Prepared(colour, small, none, np.empty((0, 128), np.float32))
     rows = np.sqrt(raw / (raw.sum(axis=1, keepdims=True) + 1e-9))
-    return Prepared(colour, np.array([p.pt for p in found], np.float32), rows)
+    return Prepared(colour, small, np.array([p.pt for p in found], np.float32), rows)
 
 
 def check_pair(one: Prepared, other: Prepared) -> PairCheck:
@@ -99,6 +108,9 @@ def check_pair(one: Prepared, other: Prepared) -> PairCheck:
     mapping, inliers = _plane_mapping(one, other)
     if mapping is None:
         return PairCheck(same=False, inliers=inliers)
+    roughly = _small_correlation(one, other, mapping)
+    if roughly < LEAST_SMALL:
+        return PairCheck(same=False, inliers=inliers, coarse=roughly)
     height, width = one.colour.shape[:2]
     laid = cv2.warpPerspective(other.colour, mapping, (width, height), flags=cv2.INTER_LINEAR)
     whole = np.full(other.colour.shape[:2], 255, np.uint8)
@@ -156,6 +168,27 @@ def _plane_mapping(one: Prepared, other: Prepared) -> tuple[NDArray[np.float64] 
     ):
         return None, inliers
     return mapping, inliers
+
+
+def _small_correlation(one: Prepared, other: Prepared, mapping: NDArray[np.float64]) -> float:
+    """Return the least correlation of the channels at a quarter of the size."""
+    height, width = one.small.shape[:2]
+    shrunk = _shrinking(one) @ mapping @ np.linalg.inv(_shrinking(other))
+    laid = cv2.warpPerspective(other.small, shrunk, (width, height), flags=cv2.INTER_LINEAR)
+    whole = np.full(other.small.shape[:2], 255, np.uint8)
+    shown = cv2.warpPerspective(whole, shrunk, (width, height)) > 254
+    mask = cv2.erode(shown.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    if not mask.any():
+        return -1.0
+    base, top = one.small.astype(np.float32), laid.astype(np.float32)
+    return _worst_channel(base, top, mask)
+
+
+def _shrinking(picture: Prepared) -> NDArray[np.float64]:
+    """Return the mapping of px of a picture onto px of its small copy; centres count from 0."""
+    (height, width), (rows, columns) = picture.colour.shape[:2], picture.small.shape[:2]
+    x, y = columns / width, rows / height
+    return np.array([[x, 0, (x - 1) / 2], [0, y, (y - 1) / 2], [0, 0, 1]])
 
 
 def _worst_channel(

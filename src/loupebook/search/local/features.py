@@ -16,6 +16,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from loupebook.imaging import resize
+
 UNIT = 512.0
 """Length of a stored descriptor; single values above 255 / 512 are clipped (very rare)."""
 DIMENSIONS = 128
@@ -113,7 +115,8 @@ def extract(pixels: NDArray[np.uint8], settings: FeatureSettings) -> Features:
     """
     height, width = pixels.shape[:2]
     scale = min(settings.longest / max(height, width), settings.enlarge)
-    gray = cv2.cvtColor(shrink_or_enlarge(pixels, scale), cv2.COLOR_RGB2GRAY)
+    size = (max(1, round(width * scale)), max(1, round(height * scale)))
+    gray = cv2.cvtColor(resize(pixels, *size), cv2.COLOR_RGB2GRAY)
     if min(gray.shape) < 16:
         return empty(width, height)
     sift = cv2.SIFT.create(settings.most, 3, settings.contrast, settings.edge, 1.6)
@@ -132,14 +135,6 @@ def extract(pixels: NDArray[np.uint8], settings: FeatureSettings) -> Features:
         width=width,
         height=height,
     )
-
-
-def shrink_or_enlarge(pixels: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
-    """Resize by `scale`, by area when it shrinks."""
-    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
-    size = tuple(max(1, round(side * scale)) for side in pixels.shape[1::-1])
-    resized: NDArray[np.uint8] = cv2.resize(pixels, size, interpolation=how)
-    return resized
 
 
 def root(raw: NDArray[np.float32]) -> NDArray[np.uint8]:
