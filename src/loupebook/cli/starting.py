@@ -64,6 +64,10 @@ def demo(
     truth: Annotated[
         bool, typer.Option("--truth", help="Write the exact place of the artwork beside each.")
     ] = False,
+    traced: Annotated[
+        bool,
+        typer.Option("--traced", help="Trace light (needs loupebook[raytrace]); far slower."),
+    ] = False,
     out_folder: Annotated[
         Path, typer.Option("--out", metavar="DIR", help="Where drawn pictures go.")
     ] = Path("rendered"),
@@ -77,7 +81,7 @@ def demo(
     from loupebook.library import build_demo_set, serve_page
 
     if rebuild or seed is not None or count is not None:
-        draw(rebuild, seed, count, truth, out_folder, as_json)
+        draw(rebuild, seed, count, truth, out_folder, traced=traced, as_json=as_json)
         return
     with progress_bar() as progress:
         built = build_demo_set(progress=progress)
@@ -90,7 +94,14 @@ def demo(
 
 
 def draw(
-    rebuild: bool, seed: int | None, count: int | None, truth: bool, folder: Path, as_json: bool
+    rebuild: bool,
+    seed: int | None,
+    count: int | None,
+    truth: bool,
+    folder: Path,
+    *,
+    traced: bool,
+    as_json: bool,
 ) -> None:
     """Draw the demo set again, or another world."""
     from loupebook.library import render_demo_anew, render_other_world
@@ -100,11 +111,11 @@ def draw(
         raise typer.Exit(ExitCode.WRONG_USE)
     with progress_bar() as progress:
         if rebuild:
-            made = render_demo_anew(folder, progress=progress)
+            made = render_demo_anew(folder, traced=traced, progress=progress)
         else:
             made = render_other_world(
                 folder, seed=1 if seed is None else seed, count=count, truth=truth,
-                progress=progress,
+                traced=traced, progress=progress,
             )  # fmt: skip
     if as_json:
         print_json(made.to_dict())

@@ -18,6 +18,9 @@ from pathlib import Path
 import numpy as np
 import torch
 
+from loupebook.demo.camera.exposure import Renderer
+from loupebook.demo.camera.mitsuba_renderer import MitsubaRenderer
+from loupebook.demo.camera.mitsuba_scene import VARIANTS, load_mitsuba
 from loupebook.demo.camera.phone import PHONES, develop, draw_handling, sensor_noise
 from loupebook.demo.camera.sampler import sample_scenes
 from loupebook.demo.camera.torch_renderer import TorchRenderer
@@ -69,6 +72,7 @@ def render_world(
     count: int | None = None,
     truth: bool = False,
     workers: int = 1,
+    traced: bool = False,
     progress: Progress = _no_progress,
 ) -> int:
     """Render reference photos of a world with a manifest and a card.
@@ -87,6 +91,8 @@ def render_world(
         Whether to write ground truth beside each photo.
     workers : int
         Processes.
+    traced : bool
+        Whether Mitsuba traces the light (the extra ``raytrace``), else torch shades.
     progress : callable
         Called with (what, done, total).
 
@@ -98,12 +104,16 @@ def render_world(
     Raises
     ------
     WorldInvalid
-        A folder that holds something, or a count, seed or number of workers that cannot be.
+        A folder that holds something, or a count, seed or number of workers that cannot be;
+        Mitsuba is wanted and not installed.
     """
     plan = plan_references(world, seed=seed, count=count)
     names = [_file_name(photo, number) for number, photo in enumerate(plan, start=1)]
     _check_folder(out)
-    taken = _take(plan, names, out / "photos", truth=truth, workers=workers, progress=progress)
+    taken = _take(
+        plan, names, out / "photos",
+        truth=truth, workers=workers, traced=traced, progress=progress,
+    )  # fmt: skip
     rows = [_manifest_row(photo, shot) for photo, shot in zip(plan, taken, strict=True)]
     _write_table(out / "manifest.csv", _MANIFEST, rows)
     (out / "SET_CARD.md").write_text(WORLD_CARD.format(seed=world.seed), encoding="utf-8")
@@ -117,25 +127,35 @@ def render_queries(
     seed: int,
     truth: bool = False,
     workers: int = 1,
+    traced: bool = False,
     progress: Progress = _no_progress,
 ) -> int:
     """Render held-out queries with ``truth.csv``; parameters as :func:`render_world`."""
     plan = plan_queries(world, seed=seed)
     names = [f"q{number:03d}" for number in range(1, len(plan) + 1)]
     _check_folder(out)
-    taken = _take(plan, names, out / "photos", truth=truth, workers=workers, progress=progress)
+    taken = _take(
+        plan, names, out / "photos",
+        truth=truth, workers=workers, traced=traced, progress=progress,
+    )  # fmt: skip
     rows = [_truth_row(photo, shot) for photo, shot in zip(plan, taken, strict=True)]
     _write_table(out / "truth.csv", _TRUTH, rows)
     return len(plan)
 
 
-def rebuild_demo(folder: Path, *, workers: int = 1, progress: Progress = _no_progress) -> None:
+def rebuild_demo(
+    folder: Path, *, workers: int = 1, traced: bool = False, progress: Progress = _no_progress
+) -> None:
     """Render ``demo`` and ``demo_queries`` anew under a folder that holds neither."""
     world = demo_world()
-    render_world(world, folder / "demo", seed=DEMO_PHOTO_SEED, workers=workers, progress=progress)
+    render_world(
+        world, folder / "demo",
+        seed=DEMO_PHOTO_SEED, workers=workers, traced=traced, progress=progress,
+    )  # fmt: skip
     render_queries(
-        world, folder / "demo_queries", seed=DEMO_PHOTO_SEED, workers=workers, progress=progress
-    )
+        world, folder / "demo_queries",
+        seed=DEMO_PHOTO_SEED, workers=workers, traced=traced, progress=progress,
+    )  # fmt: skip
     (folder / "demo" / "SET_CARD.md").write_text(DEMO_CARD, encoding="utf-8")
     (folder / "demo_queries" / "SET_CARD.md").write_text(QUERY_CARD, encoding="utf-8")
 
@@ -160,16 +180,19 @@ def _take(
     *,
     truth: bool,
     workers: int,
+    traced: bool,
     progress: Progress,
 ) -> list[Taken]:
     """Print every specimen once and take its photos."""
     if not 1 <= workers <= 256:
         raise WorldInvalid(f"1 to 256 workers, not {workers}")
+    if traced:
+        load_mitsuba(VARIANTS[0])
     folder.mkdir(parents=True, exist_ok=True)
     pairs = zip(plan, names, strict=True)
     jobs = [list(job) for _, job in groupby(pairs, key=lambda pair: pair[0].specimen.name)]
     taken: list[Taken] = []
-    work = partial(_photograph, folder=folder, truth=truth)
+    work = partial(_photograph, folder=folder, truth=truth, traced=traced)
     if workers == 1:
         for job in jobs:
             taken += work(job)
@@ -189,19 +212,21 @@ def _one_thread() -> None:
 
 
 def _photograph(
-    job: Sequence[tuple[PlannedPhoto, str]], *, folder: Path, truth: bool
+    job: Sequence[tuple[PlannedPhoto, str]], *, folder: Path, truth: bool, traced: bool
 ) -> list[Taken]:
     first = job[0][0]
     surface = print_specimen(
         first.edition, first.origin, first.specimen.seed,
         px_per_mm=_PX_PER_MM[first.edition.element],
     )  # fmt: skip
-    renderer = TorchRenderer([surface], supersample=_SUPERSAMPLE)
+    renderer: Renderer = (
+        MitsubaRenderer([surface]) if traced else TorchRenderer([surface], supersample=_SUPERSAMPLE)
+    )
     return [_take_one(renderer, surface, photo, folder / name, truth) for photo, name in job]
 
 
 def _take_one(
-    renderer: TorchRenderer, surface: PrintedSurface, photo: PlannedPhoto, stem: Path, truth: bool
+    renderer: Renderer, surface: PrintedSurface, photo: PlannedPhoto, stem: Path, truth: bool
 ) -> Taken:
     height, width = _SIZE[photo.edition.element]
     scenes = sample_scenes([photo.shot], [surface], height=height, width=width)

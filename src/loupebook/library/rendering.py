@@ -30,7 +30,11 @@ class Rendered:
 
 
 def render_demo_anew(
-    out: Path, *, workers: int | None = None, progress: Progress = no_progress
+    out: Path,
+    *,
+    workers: int | None = None,
+    traced: bool = False,
+    progress: Progress = no_progress,
 ) -> Rendered:
     """Draw the demo set and its held-out queries again, from their seeds.
 
@@ -40,6 +44,9 @@ def render_demo_anew(
         Folder that is to hold ``demo`` and ``demo_queries``; neither may hold anything.
     workers : int, optional
         Processes; default is one a core.
+    traced : bool
+        Whether light is traced by Mitsuba (the extra ``raytrace``): seconds a photo on many
+        cores, and other pictures than those of the set that ships.
     progress : callable, optional
         Called with (what, done, total).
 
@@ -51,7 +58,7 @@ def render_demo_anew(
     _need_renderer()
     from loupebook.demo.demo_set import rebuild_demo
 
-    rebuild_demo(out, workers=workers or _cores(), progress=progress)
+    rebuild_demo(out, workers=workers or _cores(), traced=traced, progress=progress)
     return Rendered(out / "demo", out / "demo_queries")
 
 
@@ -62,6 +69,7 @@ def render_other_world(
     count: int | None = None,
     truth: bool = False,
     workers: int | None = None,
+    traced: bool = False,
     progress: Progress = no_progress,
 ) -> Rendered:
     """Draw another invented world: references with a manifest, queries with their truth.
@@ -76,7 +84,7 @@ def render_other_world(
         Reference photos; default is one round over all editions.
     truth : bool
         Whether to write the exact place of the artwork beside each photo.
-    workers, progress
+    workers, traced, progress
         As for :func:`render_demo_anew`.
 
     Raises
@@ -92,9 +100,13 @@ def render_other_world(
     made = Rendered(out / "references", out / "queries")
     many = workers or _cores()
     render_world(
-        world, made.references, seed=seed, count=count, truth=truth, workers=many, progress=progress
-    )
-    render_queries(world, made.queries, seed=seed, truth=truth, workers=many, progress=progress)
+        world, made.references, seed=seed, count=count, truth=truth,
+        workers=many, traced=traced, progress=progress,
+    )  # fmt: skip
+    render_queries(
+        world, made.queries, seed=seed, truth=truth,
+        workers=many, traced=traced, progress=progress,
+    )  # fmt: skip
     return made
 
 

@@ -7,12 +7,12 @@ lamps that a scene may have.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import torch
 import torch.nn.functional as functional
 from torch import Tensor
 
+from loupebook.demo.camera.exposure import Exposure, check_surfaces, item_level
 from loupebook.demo.camera.focus import circle_of_confusion, focus_blur
 from loupebook.demo.camera.scene import SceneBatch
 from loupebook.demo.camera.shading import shade
@@ -24,28 +24,6 @@ from loupebook.errors import WorldInvalid
 
 #: Rays shaded together: as many as stay in a core's cache, or fill a GPU.
 _RAYS_AT_ONCE = {"cpu": 24_000, "cuda": 12_000_000}
-
-
-@dataclass(frozen=True, eq=False)
-class Exposure:
-    """What falls on the sensor, and what it shows.
-
-    Parameters
-    ----------
-    light : Tensor (B, 3, H, W)
-        Linear, exposed so that the item's mean is the scene's `exposure`.
-    item : Tensor (B, H, W)
-        How much of each pixel is the item.
-    artwork_mm : Tensor (B, 2, H, W)
-        Artwork position (x, y) in mm from its top left corner; meaningless off the item.
-    depth_mm : Tensor (B, H, W)
-        Distance along the view axis.
-    """
-
-    light: Tensor
-    item: Tensor
-    artwork_mm: Tensor
-    depth_mm: Tensor
 
 
 class TorchRenderer:
@@ -86,8 +64,7 @@ class TorchRenderer:
     @torch.no_grad()
     def expose(self, scenes: SceneBatch) -> Exposure:
         """Render a batch to linear light with depth of field."""
-        if int(scenes.surface.max()) >= self._count or int(scenes.rod_surface.max()) >= self._count:
-            raise WorldInvalid("a scene asks for a surface that this renderer was not given")
+        check_surfaces(scenes, self._count)
         fine = scenes.scaled(self.supersample)
         planes, exact = self._render(fine)
         size = (scenes.height, scenes.width)
@@ -103,7 +80,7 @@ class TorchRenderer:
             plain["focal_px"][:, None, None, None],
         )
         sharp, item = planes[:, :3], planes[:, 3:]
-        level = _item_level(sharp, item)
+        level = item_level(sharp, item)
         blurred = focus_blur(sharp, confusion)
         exposed = blurred * (plain["exposure"][:, None, None, None] / level)
         return Exposure(exposed, item[:, 0], exact[:, :2], depth[:, 0])
@@ -124,18 +101,3 @@ class TorchRenderer:
                 torch.stack([hits.artwork_x + wide / 2, hits.artwork_y + high / 2, hits.depth], 1)
             )
         return torch.cat(planes, 2), torch.cat(exact, 2)
-
-
-def _item_level(light: Tensor, item: Tensor) -> Tensor:
-    """Brightness of the item that a phone meters for, highlights cut (B, 1, 1, 1).
-
-    The picture as a whole counts for a fifth, so that an item lost in the dark does not
-    blow up its surroundings.
-    """
-    grey = light.mean(1, keepdim=True)
-    area = item.sum((1, 2, 3), keepdim=True).clamp(min=1.0)
-    mean = (grey * item).sum((1, 2, 3), keepdim=True) / area
-    cut = torch.minimum(grey, 3 * mean)
-    mean = (cut * item).sum((1, 2, 3), keepdim=True) / area
-    whole = torch.minimum(grey, 4 * mean).mean((1, 2, 3), keepdim=True)
-    return (0.8 * mean + 0.2 * whole).clamp(min=1e-4)

@@ -146,6 +146,32 @@ def trace(scene: Scene, sizes: Tensor, rows: range, width: int) -> Hits:
     ray = camera_rays(scene, rows, width)
     distance, what, box_normal = _nearest(scene, ray)
     point = spread(scene["eye"]) + distance * ray
+    return describe(scene, sizes, what, point, box_normal, ray=ray, distance=distance)
+
+
+def describe(
+    scene: Scene,
+    sizes: Tensor,
+    what: Tensor,
+    point: Tensor,
+    box_normal: Tensor,
+    *,
+    ray: Tensor,
+    distance: Tensor,
+) -> Hits:
+    """Where on item and materials given points of the solids lie.
+
+    Parameters
+    ----------
+    scene, sizes
+        As for :func:`trace`.
+    what : Tensor of int64 (B, H, W)
+        Which solid each point is on, as in :class:`Hits`.
+    point, box_normal : Tensor (3, B, H, W)
+        Points, and outward normals of those on the box.
+    ray, distance : Tensor (3, B, H, W), (B, H, W)
+        Unit rays on which they were met, and how far along.
+    """
     on_rod, on_box = what < RODS, what == BOX
 
     frame = _gather_rod(scene["rod_frame"], what)
