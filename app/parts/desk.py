@@ -28,7 +28,7 @@ DESK = "desk-key"
 AWAITED = "desk-awaited"
 MOST_CHOSEN = MOST_REFERENCES - 2
 WORDS = {
-    "looking": "Looking through the library…",
+    "looking": "Your photo and the nearest references come here.",
     "aligning": "Laying your photo over the nearest references… Until then they show as "
     "photographed.",
     "gone": "This comparison was put away, since others needed the memory. "

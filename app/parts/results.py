@@ -27,7 +27,13 @@ if TYPE_CHECKING:
 def say_reading(report: SearchReport) -> None:
     """Say what may be said of the answer: close, or nothing close."""
     reading = report.reading
-    show_words(TITLES[reading["close_reference"]], str(reading["says"]), key="reading")
+    title = TITLES[reading["close_reference"]]
+    show_words(title, str(reading["says"]), key="reading", roomy=True)
+
+
+def say_looking() -> None:
+    """Keep the place of what may be said while the library is searched."""
+    show_words("Looking through the library…", "", key="reading-awaited", roomy=True)
 
 
 def say_limits(report: SearchReport) -> None:

@@ -44,9 +44,20 @@ def show_facts(
     _mount(key=key, data=data)
 
 
-def show_words(title: str, words: str, *, key: str) -> None:
-    """Show a heading and some sentences."""
-    _mount(key=key, data={"title": title, "summary": words})
+def show_words(title: str, words: str, *, key: str, roomy: bool = False) -> None:
+    """Show a heading and some sentences.
+
+    Parameters
+    ----------
+    title, words : str
+        What to show.
+    key : str
+        Unique key.
+    roomy : bool
+        Whether to keep room for some sentences where there are fewer, so that nothing below
+        moves when they come.
+    """
+    _mount(key=key, data={"title": title, "summary": words, "roomy": roomy})
 
 
 def show_checklist(items: Sequence[dict[str, Any]], *, key: str, title: str, summary: str) -> None:

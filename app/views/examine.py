@@ -16,7 +16,13 @@ from parts.examinations import offer_saving
 from parts.in_work import ANSWER, keep, say_note, take_up
 from parts.intake import Handed, decoded, offer_photo
 from parts.light_table import laid_out, last_chosen, offer_series
-from parts.results import offer_downloads, say_limits, say_reading, show_matches
+from parts.results import (
+    offer_downloads,
+    say_limits,
+    say_looking,
+    say_reading,
+    show_matches,
+)
 from parts.searching import choose_filters, clear_filters, search_kept
 from parts.serials import show_serials
 from parts.sheet import show_advice
@@ -72,7 +78,7 @@ def desk(photo: Handed) -> None:
         height, width = pixels.shape[:2]
         region = region_of(photo.sha256)
         # Above both columns, so that a phone shows the answer before the crop.
-        said = st.container()
+        said = st.empty()
         aside, main = st.container(key="desk").columns([1, 3], gap="medium")
         with aside:
             crop, advice = st.container(), st.container()
@@ -84,6 +90,8 @@ def desk(photo: Handed) -> None:
 
             def look() -> None:
                 """Build the desk in the browser while the library is searched."""
+                with said:
+                    say_looking()
                 place.show_awaited()
                 with crop:
                     show_crop(pixels, photo.sha256, outline_of(photo.sha256), place.awaited)
@@ -101,10 +109,12 @@ def desk(photo: Handed) -> None:
                 )
             except CropInvalid as error:
                 place.clear()
+                said.empty()
                 st.error(plain(str(error)), icon=":material/crop:")
                 return
             except LoupebookError:
                 place.clear()
+                said.empty()
                 raise
             remember_outline(photo.sha256, region, report)
             if place.awaited is None:
@@ -133,6 +143,7 @@ def show_answer(
     key = None
     if not report.matches:
         place.clear()
+        said.empty()
         st.warning(plain(report.empty_reason or "Nothing was found."))
         st.button("Clear all filters", on_click=clear_filters)
     else:

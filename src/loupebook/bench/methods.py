@@ -25,11 +25,13 @@ from loupebook.compare import (
     rerank,
 )
 from loupebook.encoders import Encoder, load_encoder
+from loupebook.imaging import resize_to_fit
 from loupebook.records.model import Element, IntakeState, Lighting, PhotoFacts, Standing, View
 from loupebook.search import EmbeddingArm, QueryPhoto, SearchArm, SearchResult, search_set
 from loupebook.search.local.arm import LocalArm
 from loupebook.search.local.features import QUERY, REFERENCE, Features, extract
 from loupebook.search.local.matching import greatest_and_next
+from loupebook.search.siblings import GLANCE
 from loupebook.setreport.traits import perceptual_hash
 
 Pixels = NDArray[np.uint8]
@@ -229,7 +231,12 @@ class ArmsMethod:
         return Ranking([match.photo_id - 1 for match in result.matches], best, outline, took)
 
     def _search(self, pixels: Pixels) -> SearchResult:
-        return search_set(self._arms, QueryPhoto(pixels), self._facts, limit=SPECIMENS)
+        return search_set(
+            self._arms, QueryPhoto(pixels), self._facts, limit=SPECIMENS, glance=self._glance
+        )
+
+    def _glance(self, photo: int) -> NDArray[np.uint8]:
+        return resize_to_fit(self._references[photo - 1].read(), GLANCE)
 
     def close(self) -> None:
         """Close the arms and delete their files."""

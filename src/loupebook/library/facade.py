@@ -88,6 +88,7 @@ from loupebook.search import (
     no_progress,
     search_set,
 )
+from loupebook.search.siblings import GLANCE
 from loupebook.setreport import ReportContext, SetReport, is_kept, report_on_set
 
 REFERENCE_MAX_SIDE = 1600
@@ -466,6 +467,9 @@ class Library(CuratorMethods):
     def _read_reference(self, photo_id: int) -> NDArray[np.uint8]:
         return self.photo_pixels(photo_id, max_side=REFERENCE_MAX_SIDE)
 
+    def _glance(self, photo_id: int) -> NDArray[np.uint8]:
+        return self.photo_glance(photo_id, GLANCE)
+
     def search(
         self,
         photo: bytes | Path | NDArray[np.uint8] | DecodedPhoto,
@@ -538,6 +542,7 @@ class Library(CuratorMethods):
                     marque=wanted.marque,
                     standing=wanted.standing,
                     limit=k,
+                    glance=self._glance,
                 )
                 clock.lap("search")
                 encoder = f"{self.encoder().name}@{self.encoder().fingerprint[:12]}"

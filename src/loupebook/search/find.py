@@ -9,12 +9,13 @@ from scipy.special import expit
 
 from loupebook.errors import CropInvalid, QueryInvalid, SearchError
 from loupebook.records.model import PhotoFacts, Standing
-from loupebook.search.arm import ArmHit, LocatingArm, QueryPhoto, SearchArm
+from loupebook.search.arm import ArmHit, LocatingArm, QueryPhoto, ReadPhoto, SearchArm
 from loupebook.search.closer import CloserLook, look_closer
 from loupebook.search.filters import Filters
 from loupebook.search.fuse import FusedHit, default_worths, fuse_hits
 from loupebook.search.group import Match, group_by_specimen
 from loupebook.search.items import LIKELY, FoundItem, found_items
+from loupebook.search.siblings import Siblings, tell_siblings
 
 _FEW = 5
 """Photos asked of each arm where only the nearest specimen is wanted: the arms may differ."""
@@ -69,6 +70,7 @@ def search_set(
     standing: str | None = None,
     without: Collection[str] = (),
     limit: int = 10,
+    glance: ReadPhoto | None = None,
 ) -> SearchResult:
     """Find the specimens nearest to a query.
 
@@ -86,6 +88,9 @@ def search_set(
         Names of specimens to leave out.
     limit : int
         Specimens wanted, at least 1.
+    glance : callable, optional
+        Photo id to pixels of a reference, uint8 sRGB, small ones do: near designs are then
+        told apart where their photos differ (``loupebook.search.siblings``).
 
     Raises
     ------
@@ -110,7 +115,7 @@ def search_set(
     allowed = {photo: fact for photo, fact in facts.items() if filters.passes(fact)}
     if not allowed:
         return SearchResult((), None, None, _why_empty(filters, facts))
-    asker = _Asker(arms, query)
+    asker = _Asker(arms, query, glance)
     found = _nearest_specimens(asker, allowed, limit)
     if not found:
         return SearchResult((), None, None, "No reference bears any likeness to this photo.")
@@ -134,18 +139,23 @@ class _Asker:
     """Puts one query to all arms, under filters that change, and joins their answers.
 
     Arms that locate are asked first. Where their answer and that of the arms which look at
-    the whole picture leave a doubt, the candidates are looked at more closely. As soon as it is
+    the whole picture leave a doubt, the candidates are looked at more closely. Designs that
+    still lie near each other are told apart where they differ. As soon as it is
     told where the item lies, the arms that look at the whole picture are asked about that part
     too, and a photo keeps the better of its two scores. Where the place is beyond doubt
     beforehand, they need not look all over the photo as well.
     """
 
-    def __init__(self, arms: Sequence[SearchArm], query: QueryPhoto) -> None:
+    def __init__(
+        self, arms: Sequence[SearchArm], query: QueryPhoto, glance: ReadPhoto | None
+    ) -> None:
         self._locating = [arm for arm in arms if isinstance(arm, LocatingArm)]
         self._whole_arms = [arm for arm in arms if not isinstance(arm, LocatingArm)]
         self._query = query
         self._whole: QueryPhoto | None = None
         self._closer: CloserLook | None = None
+        self._glance = glance
+        self._siblings: Siblings | None = None
         self.located: QueryPhoto | None = None
         self.first: list[FusedHit] = []
 
@@ -165,6 +175,7 @@ class _Asker:
         fused = self._looked_closer(fuse_hits(hits), allowed)
         if self._look_again(hits, self._places(fused), allowed, limit):
             fused = self._looked_closer(fuse_hits(hits), allowed)
+        fused = self._told_apart(fused, allowed)
         self.first = self.first or fused
         return fused
 
@@ -179,6 +190,16 @@ class _Asker:
             worth = default_worths()[arm.name]
             self._closer = look_closer(arm, worth, self._query, fused, allowed)
         return self._closer.applied(fused, allowed)
+
+    def _told_apart(
+        self, fused: list[FusedHit], allowed: Mapping[int, PhotoFacts]
+    ) -> list[FusedHit]:
+        """Shift near designs by where they differ; looked at once, at the first answer."""
+        if self._glance is None or not (self._locating and self._whole_arms):
+            return fused
+        if self._siblings is None:
+            self._siblings = tell_siblings(self._query, fused, allowed, self._glance)
+        return self._siblings.applied(fused, allowed)
 
     def _places(self, fused: Sequence[FusedHit]) -> Iterator[QueryPhoto]:
         """Yield the query with the part marked that may be the item, the surest first."""
