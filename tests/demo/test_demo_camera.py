@@ -55,6 +55,17 @@ def test_a_scene_depends_on_its_own_seed_alone(renderer, surfaces):
     assert not torch.allclose(alone.light[0], among.light[0], atol=1e-2)
 
 
+def test_compiled_parts_draw_the_same_picture(monkeypatch, renderer, surfaces):
+    asked = []
+    monkeypatch.setattr(torch, "compile", lambda part: asked.append(part.__name__) or part)
+    fused = TorchRenderer(surfaces, compiled=True)
+    assert asked == ["trace", "shade"]
+    shots = [Shot(5, 0)]
+    assert torch.equal(
+        expose(fused, surfaces, shots).light, expose(renderer, surfaces, shots).light
+    )
+
+
 def test_band_position_matches_the_cylinder(renderer, surfaces):
     scenes = sample_scenes([Shot(3, 0)], surfaces, **SIZE)
     exposure = renderer.expose(scenes)

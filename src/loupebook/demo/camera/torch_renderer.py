@@ -37,6 +37,9 @@ class TorchRenderer:
         ``cpu``, ``cuda`` or ``cuda:N``.
     supersample : float
         Rays per picture px along each edge, at least 1.
+    compiled : bool
+        Whether torch compiles tracing and shading into fused kernels: minutes once a
+        process, then several times the photos of a GPU.
 
     Raises
     ------
@@ -50,6 +53,7 @@ class TorchRenderer:
         *,
         device: str = "cpu",
         supersample: float = 1.0,
+        compiled: bool = False,
     ) -> None:
         if not 1 <= supersample <= 8:
             raise WorldInvalid(f"supersample must be 1 to 8, not {supersample}")
@@ -60,6 +64,8 @@ class TorchRenderer:
         self._coverage = TextureBank(covers, wrap=False, device=device)
         self._materials = material_bank(device)
         self._count = len(surfaces)
+        self._trace = torch.compile(trace) if compiled else trace
+        self._shade = torch.compile(shade) if compiled else shade
 
     @torch.no_grad()
     def expose(self, scenes: SceneBatch) -> Exposure:
@@ -93,8 +99,8 @@ class TorchRenderer:
         planes, exact = [], []
         for top in range(0, scenes.height, step):
             rows = range(top, min(top + step, scenes.height))
-            hits = trace(scene, self._surfaces.sizes, rows, scenes.width)
-            light, item = shade(scene, hits, self._surfaces, self._coverage, self._materials)
+            hits = self._trace(scene, self._surfaces.sizes, rows, scenes.width)
+            light, item = self._shade(scene, hits, self._surfaces, self._coverage, self._materials)
             _, wide, high = self._surfaces.sizes[hits.surface.clamp(min=0)].unbind(-1)
             planes.append(torch.cat([light.movedim(0, 1).clamp(max=30.0), item[:, None]], 1))
             exact.append(
