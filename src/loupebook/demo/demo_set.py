@@ -192,7 +192,7 @@ def _take(
     pairs = zip(plan, names, strict=True)
     jobs = [list(job) for _, job in groupby(pairs, key=lambda pair: pair[0].specimen.name)]
     taken: list[Taken] = []
-    work = partial(_photograph, folder=folder, truth=truth, traced=traced)
+    work = partial(photograph_plan, folder=folder, truth=truth, traced=traced)
     if workers == 1:
         for job in jobs:
             taken += work(job)
@@ -211,9 +211,10 @@ def _one_thread() -> None:
     torch.set_num_threads(1)
 
 
-def _photograph(
+def photograph_plan(
     job: Sequence[tuple[PlannedPhoto, str]], *, folder: Path, truth: bool, traced: bool
 ) -> list[Taken]:
+    """Print the one specimen of a job and take its photos, named without their ending."""
     first = job[0][0]
     surface = print_specimen(
         first.edition, first.origin, first.specimen.seed,
