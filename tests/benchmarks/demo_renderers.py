@@ -148,8 +148,9 @@ def _ranking_rows(shaded: np.ndarray, traced: np.ndarray) -> list[Row]:
     ]
 
 
-def _timed(work: Callable[[], object], repeats: int) -> float:
-    work()
+def _timed(work: Callable[[], object], repeats: int, *, warm: bool = True) -> float:
+    if warm:
+        work()
     times = []
     for _ in range(repeats):
         start = time.perf_counter()
@@ -206,12 +207,12 @@ def large(surfaces: list[PrintedSurface], samples: int) -> list[Row]:
     scenes = sample_scenes(shots, surfaces, **size)
     shaded = TorchRenderer(surfaces, supersample=1.35)
     cores = torch.get_num_threads()
-    seconds = _timed(lambda: shaded.expose(scenes), 1)
+    seconds = _timed(lambda: shaded.expose(scenes), 1, warm=False)
     rows = [_row(f"torch, 900 px, {cores} threads", seconds, 3, _process_gib())]
     from loupebook.demo.camera.mitsuba_renderer import MitsubaRenderer
 
     traced = MitsubaRenderer(surfaces, samples=samples)
-    seconds = _timed(lambda: traced.expose(scenes), 1)
+    seconds = _timed(lambda: traced.expose(scenes), 1, warm=False)
     what = f"Mitsuba, 900 px, {samples} paths a px, {cores} threads"
     return [*rows, _row(what, seconds, 3, _process_gib())]
 
