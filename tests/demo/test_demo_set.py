@@ -5,17 +5,21 @@ from __future__ import annotations
 import csv
 import json
 from collections import Counter
+from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image
 
-from loupebook.demo.demo_set import render_world
+from loupebook.demo.demo_set import DEMO_PHOTO_SEED, photograph_plan, render_world
 from loupebook.demo.photo_files import RENDERED
 from loupebook.demo.photo_plan import held_out_origin, plan_queries, plan_references
 from loupebook.demo.world import World, demo_world
 from loupebook.errors import WorldInvalid
 from loupebook.records.manifest import read_manifest
+from loupebook.records.model import Element
+
+_DEMO = Path(__file__).parents[2] / "reference_sets" / "demo"
 
 
 def test_demo_plan_is_as_large_as_promised():
@@ -75,6 +79,27 @@ def test_rendered_set_says_what_it_is(tmp_path):
         assert len(facts["outline_px"]) >= 4
     with (tmp_path / "set" / "manifest.csv").open(newline="") as stream:
         assert {r["source"] for r in csv.DictReader(stream)} == {"rendered, invented"}
+
+
+@pytest.mark.parametrize("element", list(Element))
+def test_shipped_photos_can_be_drawn_again(tmp_path, element):
+    """One photo of each element from its seeds, against the file that ships: 45 dB PSNR."""
+    plan = plan_references(demo_world(), seed=DEMO_PHOTO_SEED)
+    shipped = read_manifest(_DEMO / "manifest.csv").rows
+    number = next(k for k, photo in enumerate(plan) if photo.edition.element is element)
+    path = shipped[number].path
+    photograph_plan([(plan[number], path.stem)], folder=tmp_path, truth=False, traced=False)
+    ours, theirs = (np.asarray(Image.open(p), float) for p in (tmp_path / path.name, path))
+    assert ((ours - theirs) ** 2).mean() < 255**2 / 10**4.5
+
+
+def test_traced_sets_need_mitsuba(tmp_path, monkeypatch):
+    def missing(variant):
+        raise WorldInvalid("needs loupebook[raytrace]")
+
+    monkeypatch.setattr("loupebook.demo.demo_set.load_mitsuba", missing)
+    with pytest.raises(WorldInvalid, match="raytrace"):
+        render_world(World(3, marques=1), tmp_path / "a", seed=1, count=1, traced=True)
 
 
 def test_impossible_sets_are_refused(tmp_path):

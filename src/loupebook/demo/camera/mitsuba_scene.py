@@ -44,6 +44,7 @@ def load_mitsuba(variant: str) -> Any:
             "the physically based renderer needs Mitsuba: pip install 'loupebook[raytrace]'"
         ) from error
     mi.set_variant(variant)
+    mi.set_log_level(mi.LogLevel.Error)
     if variant == "llvm_ad_rgb" and not dr.has_backend(dr.JitBackend.LLVM):
         said = os.environ.get("DRJIT_LIBLLVM_PATH", "not set")
         raise WorldInvalid(
