@@ -19,7 +19,7 @@ from loupebook.demo.camera.geometry import dot, rod_normal, to_world, unit
 from loupebook.demo.camera.scene import ABSENT, FINGER, RODS, SceneBatch
 from loupebook.demo.camera.tracing import BOX, GROUND, Scene, camera_rays
 
-_OWN_TEXELS, _OTHER_TEXELS, _TABLE_TEXELS = 2_400_000, 700_000, 1_500_000
+_OWN_TEXELS, _OTHER_TEXELS, _TABLE_TEXELS = 2_400_000, 1_200_000, 1_500_000
 _REACH_MM = 430.0
 #: A plane as wide as the room under the part of the table that is drawn finely.
 _FLOOR_MM, _FLOOR_DROP_MM = 2500.0, 0.4
@@ -133,7 +133,7 @@ def _rod_sheet(scene: Scene, scenes: SceneBatch, rod: int, density: float) -> Sh
 
     own = rod == 0
     finger = int(scene["rod_kind"][0, rod]) == FINGER
-    fine = density * (1.2 if own else 0.8 if finger else 0.7)
+    fine = density * (1.3 if own else 0.8 if finger else 1.1)
     size = (total * (high - low) / 0.84, 2 * math.pi * radius * 0.56 / 0.84)
     texels, texel_mm = _texels(size, fine, _OWN_TEXELS if own else _OTHER_TEXELS)
     return Sheet(rod, (224, 256), texels, texel_mm, place)
