@@ -38,6 +38,9 @@ from loupebook.errors import WorldInvalid
 _RAYS_AT_ONCE = 24_000
 #: Paths of one pass: what LLVM keeps in memory at once.
 _PATHS_AT_ONCE = 6_000_000
+#: At least so many passes, and how far above their middle one pass may lie.
+_PASSES = 4
+_STRAY, _STRAY_FLOOR = 3.0, 0.02
 
 
 class MitsubaRenderer:
@@ -118,12 +121,19 @@ class MitsubaRenderer:
         return light[None]
 
     def _passes(self, world: object, scenes: SceneBatch) -> Tensor:
-        each = max(1, min(self.samples, _PATHS_AT_ONCE // (scenes.height * scenes.width)))
+        """Mean of several passes; a lone bright path of one pass is held to the others."""
+        most = _PATHS_AT_ONCE // (scenes.height * scenes.width)
+        each = max(1, min(-(-self.samples // _PASSES), most))
         count = -(-self.samples // each)
-        total = np.zeros((scenes.height, scenes.width, 3), np.float32)
-        for number in range(count):
-            total += np.asarray(self._mi.render(world, spp=each, seed=number), np.float32)
-        return torch.from_numpy(total / count).permute(2, 0, 1)
+        passes = np.stack(
+            [
+                np.asarray(self._mi.render(world, spp=each, seed=number), np.float32)
+                for number in range(count)
+            ]
+        )
+        usual = np.median(passes, axis=0)
+        light = np.minimum(passes, _STRAY * usual + _STRAY_FLOOR).mean(0)
+        return torch.from_numpy(light).permute(2, 0, 1)
 
     def _planes(self, scenes: SceneBatch) -> Tensor:
         """What first hits tell: item, artwork x and y, depth, grating light, room, distance.
