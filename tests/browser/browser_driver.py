@@ -115,3 +115,17 @@ def until_settled(page: Page, quiet_ms: int = 300) -> None:
         arg=quiet_ms,
         polling=30,
     )
+
+
+def assert_no_sideways_scroll(page: Page, what: str = "the page") -> None:
+    """Hold the page to its width; a width just changed is given time to be laid out."""
+    from playwright.sync_api import TimeoutError as NeverSo
+
+    try:
+        page.wait_for_function(
+            """[document.scrollingElement, ...document.querySelectorAll('[data-testid=stMain]')]
+                .every(box => box.scrollWidth <= box.clientWidth)""",
+            timeout=10_000,
+        )
+    except NeverSo:
+        pytest.fail(f"{what} scrolls sideways")

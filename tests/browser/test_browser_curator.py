@@ -12,7 +12,14 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
-from browser_driver import FLAGS, PATIENCE_MS, chromium_path, page_served, until_settled
+from browser_driver import (
+    FLAGS,
+    PATIENCE_MS,
+    assert_no_sideways_scroll,
+    chromium_path,
+    page_served,
+    until_settled,
+)
 
 from drawn_prints import as_bytes, draw_print
 from loupebook.library import (
@@ -122,13 +129,7 @@ class Sitting:
             self.page.wait_for_timeout(2500)
         for name, size in (("desk", DESK), ("phone", PHONE)):
             self.page.set_viewport_size(size)
-            self.page.wait_for_timeout(200)
-            fits = self.page.evaluate(
-                """[document.scrollingElement,
-                    ...document.querySelectorAll('[data-testid=stMain]')]
-                    .every(box => box.scrollWidth <= box.clientWidth)"""
-            )
-            assert fits, f"{step} scrolls sideways at {name}"
+            assert_no_sideways_scroll(self.page, f"{step} at {name}")
             if SHOTS:
                 Path(SHOTS).mkdir(parents=True, exist_ok=True)
                 height = self.page.evaluate(

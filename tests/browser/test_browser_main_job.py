@@ -9,7 +9,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browser_driver import FLAGS, PATIENCE_MS, chromium_path, page_served, until_settled
+from browser_driver import (
+    FLAGS,
+    PATIENCE_MS,
+    assert_no_sideways_scroll,
+    chromium_path,
+    page_served,
+    until_settled,
+)
 from PIL import Image
 
 from drawn_prints import as_bytes, draw_print
@@ -109,13 +116,6 @@ def assert_locked(page: playwright_api.Page) -> None:
     assert others
     for other in others:
         assert other == pytest.approx(first, abs=2e-4)
-
-
-def no_sideways_scroll(page: playwright_api.Page) -> bool:
-    return page.evaluate(
-        """[document.scrollingElement, ...document.querySelectorAll('[data-testid=stMain]')]
-            .every(box => box.scrollWidth <= box.clientWidth)"""
-    )
 
 
 def test_an_uploaded_photo_brings_the_nearest_reference_first(page: playwright_api.Page) -> None:
@@ -334,9 +334,9 @@ def test_an_undecodable_file_is_said_plainly(page: playwright_api.Page) -> None:
 
 
 def test_on_a_phone_nothing_scrolls_sideways_and_the_lock_holds(phone: playwright_api.Page) -> None:
-    assert no_sideways_scroll(phone)
+    assert_no_sideways_scroll(phone)
     hand_in(phone, 3)
-    assert no_sideways_scroll(phone)
+    assert_no_sideways_scroll(phone)
     panes = [box for box in phone.locator(".pane .glass").all() if box.is_visible()]
     assert len(panes) == 2
     assert panes[0].bounding_box()["x"] == panes[1].bounding_box()["x"]
@@ -378,7 +378,7 @@ def test_other_pages_fit_a_phone(phone: playwright_api.Page, address: str, path:
     phone.goto(f"{address}/{path}")
     phone.get_by_role("heading", level=1).wait_for()
     until_settled(phone)
-    assert no_sideways_scroll(phone)
+    assert_no_sideways_scroll(phone)
 
 
 def test_a_specimen_opens_from_the_list_and_its_uv_photo_brings_the_caution(

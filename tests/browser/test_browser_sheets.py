@@ -7,7 +7,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browser_driver import FLAGS, PATIENCE_MS, chromium_path, page_served, until_settled
+from browser_driver import (
+    FLAGS,
+    PATIENCE_MS,
+    assert_no_sideways_scroll,
+    chromium_path,
+    page_served,
+    until_settled,
+)
 
 from drawn_prints import as_bytes
 from loupebook.library import Element, Library, SpecimenRecord, Standing
@@ -240,8 +247,5 @@ def test_a_phone_shows_every_page_without_sideways_scrolling(story: tuple[str, P
             page.goto(f"{address}/{name}")
             page.get_by_role("heading", name=name.capitalize()).first.wait_for()
             shot(page, f"30-phone-{name}")
-            assert page.evaluate(
-                """[document.scrollingElement, ...document.querySelectorAll('[data-testid=stMain]')]
-                    .every(box => box.scrollWidth <= box.clientWidth)"""
-            )
+            assert_no_sideways_scroll(page, name)
         browser.close()
