@@ -48,35 +48,46 @@ def folds_over_code(photo: PlannedPhoto) -> bool:
     blank = PrintedSurface(
         Element.SEAL, "strip", 4.0, colour, maps, maps, colour, maps, maps, colour, maps, maps, maps
     )  # fmt: skip
-    scene = sample_scenes([photo.shot], [blank], height=560, width=920)
+    scene = sample_scenes([photo.shot], [blank], height=610, width=1000)
     mirrored = bool(getattr(photo.origin.plan, "mirrored", False))
     return not mirrored and float(scene.box[0, 3]) < _CODE_ENDS_MM
 
 
+def code_read(picture: Image.Image) -> bool:
+    """Whether an EAN-13 code with a correct check digit is found."""
+    found = [
+        code.text
+        for code in zxingcpp.read_barcodes(np.asarray(picture))
+        if code.format == zxingcpp.BarcodeFormat.EAN13
+    ]
+    return any(check_digit(text[:-1]) == int(text[-1]) for text in found)
+
+
 def barcode(folder: Path) -> list[Row]:
     """Codes read, by whether the code lies wholly on top of the box."""
-    groups: dict[str, list[bool]] = {"code on top of the box": [], "bent round its edge": []}
+    groups: dict[str, list[tuple[bool, bool]]] = {
+        "code on top of the box": [],
+        "bent round its edge": [],
+    }
     for photo, path in planned(folder):
         if photo.edition.element is not Element.SEAL or photo.shot.lighting is not Lighting.DIFFUSE:
             continue
-        pixels = np.asarray(Image.open(path))
-        if any(f.code in ("blur", "size") for f in check_photo(pixels).findings):
+        picture = Image.open(path)
+        if any(f.code in ("blur", "size") for f in check_photo(np.asarray(picture)).findings):
             continue
-        found = [
-            code.text
-            for code in zxingcpp.read_barcodes(pixels)
-            if code.format == zxingcpp.BarcodeFormat.EAN13
-        ]
-        right = any(check_digit(text[:-1]) == int(text[-1]) for text in found)
-        groups["bent round its edge" if folds_over_code(photo) else "code on top of the box"] += [
-            right
-        ]
+        larger = picture.resize((picture.width * 3 // 2, picture.height * 3 // 2))
+        where = "bent round its edge" if folds_over_code(photo) else "code on top of the box"
+        groups[where].append((code_read(picture), code_read(larger)))
     groups["all"] = [read for group in groups.values() for read in group]
-    return [
-        {"sharp diffuse seal photos": name, "count": len(reads), "read": sum(reads),
-         "share": round(float(np.mean(reads)), 3) if reads else ""}
-        for name, reads in groups.items()
-    ]  # fmt: skip
+    return [_code_row(name, reads) for name, reads in groups.items()]
+
+
+def _code_row(name: str, reads: list[tuple[bool, bool]]) -> Row:
+    row: Row = {"sharp diffuse seal photos": name, "count": len(reads)}
+    for what, number in (("as it is", 0), ("enlarged by half", 1)):
+        share = round(float(np.mean([r[number] for r in reads])), 3) if reads else ""
+        row |= {f"read {what}": sum(r[number] for r in reads), f"share {what}": share}
+    return row
 
 
 def rebuild(folder: Path, every: int) -> list[Row]:

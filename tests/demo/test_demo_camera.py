@@ -10,6 +10,7 @@ import pytest
 import torch
 from standin_surfaces import band, cap, seal
 
+from loupebook.demo.camera.geometry import FAR, hit_rod, rod_distance, unit
 from loupebook.demo.camera.phone import develop, draw_handling, sensor_noise
 from loupebook.demo.camera.request import Shot
 from loupebook.demo.camera.sampler import sample_scenes
@@ -116,6 +117,26 @@ def test_raking_light_shows_relief_that_diffuse_light_hides(renderer, surfaces):
         gap = (with_relief.light - without.light).abs().mean(1)[inside]
         change[lighting] = float(gap.mean() / without.light.mean(1)[inside].mean())
     assert change[Lighting.RAKING] > 1.15 * change[Lighting.DIFFUSE]
+
+
+def test_rays_that_graze_a_rounded_head_meet_it():
+    count = 4_000
+    draws = torch.rand(3, count, generator=torch.Generator().manual_seed(3))
+    eye = torch.tensor([150.0, 60.0, 90.0])[:, None].expand(3, count)
+    aim = torch.stack([60 - 20 * draws[0], 24 * draws[1] - 12, 24 * draws[2] - 12])
+    ray = unit(aim - eye)
+    half, radius, shoulder = (torch.full((count,), v) for v in (60.0, 9.0, 7.0))
+    met = hit_rod(eye, ray, half, radius, shoulder, ends=True)
+    # The same by brute force: how near does the ray come, walked in steps of 0.02 mm?
+    least = torch.full((count,), FAR)
+    for along in torch.arange(90.0, 210.0, 0.02).split(250):
+        walk = eye[:, None] + along[:, None] * ray[:, None]
+        least = torch.minimum(least, rod_distance(walk, half, radius, shoulder).amin(0))
+    assert (met[least < -0.01] < FAR).all()
+    assert (met[least > 0.03] == FAR).all()
+    arrived = met < FAR
+    gap = rod_distance(eye + met * ray, half, radius, shoulder)[arrived]
+    assert float(gap.abs().max()) < 0.05
 
 
 def test_back_view_shows_the_ends_of_the_band(renderer, surfaces):

@@ -166,13 +166,16 @@ def test_caps_keep_their_turns() -> None:
     steps = []
     for turns in (1, 4):
         made = replace(origin, plan=replace(CAP.plan, turns=turns, seam_step_mm=2.2))
-        relief = print_specimen(CAP, made, 2, px_per_mm=10).relief_mm
-        middle = relief.shape[0] // 2
-        y, x = np.mgrid[: relief.shape[0], : relief.shape[1]] - middle
-        ring = np.hypot(x, y) / 10
-        inner, outer = relief[ring < 3].mean(), relief[ring > 16].mean()
-        steps.append(inner - outer)
-    assert steps[1] > steps[0] + 0.1
+        heights = []
+        for specimen in range(3):
+            relief = print_specimen(CAP, made, specimen, px_per_mm=10).relief_mm
+            middle = relief.shape[0] // 2
+            y, x = np.mgrid[: relief.shape[0], : relief.shape[1]] - middle
+            ring = np.hypot(x, y) / 10
+            heights.append(relief[ring < 3].mean() - relief[ring > 16].mean())
+        steps.append(np.mean(heights))
+    # Leaf is 0.055 mm thick, and pressed home it rises by a third of that at least.
+    assert steps[1] > steps[0] + 3 * 0.055 / 3
 
 
 def test_the_meridian_of_a_head_keeps_its_length() -> None:

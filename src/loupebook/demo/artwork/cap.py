@@ -17,6 +17,9 @@ from loupebook.demo.artwork.noise import cloud
 
 Map = npt.NDArray[np.float32]
 
+#: Share of a turn in which a seam winds outwards; in the rest its cut end leads back.
+_SLANT = 0.92
+
 
 @dataclass(frozen=True)
 class CapPlan:
@@ -128,14 +131,18 @@ def _lay_over(
     wobble = uneven[((phi + np.pi) * (1440 / (2 * np.pi))).astype(np.int32)].astype(np.float32)
     inside = edge + wobble - rho
     start = float(rng.uniform(-np.pi, np.pi))
-    spiral = ((phi - start) % (2 * np.pi)) / (2 * np.pi) * 0.9
+    # Wound as a spiral whose end is cut aslant, not across.
+    turned = ((phi - start) % (2 * np.pi)) / (2 * np.pi)
+    spiral = np.minimum(turned / _SLANT, (1 - turned) / (1 - _SLANT)) * 0.9
     inside = inside + spiral - 0.45
     share = np.clip(inside * px_per_mm * 0.9 + 0.5, 0, 1)
     leaf = _leaf(x, y, plan, px_per_mm, rng, turn=float(rng.uniform(0, 2 * np.pi)))
-    step = thickness * np.clip(inside / 0.10 + 0.5, 0, 1)
-    shadow = 1 - 0.42 * np.exp(-np.abs(np.minimum(inside, 0.4)) / 0.11) * (
-        0.5 + 0.5 * (inside < 0.03)
-    )
+    # A seam is pressed home here and stands off there: its step and its shadow come and go.
+    proud = np.clip(0.55 + 0.5 * cloud(x.shape, 2.2 * px_per_mm, rng), 0.06, 1.3)
+    step = thickness * (0.35 + 0.65 * proud) * np.clip(inside / 0.16 + 0.5, 0, 1)
+    below = np.exp(-np.clip(-inside, 0, 4) / (0.05 + 0.10 * proud)) * (inside < 0)
+    lip = np.exp(-((inside / 0.07) ** 2))
+    shadow = 1 - 0.34 * proud * below - 0.10 * lip
     albedo = under[0] * (1 - share[..., None]) + leaf[0] * share[..., None]
     gum = (
         plan.glue * np.exp(-((inside / 0.55) ** 2)) * cloud(x.shape, 1.3 * px_per_mm, rng, lift=0.5)
@@ -151,38 +158,43 @@ def _leaf(
 ) -> tuple[Map, Map, Map]:
     """Albedo, relief and roughness of one piece of wrapper leaf."""
     a = turn + plan.lay
-    bend = 0.9 * cloud(x.shape, 5.5 * px_per_mm, rng)
+    bend = 1.6 * cloud(x.shape, 5.5 * px_per_mm, rng) + 0.25 * cloud(x.shape, px_per_mm, rng)
     u = x * np.cos(a) + y * np.sin(a) + bend
-    v = -x * np.sin(a) + y * np.cos(a) + 0.5 * bend
-    grain = cloud(x.shape, (0.55 * px_per_mm, 0.10 * px_per_mm), rng, turn=a)
-    mottle = cloud(x.shape, 2.4 * px_per_mm, rng)
-    fine = cloud(x.shape, 0.09 * px_per_mm, rng)
-    veins = _veins(u, v, plan, rng)
-    bumps = np.clip(cloud(x.shape, 0.13 * px_per_mm, rng) - (1.9 - 1.1 * plan.tooth), 0, 1.5)
-    tone = float(rng.normal(0, 0.055))
-    cells = np.exp(-((cloud(x.shape, 0.30 * px_per_mm, rng) / 0.16) ** 2))
-    light = 1 + tone + 0.055 * grain + 0.10 * mottle + 0.05 * fine - 0.10 * plan.vein_depth * cells
-    light = light * (1 - 0.42 * plan.vein_depth * veins) + 0.12 * plan.tooth * bumps
-    warm = np.stack([0.02 * mottle, np.zeros_like(mottle), -0.03 * mottle], axis=-1)
-    albedo = np.array(plan.leaf, np.float32) * (np.clip(light, 0.25, 2)[..., None] + warm)
-    relief = (
-        0.075 * plan.vein_depth * veins
-        + 0.007 * grain
-        + 0.006 * cells
-        + 0.022 * bumps
-        + 0.004 * fine
-    )
-    relief = relief + 0.045 * cloud(x.shape, 2.0 * px_per_mm, rng)
-    rough = 0.56 - 0.27 * plan.oil + 0.06 * mottle + 0.05 * fine + 0.1 * veins
-    return np.clip(albedo, 0.002, 1), relief, np.clip(rough, 0.15, 0.9)
+    v = -x * np.sin(a) + y * np.cos(a) + 0.6 * bend
+    broad = cloud(x.shape, 4.0 * px_per_mm, rng)
+    mottle = cloud(x.shape, 0.9 * px_per_mm, rng)
+    pulled = cloud(x.shape, (1.4 * px_per_mm, 0.35 * px_per_mm), rng, turn=a)
+    fine = cloud(x.shape, 0.07 * px_per_mm, rng)
+    veins = _veins(u, v, plan, rng) * np.clip(0.6 + 0.5 * broad, 0.1, 1.2)
+    bumps = np.clip(cloud(x.shape, 0.12 * px_per_mm, rng) - (1.9 - 1.0 * plan.tooth), 0, 1.5)
+    # Cells between the smallest veins: a net of fine valleys.
+    net = np.exp(-((cloud(x.shape, 0.20 * px_per_mm, rng) / 0.22) ** 2))
+    light = 1 + float(rng.normal(0, 0.07)) + 0.10 * broad + 0.07 * mottle + 0.045 * pulled
+    light = light + 0.035 * fine - 0.07 * net + 0.08 * plan.tooth * bumps
+    light = light * (1 + 0.16 * plan.vein_depth * veins)
+    spots = np.clip(cloud(x.shape, 0.25 * px_per_mm, rng) - 2.7, 0, 1)
+    light = light * (1 - 0.5 * spots)
+    brown = np.array(plan.leaf, np.float32)
+    brown = 0.62 * brown + 0.38 * brown.mean() * np.array((1.18, 0.95, 0.78), np.float32)
+    warm = np.stack([0.05 * broad, 0.01 * mottle, -0.03 * broad - 0.03 * mottle], axis=-1)
+    albedo = brown * (np.clip(light, 0.25, 2)[..., None] + warm)
+    relief = 0.060 * plan.vein_depth * veins - 0.009 * net + 0.020 * bumps + 0.003 * fine
+    relief = relief + 0.010 * pulled + 0.040 * broad + 0.016 * mottle
+    # Oil lies in patches: sheen where the fingers pressed, dull between.
+    oiled = np.clip(0.5 + 0.45 * cloud(x.shape, 1.6 * px_per_mm, rng), 0, 1)
+    rough = 0.60 - 0.20 * plan.oil * oiled + 0.05 * fine + 0.06 * net
+    return np.clip(albedo, 0.002, 1), relief, np.clip(rough, 0.34, 0.9)
 
 
 def _veins(u: Map, v: Map, plan: CapPlan, rng: np.random.Generator) -> Map:
-    """Secondary veins at their pitch, with finer ones that leave them at an angle."""
+    """Secondary veins at about their pitch, with finer ones that leave them at an angle."""
     phase = float(rng.uniform(0, 1))
-    main = np.abs((v / plan.vein_mm + phase + 0.06 * np.sin(u * 0.9)) % 1.0 - 0.5) * plan.vein_mm
-    strong = np.exp(-((main / 0.13) ** 2)) * (0.75 + 0.25 * np.sin(u * 0.35 + phase * 6))
-    lean = v + 0.55 * u
-    minor = np.abs((lean / (plan.vein_mm * 0.45) + phase) % 1.0 - 0.5) * plan.vein_mm * 0.45
-    weak = np.exp(-((minor / 0.05) ** 2)) * (0.5 + 0.5 * np.sin(1.7 * u + 1.1 * v))
-    return np.asarray(np.clip(strong + 0.30 * np.clip(weak, 0, 1), 0, 1))
+    pitch = plan.vein_mm
+    main = np.abs((v / pitch + phase + 0.10 * np.sin(u * 0.7 + phase * 9)) % 1.0 - 0.5) * pitch
+    width = 0.10 + 0.05 * np.sin(u * 0.45 + phase * 5)
+    strong = np.exp(-((main / width) ** 2)) * (0.7 + 0.3 * np.sin(u * 0.35 + phase * 6))
+    weak = np.zeros_like(u)
+    for lean, share in ((0.75, 0.42), (-0.6, 0.37)):
+        away = np.abs(((v + lean * u) / (pitch * share) + phase) % 1.0 - 0.5) * pitch * share
+        weak += np.exp(-((away / 0.045) ** 2)) * np.clip(np.sin(1.3 * u + 0.9 * v + lean), 0, 1)
+    return np.asarray(np.clip(strong + 0.28 * np.clip(weak, 0, 1), 0, 1))

@@ -10,7 +10,8 @@ import torch
 from torch import Tensor
 
 FAR = 1.0e6
-_STEPS = 9
+_STEPS = 7
+_LEAST_CLOSING = 0.005
 
 
 def dot(first: Tensor, second: Tensor) -> Tensor:
@@ -59,7 +60,8 @@ def hit_rod(
     """Distance along rays to a rod, all in the rod's frame.
 
     The straight side is met in closed form. With `ends`, rays that reach the ends are
-    walked on by the signed distance, which converges fast because a rod is convex.
+    walked on by Newton's method: along a ray the distance from a convex body is convex, so
+    that no step goes too far, and even rays that graze the rounding arrive.
     """
     across = ray[1] ** 2 + ray[2] ** 2
     towards = origin[1] * ray[1] + origin[2] * ray[2]
@@ -76,8 +78,10 @@ def hit_rod(
     if ends:
         walked = start
         for _ in range(_STEPS):
-            away = rod_distance(origin + walked * ray, half, radius, shoulder)
-            walked = walked + away.clamp(min=0)
+            point = origin + walked * ray
+            away = rod_distance(point, half, radius, shoulder)
+            closing = -dot(rod_normal(point, half, radius, shoulder), ray)
+            walked = walked + away.clamp(min=0) / closing.clamp(min=_LEAST_CLOSING)
         settled = rod_distance(origin + walked * ray, half, radius, shoulder) < 0.02
         hit, start = hit & settled, walked
     return torch.where(hit, start, FAR)

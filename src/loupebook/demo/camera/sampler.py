@@ -148,7 +148,8 @@ def _lay_box(draws: Draws, request: Request, lifted: Floats) -> tuple[Floats, Fl
     """The box that a seal is on, or a box in the background."""
     wide, high = request.wide, request.high
     flat = draws.chance(0.6)
-    fold = np.where(flat, wide * 0.5 + draws.uniform(4, 45), wide * draws.uniform(0.22, 0.42))
+    # A seal is bent round the edge by its blank end: its bar code stays on one face.
+    fold = np.where(flat, wide * 0.5 + draws.uniform(4, 45), wide * draws.uniform(0.468, 0.49))
     deep = draws.uniform(28, 60)
     low_y = -high * 0.5 - draws.uniform(6, 70)
     high_y = high * 0.5 + draws.uniform(6, 70)

@@ -56,7 +56,7 @@ def forger_press(rng: np.random.Generator, element: Element, skill: str) -> Pres
     if skill not in SKILLS:
         raise WorldInvalid(f"skill is one of {SKILLS}, not {skill!r}")
     seal = element is Element.SEAL
-    stretch = {"clumsy": 0.025, "fair": 0.014, "good": 0.010, "very good": 0.003}[skill]
+    stretch = {"clumsy": 0.025, "fair": 0.014, "good": 0.005, "very good": 0.003}[skill]
     signs, sizes = rng.choice([-1, 1], 2), rng.uniform(0.4, 1.6, 2)
     x, y = (1 + stretch * signs * sizes).tolist()
     white = Paper(
@@ -65,8 +65,9 @@ def forger_press(rng: np.random.Generator, element: Element, skill: str) -> Pres
         texture_um=1.5,
         roughness=0.45,
     )
+    pale = Paper(brightener=float(rng.uniform(0.08, 0.16)), texture_um=2.0, roughness=0.5)
     plain = Paper(fibres=3 if seal and skill == "very good" else 0, brightener=0.02)
-    spread = {"clumsy": 0.07, "fair": 0.04, "good": 0.025, "very good": 0.012}[skill]
+    spread = {"clumsy": 0.07, "fair": 0.03, "good": 0.012, "very good": 0.006}[skill]
     r, g, b = rng.normal(1.0, spread, 3).tolist()
     if skill in ("clumsy", "fair"):
         poor = skill == "clumsy"
@@ -99,12 +100,12 @@ def forger_press(rng: np.random.Generator, element: Element, skill: str) -> Pres
         spread_mm=float(rng.uniform(0.010, 0.016) if fine else rng.uniform(0.018, 0.030)),
         density=float(rng.uniform(0.95, 1.08)),
         mottle=0.02 if fine else 0.035,
-        foil_tint=(1.0, float(rng.uniform(0.95, 1.04)), float(rng.uniform(0.85, 1.12))),
-        foil_roughness=float(rng.uniform(0.2, 0.32)),
+        foil_tint=(1.0, float(rng.uniform(0.98, 1.02)), float(rng.uniform(0.94, 1.06))),
+        foil_roughness=float(rng.uniform(0.2, 0.29)),
         emboss=float(rng.uniform(0.75, 1.0) if fine else rng.uniform(0.4, 0.75)),
         grating=Grating.TRUE if fine else Grating.SINGLE,
         uv=0.9 if fine else 0.7,
-        paper=plain if fine else white,
+        paper=plain if fine else pale,
         flaws=int(rng.integers(2, 5)),
         scale=(x, y),
         cast=(r, g, b),

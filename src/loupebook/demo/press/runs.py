@@ -69,9 +69,9 @@ def fake_origin(seed: int, place: int, edition: Edition, k: int) -> PrintOrigin:
 
 
 def _copied(plan: Plan, skill: str, rng: np.random.Generator) -> tuple[Plan, tuple[str, ...]]:
-    """Plan of a copy. A scan keeps the drawing, so screened copies change little in it."""
-    coarse = skill in ("clumsy", "good")
-    count = {"clumsy": 3, "fair": 1, "good": 3, "very good": 2}[skill]
+    """Plan of a copy. A scan keeps the drawing, and good forgers redraw little of it."""
+    coarse = skill == "clumsy"
+    count = {"clumsy": 3, "fair": 1, "good": 2, "very good": 1}[skill]
     if isinstance(plan, BandPlan):
         return alter(plan, COARSE_BAND if coarse else FINE_BAND, count, rng)
     if isinstance(plan, SealPlan):
