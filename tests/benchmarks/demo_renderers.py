@@ -13,7 +13,7 @@ import argparse
 import resource
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 _HERE = Path(__file__).resolve().parent
@@ -28,6 +28,7 @@ from table import print_table, save_tables
 from loupebook.demo.camera.phone import develop, draw_handling
 from loupebook.demo.camera.request import Shot
 from loupebook.demo.camera.sampler import sample_scenes
+from loupebook.demo.camera.scene import SceneBatch
 from loupebook.demo.camera.torch_renderer import TorchRenderer
 from loupebook.demo.surface import PrintedSurface
 from loupebook.records.model import Lighting
@@ -148,15 +149,10 @@ def _ranking_rows(shaded: np.ndarray, traced: np.ndarray) -> list[Row]:
     ]
 
 
-def _timed(work: Callable[[], object], repeats: int, *, warm: bool = True) -> float:
-    if warm:
-        work()
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - start)
-    return float(np.median(times))
+def _timed(work: Callable[[], object]) -> float:
+    start = time.perf_counter()
+    work()
+    return time.perf_counter() - start
 
 
 def _row(what: str, seconds: float, photos: int, memory_gib: float) -> Row:
@@ -175,7 +171,7 @@ def _process_gib() -> float:
 def stream(
     device: str, surfaces: list[PrintedSurface], batch: int, repeats: int, *, compiled: bool = False
 ) -> Row:
-    """Scene drawing, shading and phone at 384 px in batches: the training stream."""
+    """Scene drawing, shading and phone at 384 px, batch after batch: the training stream."""
     renderer = TorchRenderer(surfaces, device=device, compiled=compiled)
     shots = [
         Shot(s.seed, s.surface, s.lighting, query=True, tilt=s.tilt)
@@ -184,16 +180,20 @@ def stream(
     seeds = [shot.seed for shot in shots]
     handling = draw_handling(seeds, poor=np.zeros(batch, bool), dim=np.zeros(batch, bool))
 
-    def work() -> None:
-        scenes = sample_scenes(shots, surfaces, height=384, width=384)
-        light = renderer.expose(scenes).light
-        develop(light, handling, torch.randn(light.shape, device=device))
+    def drawn(batches: int) -> Iterator[SceneBatch]:
+        for _ in range(batches):
+            yield sample_scenes(shots, surfaces, height=384, width=384)
+
+    def work(batches: int) -> None:
+        for exposure in renderer.expose_all(drawn(batches)):
+            develop(exposure.light, handling, torch.randn(exposure.light.shape, device=device))
         if device != "cpu":
             torch.cuda.synchronize()
 
+    work(1)
     if device != "cpu":
         torch.cuda.reset_peak_memory_stats()
-    seconds = _timed(work, repeats)
+    seconds = _timed(lambda: work(repeats)) / repeats
     used = _process_gib() if device == "cpu" else torch.cuda.max_memory_allocated() / 2**30
     name = f"{torch.get_num_threads()} threads" if device == "cpu" else torch.cuda.get_device_name()
     kind = "torch, compiled" if compiled else "torch"
@@ -207,12 +207,12 @@ def large(surfaces: list[PrintedSurface], samples: int) -> list[Row]:
     scenes = sample_scenes(shots, surfaces, **size)
     shaded = TorchRenderer(surfaces, supersample=1.35)
     cores = torch.get_num_threads()
-    seconds = _timed(lambda: shaded.expose(scenes), 1, warm=False)
+    seconds = _timed(lambda: shaded.expose(scenes))
     rows = [_row(f"torch, 900 px, {cores} threads", seconds, 3, _process_gib())]
     from loupebook.demo.camera.mitsuba_renderer import MitsubaRenderer
 
     traced = MitsubaRenderer(surfaces, samples=samples)
-    seconds = _timed(lambda: traced.expose(scenes), 1, warm=False)
+    seconds = _timed(lambda: traced.expose(scenes))
     what = f"Mitsuba, 900 px, {samples} paths a px, {cores} threads"
     return [*rows, _row(what, seconds, 3, _process_gib())]
 
@@ -223,10 +223,10 @@ def speed(small: bool, samples: int) -> list[Row]:
     )
     rows = []
     if torch.cuda.is_available():
-        rows += [stream("cuda", surfaces, batch, 5) for batch in (64, 256, 512)]
-        rows.append(stream("cuda", surfaces, 256, 5, compiled=True))
+        rows += [stream("cuda", surfaces, n, 12, compiled=True) for n in (256, 512)]
+        rows += [stream("cuda", surfaces, n, 6) for n in (64, 256, 512)]
     else:
-        rows += [stream("cpu", surfaces, 16, 2), *large(surfaces, samples)]
+        rows += [stream("cpu", surfaces, 16, 3), *large(surfaces, samples)]
     return rows
 
 

@@ -56,6 +56,21 @@ def test_a_scene_depends_on_its_own_seed_alone(renderer, surfaces):
     assert not torch.allclose(alone.light[0], among.light[0], atol=1e-2)
 
 
+def test_batches_come_in_order_and_a_bad_one_is_reported(renderer, surfaces):
+    def drawn():
+        for seed in (1, 2, 3):
+            yield sample_scenes([Shot(seed, 0)], surfaces, **SIZE)
+        raise WorldInvalid("no more paper")
+
+    ours = []
+    with pytest.raises(WorldInvalid, match="no more paper"):
+        ours.extend(exposure.light for exposure in renderer.expose_all(drawn()))
+    alone = [expose(renderer, surfaces, [Shot(seed, 0)]).light for seed in (1, 2, 3)]
+    assert len(ours) == 3
+    assert all(torch.equal(a, b) for a, b in zip(ours, alone, strict=True))
+    assert not list(renderer.expose_all([]))
+
+
 def test_compiled_parts_draw_the_same_picture(monkeypatch, renderer, surfaces):
     asked = []
     monkeypatch.setattr(torch, "compile", lambda part: asked.append(part.__name__) or part)

@@ -6,7 +6,8 @@ lamps that a scene may have.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import torch
 import torch.nn.functional as functional
@@ -90,6 +91,21 @@ class TorchRenderer:
         blurred = focus_blur(sharp, confusion)
         exposed = blurred * (plain["exposure"][:, None, None, None] / level)
         return Exposure(exposed, item[:, 0], exact[:, :2], depth[:, 0])
+
+    def expose_all(self, batches: Iterable[SceneBatch]) -> Iterator[Exposure]:
+        """Render batch after batch; while one renders, a thread draws the next.
+
+        Parameters
+        ----------
+        batches : iterable of SceneBatch
+            Best a generator that draws them.
+        """
+        drawn = iter(batches)
+        with ThreadPoolExecutor(1) as thread:
+            coming = thread.submit(next, drawn, None)
+            while (scenes := coming.result()) is not None:
+                coming = thread.submit(next, drawn, None)
+                yield self.expose(scenes)
 
     def _render(self, scenes: SceneBatch) -> tuple[Tensor, Tensor]:
         """Light and item (B, 4, H, W); artwork position and depth (B, 3, H, W)."""
