@@ -162,7 +162,8 @@ def summary(rows: list[Row]) -> list[Row]:
     ]  # fmt: skip
     groups = [(name, group) for name, group in groups if group]
     lines = []
-    for name, group in [*groups, ("all", rows)]:
+    printed = [row for row in rows if row["artwork differs"] != ""]
+    for name, group in [*groups, ("bands and seals", printed), ("all", rows)]:
         differs = [float(str(r["artwork differs"])) for r in group if r["artwork differs"] != ""]
         line: Row = {
             "origins": name,
