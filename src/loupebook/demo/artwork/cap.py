@@ -169,13 +169,13 @@ def _leaf(
     bumps = np.clip(cloud(x.shape, 0.12 * px_per_mm, rng) - (1.9 - 1.0 * plan.tooth), 0, 1.5)
     # Cells between the smallest veins: a net of fine valleys.
     net = np.exp(-((cloud(x.shape, 0.20 * px_per_mm, rng) / 0.22) ** 2))
-    light = 1 + float(rng.normal(0, 0.07)) + 0.10 * broad + 0.07 * mottle + 0.045 * pulled
+    light = 1 + float(rng.normal(0, 0.045)) + 0.10 * broad + 0.07 * mottle + 0.045 * pulled
     light = light + 0.035 * fine - 0.07 * net + 0.08 * plan.tooth * bumps
     light = light * (1 + 0.16 * plan.vein_depth * veins)
     spots = np.clip(cloud(x.shape, 0.25 * px_per_mm, rng) - 2.7, 0, 1)
     light = light * (1 - 0.5 * spots)
     brown = np.array(plan.leaf, np.float32)
-    brown = 0.62 * brown + 0.38 * brown.mean() * np.array((1.18, 0.95, 0.78), np.float32)
+    brown = 0.85 * brown + 0.15 * brown.mean() * np.array((1.18, 0.95, 0.78), np.float32)
     warm = np.stack([0.05 * broad, 0.01 * mottle, -0.03 * broad - 0.03 * mottle], axis=-1)
     albedo = brown * (np.clip(light, 0.25, 2)[..., None] + warm)
     relief = 0.060 * plan.vein_depth * veins - 0.009 * net + 0.020 * bumps + 0.003 * fine
