@@ -24,6 +24,10 @@ if TYPE_CHECKING:
 
 _mount = web_component("desk", *GLASS, "desk_follow", "desk_ink", "desk_words")
 
+NOT_ITS_DESIGN = (
+    "It is open whether your photo shows the design of these references at all. Look at wording "
+    "and emblems first: as long as these differ, a measurement that agrees says nothing."
+)
 DESK = "desk-key"
 AWAITED = "desk-awaited"
 MOST_CHOSEN = MOST_REFERENCES - 2
@@ -137,7 +141,7 @@ def show_desk_awaited() -> str:
             for standing, word in STANDING.items()
         ),
     ]
-    _mount_desk(key, panes, None, footnote="", awaited=True)
+    _mount_desk(key, panes, None, footnote="", doubt="", awaited=True)
     return key
 
 
@@ -177,7 +181,7 @@ def show_desk(library: Library, report: SearchReport, more: Sequence[Laid]) -> s
         st.session_state[DESK] = (report, key)
     DESKS.show(key, [one.photo_id for one in more])
     panes = _panes(library, report, more, _base(key))
-    _mount_desk(key, panes, _beside(more), footnote=_footnote(report))
+    _mount_desk(key, panes, _beside(more), footnote=_footnote(report), doubt=_doubt(report))
     return key
 
 
@@ -193,6 +197,7 @@ def lay_awaited(
         "panes": _panes(library, report, more, _base(key)),
         "beside": _beside(more),
         "footnote": _footnote(report),
+        "doubt": _doubt(report),
         "found": found,
     }
     desk = DESKS.lay(key, library, report, told)
@@ -229,12 +234,18 @@ def _footnote(report: SearchReport) -> str:
     return f"{report.set} · {report.encoder} · {CAUTION}"
 
 
+def _doubt(report: SearchReport) -> str:
+    """Say what measurements are worth where it is open whether this is the design at all."""
+    return "" if report.reading["close_reference"] is True else NOT_ITS_DESIGN
+
+
 def _mount_desk(
     key: str,
     panes: Sequence[dict[str, Any]],
     beside: str | None,
     *,
     footnote: str,
+    doubt: str,
     awaited: bool = False,
 ) -> None:
     _mount(
@@ -246,6 +257,7 @@ def _mount_desk(
             "words": WORDS,
             "footnote": footnote,
             "caution": CAUTION,
+            "doubt": doubt,
             "beside": beside,
             "awaited": awaited,
         },

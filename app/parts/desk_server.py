@@ -2,8 +2,9 @@
 
 ``/desk/KEY/state`` answers when there is news; ``/desk/KEY/tile/PHOTO/KIND/LEVEL/COLUMN/ROW``
 is one tile (KIND is ``own`` or ``aligned``); ``/desk/KEY/cut/PHOTO`` is one part of the frame
-at a given size; ``/desk/KEY/map/NAME`` is a difference map. KEY cannot be guessed and is known
-to the page that shows the desk, like the addresses of Streamlit's own media files.
+at a given size; ``/desk/KEY/map/PHOTO/NAME`` is a map of where the query differs from what is
+known of that reference. KEY cannot be guessed and is known to the page that shows the desk,
+like the addresses of Streamlit's own media files.
 """
 
 from __future__ import annotations
@@ -88,7 +89,7 @@ def cut(request: Request, desk: Desk) -> Response:
 
 def difference(request: Request, desk: Desk) -> Response:
     """Answer with a difference map over the frame."""
-    data = desk.overlay(request.path_params["name"])
+    data = desk.overlay(request.path_params["photo"], request.path_params["name"])
     return Response(data, media_type="image/png", headers=NOT_KEPT)
 
 
@@ -100,5 +101,5 @@ ROUTES = [
     Route("/desk/{key}/state", state),
     Route("/desk/{key}/tile/{photo}/{kind}/{level:int}/{column:int}/{row:int}", _found(tile)),
     Route("/desk/{key}/cut/{photo}", _found(cut)),
-    Route("/desk/{key}/map/{name:path}", _found(difference)),
+    Route("/desk/{key}/map/{photo}/{name:path}", _found(difference)),
 ]

@@ -35,7 +35,7 @@ class _Place:
 
     def to_dict(self) -> dict[str, Any]:
         if self.desk is None:
-            return {"version": 0, "layers": {}, "measures": None, "frame": None, "done": False}
+            return {"version": 0, "layers": {}, "measures": {}, "frame": None, "done": False}
         return self.desk.to_dict() | {"told": self.told}
 
 

@@ -72,7 +72,7 @@ def test_a_tile_is_the_photo_and_may_be_kept(desk: Any) -> None:
         "/desk/known/tile/query/aligned/0/0/0",
         "/desk/known/tile/query/other/0/0/0",
         "/desk/known/tile/p99/own/0/0/0",
-        "/desk/known/map/structure",
+        "/desk/known/map/p1/structure",
         "/desk/known/cut/query",
     ],
 )
@@ -84,7 +84,7 @@ def test_what_is_not_there_is_404(path: str) -> None:
 
 @pytest.mark.parametrize(
     "path",
-    ["/desk/other/state", "/desk/other/tile/query/own/0/0/0", "/desk/other/map/x"],
+    ["/desk/other/state", "/desk/other/tile/query/own/0/0/0", "/desk/other/map/p1/x"],
 )
 def test_a_desk_that_was_put_away_is_410(path: str) -> None:
     answer = ask(path)
@@ -109,5 +109,5 @@ def test_the_state_comes_at_once_when_there_is_news(desk: Any) -> None:
     answer = json.loads(ask("/desk/known/state", version="-1").body)
     assert answer["version"] == desk.version
     assert answer["layers"]["query"]["waits"]
-    assert answer["measures"] is None
+    assert answer["measures"] == {}
     assert not answer["done"]

@@ -132,7 +132,7 @@ def drive(page: Page, address: str, query: bytes, desk: Desk, shots: Shots) -> d
     aligned = time.perf_counter() - start
     page.wait_for_function(READY, polling=20)
     shown = time.perf_counter() - start
-    page.get_by_text("Measured against").wait_for()
+    page.locator("details.measured", has_text="Measured against").first.wait_for()
     measured = time.perf_counter() - start
     at_rest = counted.total
     glass = page.locator(".pane:visible .glass").first

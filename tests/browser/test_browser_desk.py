@@ -145,7 +145,7 @@ def test_aligned_views_come_by_themselves_and_nothing_moves(page: playwright_api
 
 
 def test_the_lock_holds_within_two_pixels_after_ten_random_acts(page: playwright_api.Page) -> None:
-    page.get_by_text("Measured against").wait_for()
+    page.locator("details.measured", has_text="Measured against").first.wait_for()
     chance = random.Random(11)
     panes = page.locator(".pane:visible .glass")
     panes.first.scroll_into_view_if_needed()
@@ -236,7 +236,7 @@ def test_alternate_by_key_button_and_by_itself(page: playwright_api.Page) -> Non
 def test_the_difference_map_lies_over_the_photo_as_strongly_as_wanted(
     page: playwright_api.Page,
 ) -> None:
-    page.get_by_text("Measured against").wait_for()
+    page.locator("details.measured", has_text="Measured against").first.wait_for()
     page.get_by_role("radio", name="Differences").click()
     laid = page.locator(".pane.stack img.map:visible")
     laid.wait_for()
@@ -251,8 +251,40 @@ def test_the_difference_map_lies_over_the_photo_as_strongly_as_wanted(
     page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
     assert float(laid.evaluate("one => one.style.opacity")) == pytest.approx(0.5, abs=0.06)
     page.get_by_label("What is mapped").select_option("colour")
-    assert "map/colour" in laid.get_attribute("src")
+    against_genuine = laid.get_attribute("src")
+    assert against_genuine.endswith("/colour")
+    legend = page.locator(".legend")
+    assert "genuine: First" in legend.inner_text()
+    # The nearest fake has a map of its own, and the line says so.
+    page.locator("details.measured", has_text="fake: ").wait_for()
+    page.locator(".beside").get_by_role("radio", name="Nearest fake").click()
+    page.locator(".legend", has_text="fake: Copy A").wait_for()
+    assert laid.get_attribute("src") != against_genuine
     keep_shot(page, "differences")
+    page.locator(".beside").get_by_role("radio", name="Nearest genuine").click()
+
+
+def test_pictures_fill_the_screen_and_none_is_there_twice(page: playwright_api.Page) -> None:
+    page.get_by_role("radio", name="Side by side").click()
+    page.locator("details.measured summary").first.click()
+    page.get_by_role("button", name="Fill the screen").click()
+    page.wait_for_function("document.fullscreenElement !== null")
+    try:
+        page.wait_for_timeout(300)
+        assert page.locator(".pane.stack").is_hidden()
+        heights = page.locator(".pane:visible .glass").evaluate_all(
+            "all => all.map(one => one.clientHeight)"
+        )
+        assert len(heights) == 3
+        assert max(heights) - min(heights) <= 1
+        assert min(heights) > 0.4 * page.viewport_size["height"]
+        keep_shot(page, "full")
+        page.get_by_role("radio", name="Swipe").click()
+        assert page.locator(".pane.stack").is_visible()
+        assert page.locator(".pane:visible").count() == 1
+    finally:
+        page.evaluate("document.exitFullscreen()")
+        page.get_by_role("radio", name="Side by side").click()
 
 
 def test_a_ruler_reads_millimetres_and_moves_by_keys(page: playwright_api.Page) -> None:
@@ -366,7 +398,7 @@ def test_a_photo_that_cannot_be_aligned_says_so_and_shows_as_photographed(
     page.get_by_text("Cannot be aligned:").wait_for()
     assert page.get_by_role("radio", name="Aligned").is_disabled()
     assert page.get_by_role("radio", name="Swipe").is_disabled()
-    page.get_by_text("Not measured:").first.wait_for()
+    page.locator("details.measured", has_text="Not measured:").wait_for()
     keep_shot(page, "not-registrable")
     page.close()
 
@@ -422,7 +454,7 @@ def test_axe_finds_no_serious_fault(
 @pytest.mark.external
 def test_axe_finds_no_serious_fault_on_a_whole_examination(page: playwright_api.Page) -> None:
     axe = pytest.importorskip("axe_playwright_python.sync_playwright")
-    page.get_by_text("Measured against").wait_for()
+    page.locator("details.measured", has_text="Measured against").first.wait_for()
     until_settled(page)
     found = axe.Axe().run(page, options=RULES).response
     assert serious(found) == []

@@ -91,14 +91,19 @@ def test_the_nearest_genuine_photo_is_the_frame_px_by_px(library: Library, desk:
     )
 
 
-def test_a_planted_difference_is_found_where_it_was_planted(desk: Desk, shots: Shots) -> None:
-    measures = desk.to_dict()["measures"]
+def test_a_planted_difference_is_found_where_it_was_planted(
+    library: Library, desk: Desk, shots: Shots
+) -> None:
+    genuine = key_of(library, "G-0")
+    measures = desk.to_dict()["measures"][genuine]
     structure = next(one for one in measures["figures"] if one["name"] == "structure")
     assert structure["verdict"] == "differs"
     place = structure["places"][0]
     x, y = print_to_photo(shots, "G-0", PLANTED)
     assert np.hypot(place["x"] - x, place["y"] - y) < 40
-    png = cv2.imdecode(np.frombuffer(desk.overlay("structure"), np.uint8), cv2.IMREAD_UNCHANGED)
+    png = cv2.imdecode(
+        np.frombuffer(desk.overlay(genuine, "structure"), np.uint8), cv2.IMREAD_UNCHANGED
+    )
     scale = png.shape[1] / desk.to_dict()["frame"]["width"]
     assert png.shape[2] == 4
     near = png[
@@ -106,6 +111,23 @@ def test_a_planted_difference_is_found_where_it_was_planted(desk: Desk, shots: S
     ]
     assert near.max() > 150
     assert np.median(png[..., 3]) == 0
+
+
+def test_the_nearest_fake_has_figures_and_maps_of_its_own(library: Library, desk: Desk) -> None:
+    genuine, fake = (desk.to_dict()["measures"][key_of(library, name)] for name in ("G-0", "F-0"))
+    assert genuine["against"].startswith("genuine: ")
+    assert fake["against"].startswith("fake: ")
+    assert "genuine" not in fake["says"]
+    values = [
+        {one["name"]: one["value"] for one in side["figures"]}["structure"]
+        for side in (genuine, fake)
+    ]
+    assert values[1] < values[0]
+    assert fake["points"] == []
+    maps = [desk.overlay(key_of(library, name), "structure") for name in ("G-0", "F-0")]
+    assert maps[0] != maps[1]
+    with pytest.raises(KeyError):
+        desk.overlay("p999", "structure")
 
 
 def test_each_point_has_the_figure_of_its_own_region(desk: Desk) -> None:
@@ -123,7 +145,7 @@ def test_a_photo_of_something_else_is_said_not_to_be_registrable(library: Librar
     assert told_of["frame"] is None
     assert told_of["done"]
     assert told_of["layers"]["query"]["reason"]
-    assert told_of["measures"]["says"].startswith("Not measured")
+    assert all(one["says"].startswith("Not measured") for one in told_of["measures"].values())
     with pytest.raises(KeyError):
         desk.layer("query", aligned=True)
     assert desk.layer("query", aligned=False).tile(0, 0, 0).shape == (300, 400, 3)
@@ -139,7 +161,7 @@ def test_with_fakes_only_the_nearest_fake_is_the_frame(
     desk = library.desk(told(library, shots.copy_query.pixels, None, "F-0"))
     desk.align()
     assert desk.to_dict()["frame"]["key"] == key_of(library, "F-0")
-    assert desk.to_dict()["measures"]["says"] == (
+    assert desk.to_dict()["measures"][key_of(library, "F-0")]["says"] == (
         "Not measured: None of the photos shows enough print."
     )
 

@@ -59,15 +59,25 @@ class Desk extends Glass {
     if (!this.chosenMode && this.mode === "photographed" && this.alignedOf(this.panes[0]) && this.untouched()) this.mode = "aligned";
     if (!this.alignedOf(this.panes[0])) this.mode = "photographed";
     this.says.textContent = this.standing();
-    this.telling.replaceChildren(summaryOf(this.state?.measures));
-    const measures = this.state?.measures;
-    if (measures !== this.told) {
-      this.told = measures;
-      this.rows.replaceChildren(...(measures ? measureRows(measures, (figure, place, number) => this.visit(figure, place, number)) : []));
-      this.offerMaps(measures);
-      this.root.dispatchEvent(new CustomEvent("measured", { bubbles: true }));
-    }
+    this.tellMeasures();
     this.paint();
+  }
+
+  tellMeasures() {
+    const measures = this.state?.measures ?? {};
+    const told = JSON.stringify(measures);
+    if (told !== this.told) {
+      this.told = told;
+      this.measuredBox.replaceChildren(...measuredParts(measures, this.data.doubt, this.measuredBox, (...at) => this.visit(...at)));
+      if (Object.keys(measures).length) this.root.dispatchEvent(new CustomEvent("measured", { bubbles: true }));
+    }
+    this.offerMaps();
+  }
+
+  // What was measured against the reference beside the query.
+  measures() {
+    const pane = this.panes.find((one) => one.data.key === this.shown);
+    return this.state?.measures?.[pane?.data.layer] ?? null;
   }
 
   untouched() {
@@ -121,21 +131,25 @@ class Desk extends Glass {
     if (!rounds.some(([round]) => round === this.round)) this.round = "pair";
     this.roundChoice = el("select", { "aria-label": "What alternates", onchange: () => this.setRound(this.roundChoice.value) }, ...rounds.map(([round, label]) => el("option", { value: round, selected: round === this.round }, label)));
     this.mapChoice = el("select", { "aria-label": "What is mapped", onchange: () => this.setMap(this.mapChoice.value) });
+    this.legend = el("span", { class: "legend" });
     this.strengthRange = el("input", { type: "range", min: 0, max: 100, value: this.strength, "aria-label": "Opacity of the difference map, percent", oninput: () => this.setStrength(Number(this.strengthRange.value)) });
     const group = (lay, ...nodes) => el("div", { class: "sub", "data-lay": lay }, ...nodes);
     this.subs = [
-      group("beside"),
+      group("beside", el("span", {}, "Scroll or pinch to zoom, drag to move; locked pictures move together.")),
       group("swipe", el("span", {}, "Drag the bar, or use < and >")),
       group("alternate", this.playButton, tool(null, "Show the other picture", () => this.other(), { text: "Other", keys: "Space" }), this.rateChoice, this.roundChoice),
-      group("differences", this.mapChoice, el("span", {}, "Map"), this.strengthRange),
+      group("differences", this.mapChoice, this.legend, this.strengthRange),
     ];
     return el("div", { class: "subs" }, ...this.subs);
   }
 
-  offerMaps(measures) {
+  offerMaps() {
+    const measures = this.measures();
     const names = measures?.overlays ?? [];
-    this.mapChoice.replaceChildren(...names.map((name) => el("option", { value: name, selected: name === this.map }, name)));
     if (names.length && !names.includes(this.map)) this.map = names[0];
+    this.mapChoice.replaceChildren(...names.map((name) => el("option", { value: name, selected: name === this.map }, name)));
+    this.mapChoice.hidden = !names.length;
+    this.legend.replaceChildren(...legendOf(measures, this.state?.done));
   }
 
   tuning() {
@@ -143,6 +157,10 @@ class Desk extends Glass {
       const input = el("input", { type: "range", min: least, max: most, value: this[name], "aria-label": `${label}, percent`, oninput: () => this.tune(name, Number(input.value)) });
       this[`${name}Range`] = input;
       return el("label", {}, el("span", {}, label), input);
+    };
+    this.tapes = {
+      ruler: tool(null, "Ruler", () => this.measureWith("ruler"), { text: "Ruler", keys: "M" }),
+      protractor: tool(null, "Protractor", () => this.measureWith("protractor"), { text: "Protractor", keys: "O" }),
     };
     this.channels = CHANNELS.map(([channel, label]) => el("button", { type: "button", class: "tool", role: "radio", onclick: () => this.tune("channel", channel) }, label));
     this.channelGroup = radioGroup("Channel", this.channels);
@@ -155,18 +173,16 @@ class Desk extends Glass {
       el(
         "div",
         { class: "tools" },
-        tool(null, "Ruler", () => this.measureWith("ruler"), { text: "Ruler", keys: "M" }),
-        tool(null, "Protractor", () => this.measureWith("protractor"), { text: "Protractor", keys: "O" }),
+        ...Object.values(this.tapes),
         tool(null, "Undo light, channel and measuring", () => this.tidyUp(), { text: "Clear" }),
       ),
     );
   }
 
   measured() {
-    this.telling = el("summary", {});
-    this.rows = el("div", { class: "rows" });
     this.told = undefined;
-    return el("details", { class: "measured" }, this.telling, this.rows);
+    this.measuredBox = el("div", {});
+    return this.measuredBox;
   }
 
   // ---------------------------------------------------------------- panes
@@ -272,10 +288,10 @@ class Desk extends Glass {
   }
 
   layMap(layer) {
-    const names = this.state?.measures?.overlays ?? [];
-    if (!names.includes(this.map)) return;
+    const pane = this.panes.find((one) => one.data.key === this.shown);
+    if (!this.measures()?.overlays.includes(this.map)) return;
     layer.map ??= el("img", { class: "map", alt: "" });
-    const address = `${this.data.base}map/${encodeURIComponent(this.map)}`;
+    const address = `${this.data.base}map/${pane.data.layer}/${encodeURIComponent(this.map)}`;
     if (layer.map.getAttribute("src") !== address) layer.map.src = address;
     if (!layer.map.isConnected) layer.sheet.append(layer.map);
     layer.map.hidden = false;
@@ -439,8 +455,10 @@ class Desk extends Glass {
     home.glass.querySelector(".knob")?.focus();
   }
 
-  visit(figure, place, number) {
-    if (figure.map) this.map = this.mapChoice.value = figure.name;
+  visit(reference, figure, place, number) {
+    const pane = this.panes.find((one) => one.data.layer === reference);
+    if (pane && pane.data.key !== this.shown) this.show(pane.data.key);
+    if (figure.map) this.map = figure.name;
     this.visitPlace({ ...place, name: `${figure.name} ${number + 1}` });
   }
 
@@ -477,6 +495,7 @@ class Desk extends Glass {
     this.layGroup.check(LAYS.findIndex(([lay]) => lay === (stacked ? this.lay : "beside")));
     this.subs.forEach((sub) => sub.classList.toggle("off", sub.dataset.lay !== (stacked ? this.lay : "beside")));
     this.channelGroup.check(CHANNELS.findIndex(([name]) => name === this.channel));
+    for (const [kind, button] of Object.entries(this.tapes)) button.setAttribute("aria-pressed", String(this.tape?.kind === kind));
     this.divider.hidden = !(stacked && this.lay === "swipe");
     this.divider.style.left = `${this.split * 100}%`;
     this.divider.setAttribute("aria-valuenow", String(Math.round(this.split * 100)));

@@ -37,8 +37,14 @@ class PointList {
     });
   }
 
+  // Points belong to the reference that gives the frame; without one nothing was measured.
+  measures() {
+    const { frame, measures } = this.state ?? {};
+    return frame ? measures[frame.key] : Object.values(measures ?? {})[0];
+  }
+
   draw() {
-    const measures = this.state?.measures;
+    const measures = this.measures();
     // Marks come back from the page as they were sent: drawing anew would take the focus away.
     const { base, panes, none } = this.data;
     const mark = JSON.stringify([base, panes, none, measures?.points, Object.keys(this.state?.layers ?? {})]);
@@ -101,7 +107,7 @@ class PointList {
   }
 
   tell() {
-    this.count.textContent = this.counted(this.state.measures.points);
+    this.count.textContent = this.counted(this.measures().points);
     const told = Object.entries(this.marks).filter(([, { mark, note }]) => mark || note);
     this.send("marks", Object.fromEntries(told));
   }

@@ -44,8 +44,25 @@ function keyDialog() {
   return dialog;
 }
 
+function measuredParts(measures, doubt, before, visit) {
+  const open = new Set([...before.querySelectorAll("details[open]")].map((one) => one.dataset.key));
+  const entries = Object.entries(measures);
+  if (!entries.length) return [el("p", { class: "measured waits" }, "Measuring against known examples…")];
+  // Where nothing could be measured, the reason is the same against all.
+  const told = entries.filter(([, one], number) => entries.findIndex(([, other]) => other.says === one.says && other.against === one.against) === number);
+  const parts = told.map(([key, one]) =>
+    el("details", { class: "measured", "data-key": key, open: open.has(key) }, el("summary", {}, summaryOf(one)), el("div", { class: "rows" }, ...measureRows(one, (...at) => visit(key, ...at)))),
+  );
+  return doubt ? [el("p", { class: "caution" }, doubt), ...parts] : parts;
+}
+
+function legendOf(measures, done) {
+  if (!measures) return [done === false ? "Being measured against this reference…" : "Choose the nearest genuine or the nearest fake: your photo is measured against these."];
+  if (!measures.overlays.length) return [measures.says];
+  return [`where your photo departs from the known ones (${measures.against}):`, el("span", { class: "scale", role: "img", "aria-label": "colour scale from little to much beyond what is usual" }), "little to much"];
+}
+
 function summaryOf(measures) {
-  if (!measures) return "Measuring against known examples…";
   const count = (verdict) => measures.figures.filter((figure) => figure.verdict === verdict).length;
   if (!measures.figures.length) return measures.says;
   return `Measured against ${measures.photos} known photo${measures.photos === 1 ? "" : "s"} (${measures.against}): ${count("differs")} differ, ${count("agrees")} agree, ${count("cannot tell")} cannot be told`;

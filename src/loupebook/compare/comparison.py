@@ -112,8 +112,14 @@ class Comparison:
         """Names of the measurements that differ."""
         return tuple(one.name for one in self.figures if one.verdict is Verdict.DIFFERS)
 
-    def says(self) -> str:
-        """Return the finding in a sentence or two."""
+    def says(self, among: str = "known genuine ones") -> str:
+        """Return the finding in a sentence or two.
+
+        Parameters
+        ----------
+        among : str
+            What the query was compared with, in the plural.
+        """
         if not self.registration.registered:
             return f"Not compared: {self.registration.reason}."
         told = [one for one in self.figures if one.verdict is not Verdict.CANNOT_TELL]
@@ -122,10 +128,10 @@ class Comparison:
         if not self.differs:
             return (
                 f"{len(told)} of {len(self.figures)} measurements could be taken; none differs "
-                "from known genuine ones beyond what is usual."
+                f"from {among} beyond what is usual."
             )
         return (
-            "Beyond what is usual among known genuine ones: "
+            f"Beyond what is usual among {among}: "
             + "; ".join(
                 f"{one.name} ({one.says})" for one in self.figures if one.name in self.differs
             )
@@ -224,7 +230,7 @@ def verdict_of(z: float) -> tuple[Verdict, str]:
         return Verdict.DIFFERS, ""
     if z <= AGREES_TO:
         return Verdict.AGREES, ""
-    return Verdict.CANNOT_TELL, "more than usual among genuine ones, but not beyond doubt"
+    return Verdict.CANNOT_TELL, "more than is usual, but not beyond doubt"
 
 
 def overall(figures: Sequence[Figure]) -> float | None:

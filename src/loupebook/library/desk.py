@@ -10,13 +10,13 @@ Conventions: points are (x, y) px of the frame, pixel centres at whole numbers.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from threading import Condition, Event, Lock
 from typing import Any, Protocol
 
 from loupebook.compare import Picture, register
-from loupebook.errors import LoupebookError
+from loupebook.errors import ComparisonError, LoupebookError
 from loupebook.library.comparing import ComparisonReport, Photo
 from loupebook.library.desk_measures import Measures, measures_of, no_measures
 from loupebook.library.desk_photos import LaidPhoto, Mips, Pixels, Warped
@@ -129,7 +129,7 @@ class Desk:
         self._aligned = False
         self._shown: set[str] = set()
         self._some_seen, self._all_seen = Event(), Event()
-        self._measures: Measures | None = None
+        self._measures: dict[str, Measures] = {}
         self._nearest = [
             self.lay_out(match.photo_id)
             for match in (report.nearest_genuine, report.nearest_fake)
@@ -192,18 +192,22 @@ class Desk:
             raise KeyError(key)
         return photo
 
-    def overlay(self, name: str) -> bytes:
+    def overlay(self, key: str, name: str) -> bytes:
         """Return a difference map over the frame, PNG with transparency.
+
+        Parameters
+        ----------
+        key : str
+            Which reference the query was measured against.
+        name : str
+            Of the measurement.
 
         Raises
         ------
         KeyError
-            If there is none of that name.
+            If there is none of that name, or nothing was measured against that reference.
         """
-        measures = self._measures
-        if measures is None:
-            raise KeyError(name)
-        return measures.overlays[name]
+        return self._measures[key].overlays[name]
 
     def seen(self, key: str) -> None:
         """Take note that a picture of this photo is on its way to the page."""
@@ -234,8 +238,7 @@ class Desk:
                     self._lay(key)
             # Measuring takes longest; what is laid out meanwhile need not wait for it.
             with self._measuring:
-                if self._measures is None:
-                    self._measure()
+                self._measure()
         except LoupebookError as error:
             self.give_up(str(error))
 
@@ -283,29 +286,44 @@ class Desk:
             self._step()
 
     def _measure(self) -> None:
-        if self._frame is None:
-            measures = no_measures(self._layers[QUERY].reason)
-        else:
-            report = self._source.compare(self._query, self._frame.photo_id)
-            points = self._source.points_for(self._frame.photo_id)
-            measures = measures_of(
-                report, self._frame.photo_id, self._layers[self._frame.key].ready(),
-                self._frame.size, points, self._source.photo_pixels,
-            )  # fmt: skip
+        """Measure the query against what is known of each nearest reference, the frame first."""
+        frame = self._frame
+        if frame is None:
+            nothing = no_measures(self._layers[QUERY].reason)
+            self._take({one.key: nothing for one in self._nearest})
+            return
+        for reference in sorted(self._nearest, key=lambda one: one.key != frame.key):
+            if reference.key not in self._measures:
+                self._take({reference.key: self._measured_against(reference, frame)})
+
+    def _measured_against(self, reference: DeskReference, frame: DeskReference) -> Measures:
+        try:
+            report = self._source.compare(self._query, reference.photo_id)
+        except ComparisonError as error:
+            return no_measures(str(error))
+        # Points belong to the design that gives the frame.
+        points = self._source.points_for(frame.photo_id) if reference is frame else ()
+        return measures_of(
+            report, frame.photo_id, self._layers[frame.key].ready(), frame.size, points,
+            self._source.photo_pixels,
+        )  # fmt: skip
+
+    def _take(self, found: Mapping[str, Measures]) -> None:
         with self._changed:
-            self._measures = measures
+            self._measures.update(found)
             self._step()
 
     def forget_old_points(self) -> bool:
         """Forget what was measured if points were drawn or retired since; say whether so."""
-        frame, measures = self._frame, self._measures
+        frame = self._frame
+        measures = None if frame is None else self._measures.get(frame.key)
         if frame is None or measures is None:
             return False
         now = {point.point_id for point in self._source.points_for(frame.photo_id)}
         if now == {point["id"] for point in measures.points}:
             return False
         with self._changed:
-            self._measures = None
+            del self._measures[frame.key]
             self._step()
         return True
 
@@ -315,8 +333,8 @@ class Desk:
             for layer in self._layers.values():
                 if layer.waits:
                     layer.waits, layer.reason = False, reason
-            if self._measures is None:
-                self._measures = no_measures(reason)
+            for one in self._nearest:
+                self._measures.setdefault(one.key, no_measures(reason))
             self._step()
 
     def _step(self) -> None:
@@ -346,13 +364,13 @@ class Desk:
                     "px_per_mm": frame.px_per_mm,
                 },
                 "layers": {key: layer.to_dict() for key, layer in self._layers.items()},
-                "measures": None if self._measures is None else self._measures.to_dict(),
-                "done": self._measures is not None
+                "measures": {key: one.to_dict() for key, one in self._measures.items()},
+                "done": len(self._measures) == len(self._nearest)
                 and not any(layer.waits for layer in self._layers.values()),
             }
 
     @property
     def points(self) -> tuple[dict[str, Any], ...]:
         """What is told of each point of comparison; empty until it was measured."""
-        measures = self._measures
+        measures = None if self._frame is None else self._measures.get(self._frame.key)
         return () if measures is None else measures.points

@@ -23,6 +23,7 @@ from loupebook.records.points import PointRecord
 
 OVERLAY_SIDE = 1200
 """Longest side of a difference map as it is sent, px; the measurements are coarser."""
+_AMONG = {"genuine": "known genuine ones", "fake": "known fakes of this print origin"}
 _SEEN = 0.5
 """Least share of a point's region that must be seen for a figure."""
 _TOP = 90
@@ -120,7 +121,7 @@ def measures_of(
     to_consensus = None if consensus is None else map_to_consensus(consensus, photo_id, frame)
     laid = _Laid(found, to_consensus, size)
     return Measures(
-        says=found.says(),
+        says=found.says(_AMONG.get(report.standing or "", "the known ones")),
         against=f"{report.standing or 'known'}: {report.reference}",
         photos=found.against,
         figures=tuple(_figure(one, laid) for one in found.figures),

@@ -28,7 +28,7 @@ def measure(framed: Framed) -> Measured:
             else f"the photo shows {scale:.1f} px a mm; fine lines need {LEAST_PX_PER_MM:.0f}"
         )
     if framed.softness_mm > SOFTEST_MM:
-        return cannot("the photo is too soft beside genuine ones")
+        return cannot("the photo is too soft beside the known ones")
     side = 2 * max(1, round(_WIDEST_MM * framed.consensus.unit / 2)) + 1
     query, model = (lines_of(lightness(plane), side) for plane in framed.in_place)
     trust = framed.inner / framed.consensus.spread[1] ** 2

@@ -19,7 +19,7 @@ from loupebook.compare.measures._model import Measured, cannot
 
 NAME = "cut outline"
 UNIT = "%"
-SAYS = "the paper is cut to other proportions than the print has on genuine ones"
+SAYS = "the paper is cut to other proportions than the print has on the known ones"
 
 LEAST_PX_PER_MM = 3.5
 _REACH_MM = 0.9
@@ -34,7 +34,7 @@ def measure(framed: Framed) -> Measured:
         return cannot("the photo is too coarse, or its scale is not known")
     points, normals = framed.consensus.outline
     if len(points) < _FEWEST:
-        return cannot("the outline of genuine ones is not known well enough")
+        return cannot("the outline of the known ones is not known well enough")
     ours, strength = edge_along(framed.level[0], framed.shown, points, normals, framed.consensus)
     theirs, steady = edge_along(
         framed.consensus.middle, np.ones_like(framed.shown), points, normals, framed.consensus

@@ -11,7 +11,7 @@ from loupebook.compare.measures._model import Measured, cannot
 
 NAME = "edge sharpness"
 UNIT = "mm of blur"
-SAYS = "edges are softer than on genuine ones"
+SAYS = "edges are softer than on the known ones"
 
 _WORST_CAPTURE_MM = 0.09
 

@@ -9,7 +9,7 @@ from loupebook.compare.frame import Framed
 from loupebook.compare.measures._model import SOFTEST_MM, Measured, cannot
 
 NAME = "structure"
-UNIT = "× genuine spread"
+UNIT = "× usual spread"
 SAYS = "parts are drawn otherwise, missing or added"
 
 _SPOT_MM = 0.25
@@ -21,7 +21,7 @@ LEAST_PX_PER_MM = 3.0
 def measure(framed: Framed) -> Measured:
     """Return the mean of the worst hundredth of the item, smoothed over a small spot."""
     if framed.softness_mm > SOFTEST_MM:
-        return cannot("the photo is too soft beside genuine ones")
+        return cannot("the photo is too soft beside the known ones")
     if framed.inner.sum() < 2000:
         return cannot("too little of the item is seen")
     if framed.px_per_mm is not None and framed.px_per_mm < LEAST_PX_PER_MM:
