@@ -21,6 +21,8 @@ _mount = web_component("crop", "desk_follow")
 
 WHOLE = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
 LONGEST_SHOWN = 1200
+SMALL_SIDE = 240
+"""Longest side of the small picture beside the choice of an item, px."""
 FOUND = "found"
 PICKED = "picked-item"
 KEPT = "kept-region"
@@ -153,7 +155,7 @@ def remember_outline(photo: str, region: Region, report: SearchReport) -> None:
     st.session_state[FOUND] = (photo, outline)
 
 
-def offer_items(report: SearchReport, photo: str, size: tuple[int, int]) -> None:
+def offer_items(report: SearchReport, photo: str, pixels: NDArray[np.uint8]) -> None:
     """Offer each item of a photo that shows several, or the way back from one to all.
 
     Parameters
@@ -162,30 +164,56 @@ def offer_items(report: SearchReport, photo: str, size: tuple[int, int]) -> None
         The answer on show.
     photo : str
         Hash of the photo.
-    size : tuple of int
-        Its width and height, px.
+    pixels : ndarray
+        The decoded photo.
     """
-    if st.session_state.get(PICKED, ("",))[0] == photo:
+    picked = st.session_state.get(PICKED)
+    if picked and picked[0] == photo:
+        st.markdown(f"**Item {picked[2]} of {picked[3]}** of this photo is searched alone.")
         st.button("Search the whole photo again", on_click=forget_item)
         return
     if len(report.items) < 2 or region_of(photo) != Region():
         return
-    st.markdown(
-        f"**This photo seems to show {len(report.items)} items.** Search them one at a time:"
-    )
+    count = len(report.items)
+    st.markdown(f"**This photo seems to show {count} items.** Search them one at a time:")
     for number, item in enumerate(report.items, start=1):
-        st.button(
-            f"Item {number}, near {item.specimen}",
-            key=f"item-{number}",
-            on_click=pick_item,
-            args=(photo, item.outline, size),
-        )
+        region = region_about(item.outline, pixels.shape[1], pixels.shape[0])
+        with st.container(horizontal=True, vertical_alignment="center"):
+            st.image(_cut(pixels, region), width=96)
+            st.button(
+                f"Item {number}, near {item.specimen}",
+                key=f"item-{number}",
+                on_click=pick_item,
+                args=(photo, region, number, count),
+            )
 
 
-def pick_item(photo: str, outline: Outline, size: tuple[int, int]) -> None:
-    """Search one item alone from now on."""
-    corners = tuple((x / size[0], y / size[1]) for x, y in outline)
-    st.session_state[PICKED] = (photo, Region(corners, 0, "corners"))
+def region_about(outline: Outline, width: int, height: int) -> Region:
+    """Return the region that an outline in px marks.
+
+    An outline that leaves the photo gives the upright box about what is in the photo: beyond
+    its edge there is nothing to search or to straighten.
+    """
+    corners = tuple((x / width, y / height) for x, y in outline)
+    if all(0 <= share <= 1 for corner in corners for share in corner):
+        return Region(corners, 0, "corners")
+    across, down = ([min(max(one[axis], 0.0), 1.0) for one in corners] for axis in (0, 1))
+    left, top, right, bottom = min(across), min(down), max(across), max(down)
+    return Region(((left, top), (right, top), (right, bottom), (left, bottom)))
+
+
+def _cut(pixels: NDArray[np.uint8], region: Region) -> NDArray[np.uint8]:
+    """Return the upright box about a region, small."""
+    height, width = pixels.shape[:2]
+    across, down = ([one[axis] for one in region.corners] for axis in (0, 1))
+    left, top = int(min(across) * (width - 1)), int(min(down) * (height - 1))
+    right, bottom = max(int(max(across) * width), left + 1), max(int(max(down) * height), top + 1)
+    return resize_to_fit(pixels[top:bottom, left:right], SMALL_SIDE)
+
+
+def pick_item(photo: str, region: Region, number: int, count: int) -> None:
+    """Search one item alone from now on: the region of item `number` of `count`."""
+    st.session_state[PICKED] = (photo, region, number, count)
 
 
 def forget_item() -> None:

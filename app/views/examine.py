@@ -128,7 +128,7 @@ def desk(photo: Handed) -> None:
                     size=(width, height), marks=point_marks(key, photo.sha256),
                 )  # fmt: skip
         with advice:
-            offer_items(report, photo.sha256, (width, height))
+            offer_items(report, photo.sha256, pixels)
             show_advice(report.photo_check, key="query-advice", poor=POOR)
 
 

@@ -14,6 +14,7 @@ from streamlit.testing.v1 import AppTest
 
 from drawn_prints import as_bytes, draw_print
 from loupebook.library import Box, FoundItem, Library
+from parts.crop import region_about
 
 
 @pytest.fixture
@@ -225,10 +226,20 @@ def test_two_items_in_one_photo_are_offered_one_at_a_time(
     assert not at.exception
     asked = ToldLibrary.asked[-1]
     np.testing.assert_allclose(asked["corners"], other, atol=1e-6)
+    assert "Item 2 of 2" in words(at)
     back = next(b for b in at.button if b.label == "Search the whole photo again")
     back.click().run()
     assert "corners" not in ToldLibrary.asked[-1]
     assert "seems to show 2 items" in words(at)
+
+
+def test_an_item_that_leaves_the_photo_is_searched_within_it() -> None:
+    inside = ((10.0, 10.0), (90.0, 12.0), (92.0, 48.0), (8.0, 50.0))
+    assert region_about(inside, 100, 50).mode == "corners"
+    outside = ((-20.0, 5.0), (60.0, -8.0), (70.0, 40.0), (-10.0, 45.0))
+    region = region_about(outside, 100, 50)
+    assert region.mode == "box"
+    assert region.corners == ((0.0, 0.0), (0.7, 0.0), (0.7, 0.9), (0.0, 0.9))
 
 
 def test_the_page_says_by_what_a_match_was_found(
