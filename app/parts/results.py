@@ -45,7 +45,9 @@ def show_matches(library: Library, report: SearchReport) -> None:
     """Show the nearest specimens as cards; choosing one lays it on the desk."""
     st.subheader("Nearest known specimens")
     st.caption(
-        f"One card for each specimen, nearest first. Choose up to {MOST_CHOSEN} to lay them on the "
+        "One card for each specimen, nearest first. Similarity says how likely both show one "
+        "design, not whether either is genuine: copies of a design score as high as it does. "
+        f"Choose up to {MOST_CHOSEN} to lay them on the "
         "desk beside the nearest genuine and the nearest fake."
     )
     chosen = chosen_ids()

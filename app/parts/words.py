@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 from loupebook.library import (
@@ -76,8 +77,16 @@ def found_by(match: MatchReport) -> str:
 
 
 def nearness(similarity: float) -> str:
-    """Return a similarity as it is read: one that rounds to 1 is above all that is told apart."""
-    return "Similarity above 0.999" if similarity >= 0.9995 else f"Similarity {similarity:.3f}"
+    """Return a similarity as it is read; where it rounds to 1, with the log odds behind it.
+
+    The log odds still tell the order of references that are all as good as certain to show
+    the same design.
+    """
+    if similarity < 0.9995:
+        return f"Similarity {similarity:.3f}"
+    beyond = 1 - similarity
+    odds = f"{math.log(similarity / beyond):.1f}" if beyond > 1e-15 else "above 34"
+    return f"Similarity above 0.999, log odds {odds}"
 
 
 def scale(px_per_mm: float | None) -> str:

@@ -15,6 +15,7 @@ from streamlit.testing.v1 import AppTest
 from drawn_prints import as_bytes, draw_print
 from loupebook.library import Box, FoundItem, Library
 from parts.crop import region_about
+from parts.words import nearness
 
 
 @pytest.fixture
@@ -263,3 +264,9 @@ def test_matched_places_are_shown_on_both_pictures(
     at.run()
     assert "No single places were matched" not in words(at)
     assert any(button.label == "Download this picture" for button in at.get("download_button"))
+
+
+def test_similarities_that_round_to_one_still_tell_their_order() -> None:
+    assert nearness(0.87654) == "Similarity 0.877"
+    assert nearness(1 - 1e-6) == "Similarity above 0.999, log odds 13.8"
+    assert nearness(1.0) == "Similarity above 0.999, log odds above 34"
