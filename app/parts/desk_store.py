@@ -70,6 +70,7 @@ class DeskStore:
             comes to the page together with the desk's own state.
         """
         desk = library.desk(report)
+        Thread(target=desk.make_first_pictures, name="first", daemon=True).start()
         with self._lock:
             self._places[key] = _Place(desk, told)
             self._places.move_to_end(key)

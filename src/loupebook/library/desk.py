@@ -11,6 +11,7 @@ Conventions: points are (x, y) px of the frame, pixel centres at whole numbers.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from threading import Condition, Event, Lock
 from typing import Any, Protocol
@@ -216,6 +217,13 @@ class Desk:
             self._some_seen.set()
         if self._shown >= {QUERY, *(one.key for one in self._nearest)}:
             self._all_seen.set()
+
+    def make_first_pictures(self) -> None:
+        """Make the small pictures that the page asks for first, before it asks for them."""
+        first = [QUERY, *(one.key for one in self._nearest)]
+        with ThreadPoolExecutor(len(first), thread_name_prefix="first") as pool:
+            for key in first:
+                pool.submit(self._layers[key].own.tile, 0, 0, 0)
 
     def wait_until_seen(self, most_s: float) -> None:
         """Wait, `most_s` seconds at most, until the first pictures are on their way to the page.
