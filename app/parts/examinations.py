@@ -7,7 +7,20 @@ from typing import TYPE_CHECKING, Any
 import streamlit as st
 
 from loupebook.errors import LoupebookError, RecordNotFound, SetDamaged
-from loupebook.library import MARK_SIGNS, Asked, Mark, Paper, PointMark
+from loupebook.library import (
+    BEYOND,
+    BEYOND_MEANS,
+    MARK_SIGNS,
+    Asked,
+    Mark,
+    Paper,
+    PointMark,
+    beyond_words,
+    figure_words,
+    finding_words,
+    measured_title,
+    result_words,
+)
 from parts.persons import ask_name
 from parts.pictures import served
 from parts.sheet import show_facts, show_words
@@ -15,7 +28,7 @@ from parts.viewer import show_panes
 from parts.words import CAUTION, STANDING, counted, minute, plain
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from loupebook.library import ExaminationRecord, Library, SearchFilters, SearchReport
     from parts.crop import Region
@@ -283,23 +296,25 @@ def _show_record(record: ExaminationRecord) -> None:
 
 def _show_measurements(record: ExaminationRecord) -> None:
     for one in record.document["comparisons"]:
-        title = f"Measured against {one['reference']} ({one['reference_standing']})"
-        with st.expander(plain(title)):
-            st.markdown(plain(one["says"]))
-            st.dataframe(
-                [
-                    {
-                        "measurement": row["name"],
-                        "figure": row["value"],
-                        "unit": row["unit"],
-                        "z": row["z"],
-                        "verdict on the print": MARK_SIGNS[row["verdict"]],
-                        "what it says": row["reason"] or row["says"],
-                    }
-                    for row in one["measurements"]
-                ],
-                hide_index=True,
-            )
+        with st.expander(plain(measured_title(one))):
+            st.markdown(plain(finding_words(one)))
+            st.dataframe(measured_rows(one), hide_index=True)
+            st.caption(plain(BEYOND_MEANS))
+
+
+def measured_rows(compared: Mapping[str, Any]) -> list[dict[str, str]]:
+    """Return what was measured as rows to show, each true for its own result."""
+    standing = compared["reference_standing"]
+    return [
+        {
+            "measurement": row["name"],
+            "figure": figure_words(row, standing),
+            BEYOND: beyond_words(row),
+            "result": MARK_SIGNS[row["verdict"]],
+            "what it says": result_words(row, standing),
+        }
+        for row in compared["measurements"]
+    ]
 
 
 def _show_marks(library: Library, record: ExaminationRecord, *, latest: bool) -> None:

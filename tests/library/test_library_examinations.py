@@ -12,7 +12,16 @@ import pytest
 
 from drawn_prints import as_bytes
 from loupebook.errors import RecordConflict, RecordInvalid, RecordNotFound, SetDamaged
-from loupebook.library import Asked, Box, ExaminationRecord, Library, Mark, PointMark, SearchFilters
+from loupebook.library import (
+    Asked,
+    Box,
+    ExaminationRecord,
+    Library,
+    Mark,
+    PointMark,
+    SearchFilters,
+    result_words,
+)
 from loupebook.library.results import SearchReport
 from taught_set import NOTICE, PATCH, copied_print, opened_copy
 
@@ -44,6 +53,10 @@ def saved(library: Library, report: SearchReport) -> ExaminationRecord:
         ],
         notes="First line.\nSecond line.",
     )  # fmt: skip
+
+
+def squeezed(text: str) -> str:
+    return "".join(text.split())
 
 
 def text_of(pdf: bytes) -> str:
@@ -179,6 +192,23 @@ def test_the_printed_record_says_what_it_must(library: Library, saved: Examinati
         "Printed at", saved.document["examined"]["sha256"],
     ):  # fmt: skip
         assert words in text, words
+
+
+def test_the_printed_table_is_true_for_each_result(
+    library: Library, saved: ExaminationRecord
+) -> None:
+    pdf = library.examinations.print(library.examinations.open(saved.number, 1))
+    pages = [" ".join(p.get_textpage().get_text_range().split()) for p in pdfium.PdfDocument(pdf)]
+    against_fake = next(page for page in pages if "nearest fake reference" in page)
+    assert "Measured against known fakes of this origin" in against_fake
+    assert "known genuine ones" not in against_fake
+    text = " ".join(pages)
+    assert "Verdict" not in text
+    assert "“Beyond usual” is the z of a figure" in text
+    printed = squeezed(text)
+    for one in saved.document["comparisons"]:
+        for row in one["measurements"]:
+            assert squeezed(result_words(row, one["reference_standing"])) in printed
 
 
 def test_a_part_of_a_photo_is_asked_again_as_it_was() -> None:

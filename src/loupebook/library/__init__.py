@@ -87,12 +87,23 @@ from loupebook.records.points import Mark, PointMark, PointRecord
 from loupebook.search import FoundItem
 from loupebook.setreport import WORK_LIST, Action, Finding, Section, SetReport, render_html
 from loupebook.sheets import TEMPLATES, MadeSheet, Paper, SheetDefinition
+from loupebook.sheets.measured import (
+    BEYOND,
+    BEYOND_MEANS,
+    beyond_words,
+    figure_words,
+    finding_words,
+    measured_title,
+    result_words,
+)
 from loupebook.sheets.record import MARK_SIGNS
 from loupebook.sheets.scores import CONFIDENCES, Scores, share_words
 from loupebook.sheets.templates.common import LIGHT_WORDS, VIEW_WORDS
 
 __all__ = [
     "ACTIONS",
+    "BEYOND",
+    "BEYOND_MEANS",
     "CONFIDENCES",
     "DIFFICULTIES",
     "HOME_VARIABLE",
@@ -173,6 +184,7 @@ __all__ = [
     "WantedPhoto",
     "answers_csv",
     "bench_retrieval",
+    "beyond_words",
     "build_demo_set",
     "can_be_undone",
     "check_photo",
@@ -183,8 +195,11 @@ __all__ = [
     "definition_of",
     "demo_set_folder",
     "encode_jpeg",
+    "figure_words",
+    "finding_words",
     "is_set",
     "key_of",
+    "measured_title",
     "missing_photos",
     "new_draft_id",
     "photo_files",
@@ -196,6 +211,7 @@ __all__ = [
     "render_other_world",
     "report_pdf",
     "resize_to_fit",
+    "result_words",
     "rotate_quarter",
     "serials_agree",
     "serve_page",

@@ -15,15 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.compare import Consensus, Picture, register
-from loupebook.compare.comparison import DOES_NOT_SAY, Comparison, Figure
+from loupebook.compare.comparison import DOES_NOT_SAY, Comparison, Figure, Verdict
 from loupebook.compare.maps import shares, strongest, tint
 from loupebook.library.comparing import ComparisonReport
 from loupebook.library.desk_photos import STAYS, FrameMap, Pixels, Points, Warped, spread_map
 from loupebook.records.points import PointRecord
+from loupebook.sheets.measured import finding_words, result_words, unit_words
 
 OVERLAY_SIDE = 1200
 """Longest side of a difference map as it is sent, px; the measurements are coarser."""
-_AMONG = {"genuine": "known genuine ones", "fake": "known fakes of this print origin"}
 _SEEN = 0.5
 """Least share of a point's region that must be seen for a figure."""
 _TOP = 90
@@ -121,10 +121,10 @@ def measures_of(
     to_consensus = None if consensus is None else map_to_consensus(consensus, photo_id, frame)
     laid = _Laid(found, to_consensus, size)
     return Measures(
-        says=found.says(_AMONG.get(report.standing or "", "the known ones")),
+        says=finding_words(report.to_dict()),
         against=f"{report.standing or 'known'}: {report.reference}",
         photos=found.against,
-        figures=tuple(_figure(one, laid) for one in found.figures),
+        figures=tuple(_figure(one, laid, report.standing) for one in found.figures),
         overlays={name: _png(share) for name, share in laid.shares.items()},
         points=tuple(
             _point(point, region, laid) for point, region in placed(points, photo_id, frame, read)
@@ -223,9 +223,15 @@ class _Laid:
         return value, f"departs {value:.1f} times as far as genuine ones usually do"
 
 
-def _figure(figure: Figure, laid: _Laid) -> dict[str, Any]:
+def _figure(figure: Figure, laid: _Laid, standing: str | None) -> dict[str, Any]:
+    row = figure.to_dict()
+    said = result_words(row, standing)
     return {
-        **figure.to_dict(),
+        **row,
+        "unit": unit_words(row, standing),
+        "says": said,
+        # The desk shows `says` where a figure differs and `reason` elsewhere.
+        "reason": None if figure.verdict is Verdict.DIFFERS else said,
         "map": figure.name in laid.shares,
         "places": laid.spots(figure.name),
     }

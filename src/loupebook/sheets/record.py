@@ -10,6 +10,15 @@ from loupebook.errors import PhotoError
 from loupebook.imaging import decode_photo
 from loupebook.records.examinations import ExaminationRecord
 from loupebook.records.model import SetInfo
+from loupebook.sheets.measured import (
+    BEYOND,
+    BEYOND_MEANS,
+    beyond_words,
+    figure_words,
+    finding_words,
+    measured_title,
+    result_words,
+)
 from loupebook.sheets.paper import Paper, Size, column_width, magnification_for, magnification_words
 from loupebook.sheets.plan import Place, Plate, SheetPoint
 from loupebook.sheets.setting import Layout, page_data, set_plate
@@ -211,17 +220,20 @@ def _item(
         "facts": [[label, printable(value)] for label, value in facts],
         "aligned": _set([*aligned, own], room, pictures, 2),
         "registered": bool(one["registered"]),
-        "says": printable(one["says"]),
+        "measured": printable(measured_title(one)),
+        "says": printable(finding_words(one)),
         "measurements": [
             [
                 printable(row["name"]),
-                "–" if row["value"] is None else f"{row['value']:.3g} {row['unit']}",
-                "–" if row["z"] is None else f"{row['z']:.1f}",
+                printable(figure_words(row, standing)),
+                beyond_words(row),
                 MARK_SIGNS[row["verdict"]],
-                printable(row["reason"] or row["says"]),
+                printable(result_words(row, standing)),
             ]
             for row in one["measurements"]
         ],
+        "beyond": BEYOND,
+        "beyond_means": printable(BEYOND_MEANS),
     }
 
 

@@ -1,0 +1,99 @@
+"""Measurements in words: true for the result, and for what the item was held against."""
+
+from __future__ import annotations
+
+import pytest
+
+from loupebook.compare.measures import ALL
+from loupebook.sheets.measured import (
+    beyond_words,
+    figure_words,
+    finding_words,
+    measured_title,
+    result_words,
+    unit_words,
+)
+
+NAMES = [one.name for one in ALL]
+
+
+def row(name: str, verdict: str, **more: object) -> dict[str, object]:
+    kind = next(one for one in ALL if one.name == name)
+    z = {"agrees": 0.4, "differs": 6.0, "cannot tell": None}[verdict]
+    value = None if z is None else 1.25
+    told = {"name": name, "value": value, "unit": kind.unit, "z": z, "verdict": verdict}
+    return {**told, "says": kind.says, "reason": None, **more}
+
+
+def compared(*rows: dict[str, object], standing: str | None) -> dict[str, object]:
+    return {
+        "reference": "Edition A", "reference_standing": standing, "measurements": list(rows),
+        "says": "Not compared: too little print.",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_row_that_agrees_names_no_fault_and_one_that_differs_does(name: str) -> None:
+    agrees, differs = (
+        result_words(row(name, verdict), "genuine") for verdict in ("agrees", "differs")
+    )
+    assert agrees != differs
+    assert row(name, "agrees")["says"] not in agrees
+    assert "usual among known genuine ones" in agrees
+    assert "usual" not in differs
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("verdict", ["agrees", "differs", "cannot tell"])
+def test_held_against_a_fake_no_row_speaks_of_genuine_ones(name: str, verdict: str) -> None:
+    held = row(name, verdict, reason="the photo is too soft beside genuine ones")
+    for words in (result_words(held, "fake"), unit_words(held, "fake")):
+        assert "genuine" not in words
+    assert "known fakes of this origin" in result_words(held, "fake") or name == "UV plate"
+
+
+def test_between_agreeing_and_differing_it_says_so() -> None:
+    between = row(
+        "colour", "cannot tell", value=17.5, z=3.1, reason="more than usual among genuine"
+    )
+    assert result_words(between, "fake") == (
+        "more than is usual among known fakes of this origin, but not beyond doubt"
+    )
+
+
+def test_what_was_not_measured_is_a_dash_and_a_figure_says_of_what() -> None:
+    assert figure_words(row("cut outline", "cannot tell"), "genuine") == "—"
+    assert beyond_words(row("cut outline", "cannot tell")) == "—"
+    lines = row("line work", "agrees", value=14.8213, z=-0.04)
+    assert figure_words(lines, "genuine") == "14.8 % of the strength of fine lines missing"
+    assert beyond_words(lines) == "0.0"
+    soft = row("edge sharpness", "agrees", value=-0.0356, z=-1.26)
+    assert figure_words(soft, "genuine").startswith("−0.0356 mm more blur than known genuine ones")
+    assert "minus: less blur" in figure_words(soft, "genuine")
+    assert beyond_words(soft) == "−1.3"
+
+
+def test_the_finding_names_what_it_was_held_against_and_claims_nothing() -> None:
+    rows = [row("structure", "agrees"), row("colour", "agrees"), row("geometry", "cannot tell")]
+    genuine = finding_words(compared(*rows, standing="genuine"))
+    assert genuine == (
+        "2 of 3 measurements could be told; in none does the item differ from known genuine ones "
+        "beyond what is usual. Good copies may agree as well."
+    )
+    fake = finding_words(compared(*rows, standing="fake"))
+    assert "known fakes of this origin" in fake
+    assert "does not make it one of them" in fake
+    assert measured_title(compared(standing="fake")) == (
+        "Measured against known fakes of this origin: Edition A (fake)"
+    )
+    assert "the reference" in finding_words(compared(*rows, standing=None))
+
+
+def test_differences_are_named_and_nothing_measured_keeps_its_reason() -> None:
+    rows = [row("structure", "agrees"), row("colour", "differs")]
+    said = finding_words(compared(*rows, standing="fake"))
+    assert said == (
+        "Differs from known fakes of this origin beyond what is usual: colour (an ink or the "
+        "paper has another colour than on known fakes of this origin)."
+    )
+    assert finding_words(compared(standing="genuine")) == "Not compared: too little print."
