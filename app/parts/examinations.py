@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from concurrent.futures import wait
 from typing import TYPE_CHECKING, Any
 
 import streamlit as st
@@ -14,6 +16,7 @@ from loupebook.library import (
     Asked,
     Mark,
     Paper,
+    PhotoCheck,
     PointMark,
     beyond_words,
     figure_words,
@@ -23,19 +26,31 @@ from loupebook.library import (
 )
 from parts.persons import ask_name
 from parts.pictures import served
-from parts.sheet import show_facts, show_words
+from parts.saving import SAVING, Outcome
+from parts.sheet import show_advice, show_facts, show_words
 from parts.viewer import show_panes
-from parts.words import CAUTION, STANDING, counted, minute, plain
+from parts.words import CAUTION, POOR, STANDING, counted, minute, plain
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from loupebook.library import ExaminationRecord, Library, SearchFilters, SearchReport
+    from loupebook.library import (
+        ExaminationLine,
+        ExaminationRecord,
+        Library,
+        SearchFilters,
+        SearchReport,
+    )
     from parts.crop import Region
     from parts.intake import Handed
 
 OPENED = "examination"
 SAVED = "examination-saved"
+BEING_SAVED = "Comparing and saving… You may leave this page meanwhile: the saving goes on."
+LIST_PAGE = "examinations-page"
+PAGE = 20
+THUMBNAIL_WIDTH = 120
+NOTE = "examination-note"
 MARK_WORDS = {None: "not marked", **{mark: str(mark) for mark in Mark}}
 
 
@@ -84,16 +99,10 @@ def offer_saving(
             wanted = st.form_submit_button("Save", type="primary", icon=":material/save:")
         if wanted:
             asked = Asked(**_arguments(region, size), filters=filters, k=k)
-            save_examination(
-                library, report, photo.data, title=title, notes=notes, by=by, asked=asked,
-                marks=marks,
-            )  # fmt: skip
-        number = st.session_state.get(SAVED, {}).get(photo.sha256)
-        if number is not None:
-            st.success(f"Saved as examination {number}.")
-            st.page_link(
-                "views/examinations.py", label="Open the examinations", icon=":material/folder:"
+            start_saving(
+                library, report, photo, title=title, notes=notes, by=by, asked=asked, marks=marks
             )
+        _say_saved(photo.sha256)
 
 
 def _arguments(region: Region, size: tuple[int, int]) -> dict[str, Any]:
@@ -103,10 +112,10 @@ def _arguments(region: Region, size: tuple[int, int]) -> dict[str, Any]:
     return given
 
 
-def save_examination(
+def start_saving(
     library: Library,
     report: SearchReport,
-    photo: bytes,
+    photo: Handed,
     *,
     title: str,
     notes: str,
@@ -114,36 +123,109 @@ def save_examination(
     asked: Asked,
     marks: Sequence[PointMark],
 ) -> None:
-    """Save an examination, or say what is missing."""
+    """Start to save an examination, or say what is missing."""
     if not (title and by):
         st.error("Say what is examined, and give your name.")
         return
-    with st.spinner("Comparing and saving…"):
-        try:
-            record = library.examinations.save(
-                report, photo, title=title, notes=notes, by=by, asked=asked, marks=marks
-            )
-        except LoupebookError as error:
-            st.error(plain(str(error)))
-            return
-    kept = st.session_state.get(SAVED, {})
-    st.session_state[SAVED] = {**kept, record.document["examined"]["sha256"]: record.number}
+
+    def work() -> Outcome:
+        told = {"title": title, "notes": notes, "by": by, "asked": asked, "marks": marks}
+        kept = library.examinations.same(report, photo.data, **told)
+        if kept is not None:
+            return Outcome(kept.number, again=True)
+        return Outcome(library.examinations.save(report, photo.data, **told).number, again=False)
+
+    # Figures of marks come in while the desk measures; they do not make it another one.
+    marked = tuple((mark.point_id, mark.title, mark.mark, mark.note) for mark in marks)
+    mark = (photo.sha256, asked, title, notes, by, marked)
+    job = SAVING.start(library.folder, mark, title, work)
+    st.session_state[SAVED] = {**st.session_state.get(SAVED, {}), photo.sha256: job}
+
+
+def _say_saved(photo: str) -> None:
+    """Say how the last save of a photo stands; wait for it, where it is under way."""
+    job = st.session_state.get(SAVED, {}).get(photo)
+    if job is None:
+        return
+    with st.spinner(BEING_SAVED):
+        wait([job.future])
+    try:
+        outcome = job.future.result()
+    except LoupebookError as error:
+        st.error(plain(str(error)))
+        return
+    if outcome.again:
+        st.info(
+            f"Examination {outcome.number} holds this already: the same photo and answer, title, "
+            "marks and notes, saved by you. Nothing was saved a second time. Change the title, "
+            "the notes or a mark to save another.",
+            icon=":material/content_copy:",
+        )
+    else:
+        st.success(f"Saved as examination {outcome.number}.")
+    st.page_link("views/examinations.py", label="Open the examinations", icon=":material/folder:")
 
 
 def list_examinations(library: Library) -> None:
     """Show all examinations, newest first; choosing one opens it."""
+    _say_failed()
+    waiting = st.empty()
+    # Asked before the list is read: what is saved in between stands in either.
+    running = SAVING.running(library.folder)
     lines = library.examinations.lines()
-    if not lines:
+    if lines:
+        st.caption(counted(len(lines), "examination"))
+    elif not running:
         st.info("Nothing has been saved yet. Examine a photo, then save the examination.")
-        return
-    st.caption(counted(len(lines), "examination"))
-    for line in lines:
-        left, right = st.columns([5, 1], vertical_alignment="center")
-        left.markdown(
-            f"**{line.number}** · {plain(line.title)}  \n{plain(line.by)}, {minute(line.at)} UTC"
-            + (f", revision {line.revision}" if line.revision > 1 else "")
-        )
-        right.button("Open", key=f"open-{line.number}", on_click=_open, args=(line.number,))
+    pages = -(-len(lines) // PAGE)
+    first = (min(st.session_state.get(LIST_PAGE, 1), max(pages, 1)) - 1) * PAGE
+    for line in lines[first : first + PAGE]:
+        _show_line(library, line)
+    if pages > 1:
+        st.pagination(pages, key=LIST_PAGE)
+    if running:
+        titles = ", ".join(f"“{plain(job.title)}”" for job in running)
+        with waiting.container(), st.spinner(f"Being saved: {titles}. It appears here by itself."):
+            wait([job.future for job in running])
+        st.rerun()
+
+
+def _show_line(library: Library, line: ExaminationLine) -> None:
+    picture, told, button = st.columns([1, 5, 1], vertical_alignment="center")
+    content = _thumbnail(library, library.info().set_id, line.searched)
+    if content is None:
+        picture.caption("No picture")
+    else:
+        picture.image(content, width=THUMBNAIL_WIDTH)
+    revision = f", revision {line.revision}" if line.revision > 1 else ""
+    told.markdown(
+        f"**{line.number}** · {plain(line.title)}  \n"
+        + (f"Photo {plain(line.file_name)}  \n" if line.file_name else "")
+        + f"{plain(line.by)}, {minute(line.at)} UTC{revision}"
+    )
+    button.button("Open", key=f"open-{line.number}", on_click=_open, args=(line.number,))
+
+
+@st.cache_data(max_entries=200, show_spinner=False)
+def _thumbnail(
+    _library: Library,
+    set_id: str,  # noqa: ARG001 (part of the cache key)
+    sha256: str | None,
+) -> bytes | None:
+    if sha256 is None:
+        return None
+    try:
+        return _library.examinations.thumbnail(sha256)
+    except LoupebookError:
+        return None
+
+
+def _say_failed() -> None:
+    """Say which of this session's saves failed while the page was left."""
+    for job in st.session_state.get(SAVED, {}).values():
+        fault = job.future.exception() if job.future.done() else None
+        if fault is not None:
+            st.error(f"**“{plain(job.title)}” was not saved.** {plain(str(fault))}")
 
 
 def _open(number: int) -> None:
@@ -172,13 +254,16 @@ def open_examination(library: Library, number: int) -> None:
     except SetDamaged as error:
         st.error(plain(str(error)), icon=":material/gpp_bad:")
         return
-    st.header(record.title)
+    st.header(plain(record.title))
+    _say_note(number)
     _say_soundness(library, record)
     left, right = st.columns([3, 2], gap="medium")
     with left:
         _show_pictures(library, record)
     with right:
         _show_record(record)
+        check = PhotoCheck.from_json(json.dumps(record.document["answer"]["photo_check"]))
+        show_advice(check, key="exam-check", poor=POOR)
     reading = record.document["answer"]["reading"]
     show_words("The reading, as it was", str(reading["says"]), key="exam-reading")
     show_words("What this does not say", str(reading["does_not_say"]), key="exam-limits")
@@ -298,8 +383,9 @@ def _show_measurements(record: ExaminationRecord) -> None:
     for one in record.document["comparisons"]:
         with st.expander(plain(measured_title(one))):
             st.markdown(plain(finding_words(one)))
-            st.dataframe(measured_rows(one), hide_index=True)
-            st.caption(plain(BEYOND_MEANS))
+            if one["measurements"]:
+                st.dataframe(measured_rows(one), hide_index=True)
+                st.caption(plain(BEYOND_MEANS))
 
 
 def measured_rows(compared: Mapping[str, Any]) -> list[dict[str, str]]:
@@ -339,11 +425,24 @@ def _show_marks(library: Library, record: ExaminationRecord, *, latest: bool) ->
         st.error("Give your name.")
         return
     try:
-        library.examinations.supplement(record, marks=changed, notes=notes, by=by)
+        saved = library.examinations.supplement(record, marks=changed, notes=notes, by=by)
     except LoupebookError as error:
         st.error(plain(str(error)))
         return
+    st.session_state[NOTE] = (
+        record.number,
+        f"Saved as revision {saved.revision}, by {saved.by}. Revision {record.revision} stays as "
+        "it was.",
+    )
     st.rerun()
+
+
+def _say_note(number: int) -> None:
+    """Say once what was saved; the form stands far below where the page begins anew."""
+    noted, words = st.session_state.pop(NOTE, (None, ""))
+    if noted == number:
+        st.toast(plain(words), icon=":material/check:")
+        st.success(plain(words), icon=":material/check:")
 
 
 def _to_mark(library: Library, record: ExaminationRecord) -> list[PointMark]:

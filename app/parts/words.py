@@ -31,6 +31,8 @@ NOT_SAID = (
     "beside, never to your item. Whether an item is genuine is for the rights holder, the law "
     "of the place and a qualified examiner who holds the item itself."
 )
+POOR = "It was searched all the same; trust the answer less."
+"""What becomes of a photo although it is poor."""
 UV_CAUTION = (
     "UV-A lamp: never look into it or at its reflection, wear UV-blocking glasses, keep it off "
     "skin, and keep other people away from the beam."

@@ -26,7 +26,7 @@ from parts.results import (
 from parts.searching import choose_filters, clear_filters, search_kept
 from parts.serials import show_serials
 from parts.sheet import show_advice
-from parts.words import NOT_SAID, plain
+from parts.words import NOT_SAID, POOR, plain
 
 if TYPE_CHECKING:
     from streamlit.delta_generator import DeltaGenerator
@@ -39,7 +39,6 @@ HOW = (
     "focus. A photo that is not perfect is searched all the same, with advice. The nearest "
     "genuine and the nearest fake references then appear beside it."
 )
-POOR = "It was searched all the same; trust the answer less."
 HOW_MANY = (10, 20, 50)
 
 

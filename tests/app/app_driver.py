@@ -28,6 +28,7 @@ from loupebook.library import (  # noqa: E402
 PAGES = {
     "library": "views/library.py",
     "add": "views/add_specimens.py",
+    "examinations": "views/examinations.py",
     "set_report": "views/set_report.py",
 }
 

@@ -6,9 +6,11 @@ import hashlib
 import json
 import shutil
 import sqlite3
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from PIL import ImageFilter
 
 from drawn_prints import as_bytes
 from loupebook.errors import RecordConflict, RecordInvalid, RecordNotFound, SetDamaged
@@ -20,6 +22,7 @@ from loupebook.library import (
     Mark,
     PointMark,
     SearchFilters,
+    decode_photo,
     result_words,
 )
 from loupebook.library.results import SearchReport
@@ -192,6 +195,50 @@ def test_the_printed_record_says_what_it_must(library: Library, saved: Examinati
         "Printed at", saved.document["examined"]["sha256"],
     ):  # fmt: skip
         assert words in text, words
+
+
+def test_the_same_examination_is_known_again_and_another_is_not(
+    library: Library, report: SearchReport, saved: ExaminationRecord
+) -> None:
+    marks = [PointMark.from_dict(one) for one in saved.document["marks"]]
+    # The figure of a mark comes in while the desk measures.
+    marks[0] = replace(marks[0], figure=None, figure_says="")
+    told = {
+        "title": " Box 17, lot 4 ", "by": "an examiner", "asked": Asked(k=5), "marks": marks,
+        "notes": "First line.\nSecond line.",
+    }  # fmt: skip
+    found = library.examinations.same(report, QUERY, **told)
+    assert found is not None
+    assert found.number == saved.number
+    for change in (
+        {"title": "Box 18"}, {"by": "Another"}, {"notes": "Other."}, {"marks": marks[:1]},
+        {"asked": Asked(k=6)}, {"marks": [replace(marks[0], note="seen"), marks[1]]},
+    ):  # fmt: skip
+        assert library.examinations.same(report, QUERY, **(told | change)) is None, change
+    other = replace(report, matches=report.matches[:1])
+    assert library.examinations.same(other, QUERY, **told) is None
+    assert library.examinations.same(report, QUERY + b" ", **told) is None
+
+
+def test_a_line_of_the_list_names_the_photo_and_has_a_small_picture(
+    library: Library, saved: ExaminationRecord
+) -> None:
+    (line,) = library.examinations.lines()
+    assert line.file_name == "suspect.jpg"
+    assert line.searched == saved.document["examined"]["searched"]
+    small = decode_photo(library.examinations.thumbnail(line.searched))
+    assert max(small.pixels.shape) <= 360
+
+
+def test_the_photo_check_is_printed_in_words(library: Library) -> None:
+    soft = as_bytes(copied_print(0, 5.0).filter(ImageFilter.GaussianBlur(6)), "JPEG", quality=85)
+    report = library.search(soft, name="soft.jpg", k=5)
+    assert not report.photo_check.usable
+    record = library.examinations.save(report, soft, title="Soft", by="An Examiner")
+    printed = text_of(library.examinations.print(record))
+    assert "Photo check: The photo is poor: trust what follows less. Poor: " in printed
+    for finding in report.photo_check.findings:
+        assert squeezed(finding.message) in squeezed(printed)
 
 
 def test_the_printed_table_is_true_for_each_result(

@@ -97,9 +97,12 @@ def list_(set_: SetOption = None, as_json: JsonOption = False) -> None:
         for line in lines:
             print_json(vars(line))
         return
-    table = Table("no.", "revision", "title", "saved", "by")
+    table = Table("no.", "revision", "title", "photo", "saved", "by")
     for line in lines:
-        table.add_row(str(line.number), str(line.revision), line.title, line.at[:16], line.by)
+        table.add_row(
+            str(line.number), str(line.revision), line.title, line.file_name or "–", line.at[:16],
+            line.by,
+        )  # fmt: skip
     out.print(table)
 
 

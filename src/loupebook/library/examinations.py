@@ -29,15 +29,17 @@ from typing import TYPE_CHECKING, Any
 import loupebook
 from loupebook.compare import Group
 from loupebook.errors import ComparisonError, LoupebookError, SetDamaged
-from loupebook.imaging import Box, decode_photo, encode_jpeg
+from loupebook.imaging import Box, decode_photo, encode_jpeg, thumbnail
 from loupebook.library.changes import changes_between
 from loupebook.library.comparing import ComparisonReport
 from loupebook.library.results import MatchReport, SearchFilters, SearchReport
+from loupebook.library.thumbnails import THUMBNAIL_SIDE
 from loupebook.records import Catalogue, ExaminationLine, ExaminationRecord, Examinations
+from loupebook.records.examinations import canonical
 from loupebook.records.model import Element, Lighting, Standing, View
 from loupebook.records.photo_store import digest
 from loupebook.records.points import PointMark
-from loupebook.records.text import clean_notes
+from loupebook.records.text import clean_name, clean_notes, same_person_key
 from loupebook.search import Progress, no_progress
 from loupebook.sheets import Paper
 from loupebook.sheets.record import make_record
@@ -231,6 +233,53 @@ class Examiner:
         }  # fmt: skip
         return self._kept.save(title, document, images.values(), by=by)
 
+    def same(
+        self,
+        report: SearchReport,
+        photo: bytes,
+        *,
+        title: str,
+        by: str,
+        asked: Asked | None = None,
+        marks: Sequence[PointMark] = (),
+        notes: str = "",
+    ) -> ExaminationLine | None:
+        """Return the examination that this person has saved of just this before.
+
+        The photo, how it was asked, the answer, the references and encoder that it rests on,
+        title, marks and notes are the same. Parameters are those of :meth:`save`.
+
+        Raises
+        ------
+        RecordInvalid
+            The title or a note is not allowed.
+        """
+        wanted = _essence(
+            {
+                "examined": {"sha256": digest(photo)},
+                "asked": (asked or Asked()).to_dict(),
+                "set": self._set_as_it_stands(),
+                "made_with": self._made_with(report),
+                "answer": report.to_dict(),
+                "marks": [mark.to_dict() for mark in marks],
+                "notes": clean_notes(notes, "notes") or "",
+            }
+        )
+        cleaned = clean_name(title, "title")
+        for line in self.lines():
+            if line.title == cleaned and self._holds(line.number, wanted, by):
+                return line
+        return None
+
+    def _holds(self, number: int, essence: str, by: str) -> bool:
+        """Say whether an examination was first saved as this, by this person."""
+        try:
+            first = self.open(number, 1)
+        except SetDamaged:
+            return False
+        same_person = same_person_key(first.by) == same_person_key(by)
+        return same_person and _essence(first.document) == essence
+
     def supplement(
         self, record: ExaminationRecord, *, marks: Sequence[PointMark], notes: str, by: str
     ) -> ExaminationRecord:
@@ -275,6 +324,18 @@ class Examiner:
             It is missing or altered.
         """
         return self._kept.image(sha256)
+
+    def thumbnail(self, sha256: str) -> bytes:
+        """Return a small JPEG of an image kept with an examination.
+
+        Raises
+        ------
+        SetDamaged
+            It is missing or altered.
+        """
+        # Twice the side: what is left out in decoding then lies beyond what is shown.
+        pixels = decode_photo(self._kept.image(sha256), max_side=2 * THUMBNAIL_SIDE).pixels
+        return thumbnail(pixels, longest=THUMBNAIL_SIDE)
 
     def check(self, record: ExaminationRecord) -> list[ImageFault]:
         """Hold every image of an examination against the hash it was saved with."""
@@ -482,6 +543,26 @@ def _listed(
     for sha256, what, kept in named:
         listed.setdefault(sha256, {"sha256": sha256, "what": what, "kept": kept})
     return list(listed.values())
+
+
+def _essence(document: Mapping[str, Any]) -> str:
+    """Return what makes an examination the same as another, without what it took to make it."""
+    answer = document["answer"]
+    return canonical(
+        {
+            "photo": document["examined"]["sha256"],
+            "asked": document["asked"],
+            "holds": document["set"]["holds"],
+            "fingerprint": document["made_with"]["fingerprint"],
+            "answer": [answer[name] for name in ("matches", "nearest_genuine", "nearest_fake")],
+            # Figures come in while the desk measures; the marks are the examiner's.
+            "marks": [
+                [mark[name] for name in ("point_id", "title", "mark", "note")]
+                for mark in document["marks"]
+            ],
+            "notes": document["notes"],
+        }
+    )
 
 
 def _keep(images: dict[str, bytes], data: bytes) -> str:

@@ -85,12 +85,15 @@ METHODS: Mapping[str, str] = {
             "arms", "compare", "compare_found", "desk", "examinations.check",
             "examinations.check_all", "examinations.fault_lines", "examinations.image",
             "examinations.lines",
-            "examinations.open", "examinations.print", "examinations.rerun", "search",
+            "examinations.open", "examinations.print", "examinations.rerun",
+            "examinations.thumbnail", "search",
             "sheets.make", "sync",
         ),
         "search",
     ),
-    **dict.fromkeys(("examinations.save", "examinations.supplement"), "examine"),
+    **dict.fromkeys(
+        ("examinations.same", "examinations.save", "examinations.supplement"), "examine"
+    ),
     **dict.fromkeys(("sheets.make_saved", "sheets.save"), "sheet"),
     **dict.fromkeys(
         (

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import ColumnElement, case, func, select
 
 from loupebook.errors import RecordConflict, RecordNotFound, SetDamaged
 from loupebook.records.catalogue import Catalogue
@@ -55,13 +55,25 @@ class ExaminationRecord:
 
 @dataclass(frozen=True)
 class ExaminationLine:
-    """What a list shows of an examination: its latest revision, without the document."""
+    """What a list shows of an examination: its latest revision, without the document.
+
+    Parameters
+    ----------
+    number, revision, title, at, by
+        As of :class:`ExaminationRecord`.
+    file_name : str, optional
+        Of the photo that was examined; `None` where the document does not say.
+    searched : str, optional
+        SHA-256 of the picture that was searched, likewise.
+    """
 
     number: int
     revision: int
     title: str
     at: str
     by: str
+    file_name: str | None = None
+    searched: str | None = None
 
 
 class Examinations:
@@ -158,6 +170,8 @@ class Examinations:
                 ExaminationRow.title,
                 ExaminationRow.at,
                 ExaminationRow.by,
+                _examined("file_name"),
+                _examined("searched"),
             )
             .where(ExaminationRow.id.in_(latest))
             .order_by(ExaminationRow.number.desc())
@@ -204,6 +218,13 @@ class Examinations:
 def canonical(document: Mapping[str, Any]) -> str:
     """Return JSON values as the one text that is hashed."""
     return json.dumps(document, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+
+
+def _examined(name: str) -> ColumnElement[str | None]:
+    """Read one fact of the photo out of a document; an altered one must not stop the list."""
+    document = ExaminationRow.document
+    found = func.json_extract(document, f"$.examined.{name}")
+    return case((func.json_valid(document) == 1, found), else_=None)
 
 
 def _record(row: Any) -> ExaminationRecord:

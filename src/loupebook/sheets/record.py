@@ -34,6 +34,7 @@ _SHOWN = (
     ("reference-aligned", "What the references have in common"),
     ("map-differences", "Where they differ beyond what is usual"),
 )
+_SEVERITIES = {"fail": "Poor", "warn": "Better", "info": "Note"}
 _SHAPES = {"genuine": "○ genuine", "fake": "◆ fake"}
 
 Pictures = dict[str, bytes]
@@ -101,10 +102,8 @@ def make_record(
             ]
             for one in document["answer"]["matches"]
         ],
-        "advice": [
-            printable(f"{one['message']} {one['advice']}".strip())
-            for one in document["answer"]["photo_check"].get("findings", ())
-            if one["severity"] != "info"
+        "photo_check": [
+            printable(words) for words in _photo_check(document["answer"]["photo_check"])
         ],
         "images": [
             [printable(one["what"]), one["sha256"], "" if one["sha256"] in images else "MISSING"]
@@ -144,6 +143,18 @@ def _facts(record: ExaminationRecord) -> list[tuple[str, str]]:
             else []
         ),
     ]
+
+
+def _photo_check(check: Mapping[str, Any]) -> list[str]:
+    """Return what the photo check found as sentences, the gravest first."""
+    found = [
+        f"{_SEVERITIES[one['severity']]}: {one['message']} {one['advice']}".strip()
+        for one in check.get("findings", ())
+    ]
+    if not found:
+        return ["Nothing to object to."]
+    poor = any(one["severity"] == "fail" for one in check["findings"])
+    return [*(["The photo is poor: trust what follows less."] if poor else []), *found]
 
 
 def _plate(

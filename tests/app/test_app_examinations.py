@@ -1,0 +1,250 @@
+"""Saving examinations from the page Examine, and the page Examinations, without a browser."""
+
+from __future__ import annotations
+
+import shutil
+import threading
+from collections.abc import Callable
+from concurrent.futures import wait
+from pathlib import Path
+
+import cv2
+import pytest
+from app_driver import PAGES, ToldLibrary, opened, shown, told, words
+from streamlit.testing.v1 import AppTest
+
+from desk_prints import Shots, fill, shots_of
+from loupebook.errors import SetBusy
+from loupebook.imaging import decode_photo
+from loupebook.library import (
+    Asked,
+    ExaminationRecord,
+    Library,
+    SearchFilters,
+    encode_jpeg,
+    result_words,
+)
+from loupebook.library.examinations import Examiner
+from parts.examinations import measured_rows
+from parts.saving import SAVING, Outcome, Saving
+
+
+@pytest.fixture(scope="module")
+def shots() -> Shots:
+    return shots_of()
+
+
+@pytest.fixture(scope="module")
+def sharp(shots: Shots) -> bytes:
+    return encode_jpeg(shots.genuine_query.pixels, quality=90)
+
+
+@pytest.fixture(scope="module")
+def blurred(shots: Shots) -> bytes:
+    """A photo of a genuine print, so soft that the photo check calls it poor."""
+    return encode_jpeg(cv2.GaussianBlur(shots.genuine_query.pixels, (0, 0), 7), quality=90)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory, shots: Shots) -> Path:
+    folder = tmp_path_factory.mktemp("made") / "set"
+    with Library.create(folder, name="Prints") as library:
+        fill(library, shots)
+    return folder
+
+
+def save_straight(folder: Path, photo: bytes, name: str, title: str) -> None:
+    library = ToldLibrary.open(folder)
+    asked = Asked(filters=SearchFilters(), k=5)
+    report = library.search(decode_photo(photo), name=name, filters=asked.filters, k=asked.k)
+    library.examinations.save(report, photo, title=title, by="A. Example", asked=asked)
+    # Its own `close` is what a test says of closeness.
+    Library.close(library)
+
+
+@pytest.fixture(scope="module")
+def examined(
+    made: Path, sharp: bytes, blurred: bytes, tmp_path_factory: pytest.TempPathFactory
+) -> Path:
+    """The set with two examinations on record, one of a sharp and one of a poor photo."""
+    folder = tmp_path_factory.mktemp("examined") / "set"
+    shutil.copytree(made, folder)
+    save_straight(folder, sharp, "suspect 1.jpg", "Lot <4>")
+    save_straight(folder, blurred, "soft.jpg", "Lot 5")
+    return folder
+
+
+@pytest.fixture
+def told_of(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[[Path], Path]:
+    """Point the pages at a copy of a set."""
+
+    def point(folder: Path) -> Path:
+        target = tmp_path / "set"
+        shutil.copytree(folder, target)
+        told(monkeypatch, target)
+        return target
+
+    return point
+
+
+def hand_in(at: AppTest, data: bytes) -> AppTest:
+    at.file_uploader[0].upload("suspect.jpg", data, "image/jpeg").run()
+    assert not at.exception
+    at.session_state["exam-box"] = True
+    return at.run()
+
+
+def save(at: AppTest, title: str = "Box 17") -> AppTest:
+    at.text_input(key="exam-title").set_value(title)
+    at.text_input(key="exam-by").set_value("A. Example")
+    next(one for one in at.button if one.label == "Save").click().run()
+    assert not at.exception
+    return at
+
+
+def reopened(at: AppTest, number: int = 1) -> AppTest:
+    at.button(key=f"open-{number}").click().run()
+    assert not at.exception
+    return at
+
+
+def record_of(folder: Path) -> ExaminationRecord:
+    with Library.open(folder) as library:
+        return library.examinations.open(1)
+
+
+def test_every_row_of_the_table_is_true_for_its_result(
+    examined: Path, told_of: Callable[[Path], Path]
+) -> None:
+    folder = told_of(examined)
+    at = reopened(opened("examinations"))
+    tables = [frame.value for frame in at.dataframe]
+    compared = record_of(folder).document["comparisons"]
+    assert len(tables) == len(compared) == 2
+    for table, one in zip(tables, compared, strict=True):
+        assert list(table.columns) == [
+            "measurement",
+            "figure",
+            "beyond usual",
+            "result",
+            "what it says",
+        ]
+        assert "None" not in table.to_string()
+        assert table.to_dict("records") == measured_rows(one)
+        for said, row in zip(table["what it says"], one["measurements"], strict=True):
+            assert said == result_words(row, one["reference_standing"])
+    labels = [box.label.replace("\\", "") for box in at.expander]
+    assert "Measured against known genuine ones: First (genuine)" in labels
+    assert "Measured against known fakes of this origin: Copy A (fake)" in labels
+    assert "is the z of a figure" in words(at).replace("\\", "")
+
+
+def test_the_photo_check_stands_in_the_saved_examination(
+    examined: Path, told_of: Callable[[Path], Path]
+) -> None:
+    told_of(examined)
+    at = reopened(opened("examinations"), 2)
+    check = next(one for one in shown(at, "sheet") if one["title"] == "Photo check")
+    assert check["summary"].startswith("This photo is poor.")
+    assert check["items"][0]["mark"] == "Poor"
+    assert "blurred" in check["items"][0]["message"]
+
+
+def test_the_list_shows_the_photo_and_its_file_name(
+    examined: Path, told_of: Callable[[Path], Path]
+) -> None:
+    folder = told_of(examined)
+    at = opened("examinations")
+    assert "suspect 1.jpg" in words(at).replace("\\", "")
+    assert len(at.get("image")) == 2
+    sha256 = record_of(folder).document["examined"]["searched"]
+    (folder / "examinations" / sha256[:2] / sha256).unlink()
+    # Another copy of the set: pictures are kept by the set's identity and their hash.
+    import parts.examinations
+
+    parts.examinations._thumbnail.clear()
+    at = opened("examinations")
+    assert "No picture" in words(at)
+    assert len(at.get("image")) == 1
+
+
+def test_a_further_revision_says_that_it_was_saved(
+    examined: Path, told_of: Callable[[Path], Path]
+) -> None:
+    folder = told_of(examined)
+    at = reopened(opened("examinations"))
+    at.text_input(key="supplement-by-1").set_value("B. Example")
+    next(one for one in at.button if one.label == "Save as a further revision").click().run()
+    assert not at.exception
+    assert [one.value.replace("\\", "") for one in at.success] == [
+        "Saved as revision 2, by B. Example. Revision 1 stays as it was."
+    ]
+    assert record_of(folder).revision == 2
+
+
+def test_the_same_saved_again_makes_no_second_one(
+    made: Path, told_of: Callable[[Path], Path], sharp: bytes
+) -> None:
+    folder = told_of(made)
+    at = hand_in(opened(), sharp)
+    save(at)
+    assert "Saved as examination 1." in words(at)
+    save(at)
+    assert "Examination 1 holds this already" in words(at)
+    save(at, title="Box 18")
+    assert "Saved as examination 2." in words(at)
+    with Library.open(folder) as library:
+        assert [line.title for line in library.examinations.lines()] == ["Box 18", "Box 17"]
+
+
+def test_the_list_waits_for_what_is_being_saved(
+    made: Path, told_of: Callable[[Path], Path], sharp: bytes
+) -> None:
+    folder = told_of(made)
+    go_on = threading.Event()
+
+    def work() -> Outcome:
+        assert go_on.wait(60)
+        save_straight(folder, sharp, "suspect 1.jpg", "Lot <4>")
+        return Outcome(1, again=False)
+
+    job = SAVING.start(folder, "mark", "Lot <4>", work)
+    threading.Timer(2, go_on.set).start()
+    at = opened("examinations")
+    assert job.future.done(), "the page did not wait for what is being saved"
+    assert "Nothing has been saved yet" not in words(at)
+    assert "Lot <4>" in words(at).replace("\\", "")
+
+
+def test_a_save_of_the_same_joins_the_one_under_way(tmp_path: Path) -> None:
+    saving, go_on = Saving(), threading.Event()
+
+    def work() -> Outcome:
+        assert go_on.wait(60)
+        return Outcome(1, again=False)
+
+    first = saving.start(tmp_path, ("photo", "title"), "Box 17", work)
+    assert saving.start(tmp_path, ("photo", "title"), "Box 17", work) is first
+    other = saving.start(tmp_path, ("photo", "another"), "Box 18", work)
+    assert saving.running(tmp_path) == [first, other]
+    assert saving.running(tmp_path / "elsewhere") == []
+    go_on.set()
+    wait([first.future, other.future])
+    assert saving.running(tmp_path) == []
+
+
+def test_what_could_not_be_saved_is_said_on_both_pages(
+    made: Path, told_of: Callable[[Path], Path], sharp: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told_of(made)
+
+    def full(*_: object, **__: object) -> None:
+        raise SetBusy("The disk is full.")
+
+    monkeypatch.setattr(Examiner, "save", full)
+    at = hand_in(opened(), sharp)
+    save(at)
+    assert "The disk is full" in at.error[0].value
+    assert "Saved as" not in words(at)
+    at.switch_page(PAGES["examinations"]).run()
+    assert "“Box 17” was not saved" in at.error[0].value
