@@ -135,7 +135,7 @@ def test_every_row_of_the_table_is_true_for_its_result(
             assert said == result_words(row, one["reference_standing"])
     labels = [box.label.replace("\\", "") for box in at.expander]
     assert "Measured against known genuine ones: First (genuine)" in labels
-    assert "Measured against known fakes of this origin: Copy A (fake)" in labels
+    assert "Measured against known fakes of this print origin: Copy A (fake)" in labels
     assert "is the z of a figure" in words(at).replace("\\", "")
 
 

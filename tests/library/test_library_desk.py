@@ -130,6 +130,19 @@ def test_the_nearest_fake_has_figures_and_maps_of_its_own(library: Library, desk
         desk.overlay("p999", "structure")
 
 
+def test_each_figure_is_said_in_words_that_are_true_for_its_result(
+    library: Library, desk: Desk
+) -> None:
+    fake = desk.to_dict()["measures"][key_of(library, "F-0")]
+    agreeing = [one for one in fake["figures"] if one["verdict"] == "agrees"]
+    assert agreeing
+    for one in agreeing:
+        assert "usual among known fakes" in one["reason"]
+    for one in fake["figures"]:
+        assert "genuine" not in f"{one['unit']} {one['says']}"
+        assert one["says"] == (one["reason"] or one["says"])
+
+
 def test_each_point_has_the_figure_of_its_own_region(desk: Desk) -> None:
     planted, elsewhere = desk.points
     assert planted["title"] == "Planted"

@@ -247,7 +247,7 @@ def test_the_printed_table_is_true_for_each_result(
     pdf = library.examinations.print(library.examinations.open(saved.number, 1))
     pages = [" ".join(p.get_textpage().get_text_range().split()) for p in pdfium.PdfDocument(pdf)]
     against_fake = next(page for page in pages if "nearest fake reference" in page)
-    assert "Measured against known fakes of this origin" in against_fake
+    assert "Measured against known fakes of this print origin" in against_fake
     assert "known genuine ones" not in against_fake
     text = " ".join(pages)
     assert "Verdict" not in text

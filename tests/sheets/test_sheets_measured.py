@@ -49,7 +49,14 @@ def test_held_against_a_fake_no_row_speaks_of_genuine_ones(name: str, verdict: s
     held = row(name, verdict, reason="the photo is too soft beside genuine ones")
     for words in (result_words(held, "fake"), unit_words(held, "fake")):
         assert "genuine" not in words
-    assert "known fakes of this origin" in result_words(held, "fake") or name == "UV plate"
+    assert "known fakes of this print origin" in result_words(held, "fake") or name == "UV plate"
+
+
+def test_a_reason_names_what_it_was_held_against() -> None:
+    for saved in ("the photo is too soft beside the known ones", "too soft beside genuine ones"):
+        held = row("structure", "cannot tell", reason=saved)
+        assert result_words(held, "genuine").endswith("soft beside known genuine ones")
+        assert result_words(held, "fake").endswith("soft beside known fakes of this print origin")
 
 
 def test_between_agreeing_and_differing_it_says_so() -> None:
@@ -57,7 +64,7 @@ def test_between_agreeing_and_differing_it_says_so() -> None:
         "colour", "cannot tell", value=17.5, z=3.1, reason="more than usual among genuine"
     )
     assert result_words(between, "fake") == (
-        "more than is usual among known fakes of this origin, but not beyond doubt"
+        "more than is usual among known fakes of this print origin, but not beyond doubt"
     )
 
 
@@ -81,10 +88,10 @@ def test_the_finding_names_what_it_was_held_against_and_claims_nothing() -> None
         "beyond what is usual. Good copies may agree as well."
     )
     fake = finding_words(compared(*rows, standing="fake"))
-    assert "known fakes of this origin" in fake
+    assert "known fakes of this print origin" in fake
     assert "does not make it one of them" in fake
     assert measured_title(compared(standing="fake")) == (
-        "Measured against known fakes of this origin: Edition A (fake)"
+        "Measured against known fakes of this print origin: Edition A (fake)"
     )
     assert "the reference" in finding_words(compared(*rows, standing=None))
 
@@ -93,7 +100,7 @@ def test_differences_are_named_and_nothing_measured_keeps_its_reason() -> None:
     rows = [row("structure", "agrees"), row("colour", "differs")]
     said = finding_words(compared(*rows, standing="fake"))
     assert said == (
-        "Differs from known fakes of this origin beyond what is usual: colour (an ink or the "
-        "paper has another colour than on known fakes of this origin)."
+        "Differs from known fakes of this print origin beyond what is usual: colour (an ink or the "
+        "paper has another colour than on known fakes of this print origin)."
     )
     assert finding_words(compared(standing="genuine")) == "Not compared: too little print."

@@ -6,6 +6,7 @@ examination is never changed, and one that was saved with poorer words reads wel
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -78,10 +79,10 @@ _WORDS = {
         "fluorescent print of {known} is missing, broken or added to, or the paper glows",
     ),
 }
-_KNOWN = {"genuine": "known genuine ones", "fake": "known fakes of this origin"}
+_KNOWN = {"genuine": "known genuine ones", "fake": "known fakes of this print origin"}
 _LIMITS = {
     "genuine": "Good copies may agree as well.",
-    "fake": "That alone does not make it one of them: genuine ones may lie as near.",
+    "fake": "That alone does not make it one of them.",
 }
 
 
@@ -126,8 +127,9 @@ def result_words(row: Mapping[str, Any], standing: str | None) -> str:
         return str(row["says"]) if words is None else words.differs.format(known=known)
     if row["z"] is not None:
         return f"more than is usual among {known}, but not beyond doubt"
-    # Reasons are written for genuine references, which most comparisons are made with.
-    return str(row["reason"] or "").replace("genuine ones", known)
+    # Reasons do not name the standing, and those saved before named the wrong one.
+    reason = str(row["reason"] or "")
+    return re.sub("the known ones|genuine ones", known, reason)
 
 
 def finding_words(compared: Mapping[str, Any]) -> str:
