@@ -6,17 +6,23 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from loupebook.library import Standing, read_barcodes, serials_agree
+from loupebook.library import Standing, barcode_words, read_barcodes, serials_agree
 from parts.words import STANDING, plain
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from loupebook.library import Library, SearchReport, SerialHolder
 
-PLACES = ("left", "right", "crest", "elsewhere")
+USUAL = ("left", "right", "crest")
+"""Places to offer where the references on the desk do not name two."""
+ELSEWHERE = "elsewhere"
+MOST_PLACES = 5
 READ = "serials-read"
 RULE = (
     "Type each number as it is printed, once for each place where it stands. On one item every "
-    "copy must agree; a crest may show a part of the number."
+    "copy must agree; a crest may show a part of the number. The places are those where the "
+    "references on the desk bear theirs."
 )
 NOT_OURS = (
     "Whether a number was ever given out is for the rights holder's own service to say. A number "
@@ -24,7 +30,7 @@ NOT_OURS = (
 )
 
 
-def show_serials(library: Library, report: SearchReport, photo: str) -> None:
+def show_serials(library: Library, report: SearchReport, photo: str, beside: Sequence[str]) -> None:
     """Offer a field for each place, and say what the numbers tell.
 
     Parameters
@@ -35,23 +41,26 @@ def show_serials(library: Library, report: SearchReport, photo: str) -> None:
         The answer on show, for its barcodes.
     photo : str
         Hash of the query; the numbers belong to it.
+    beside : sequence of str
+        The specimens on the desk; where they bear numbers, so may the item.
     """
     with st.expander("Serial numbers", icon=":material/tag:"):
         st.markdown(RULE)
         kept = serials_of(photo)
-        columns = st.columns(len(PLACES))
+        places = list(dict.fromkeys([*places_of(library, beside), *kept, ELSEWHERE]))
+        columns = st.columns(len(places))
         read = {
             place: column.text_input(
-                place.capitalize(),
+                plain(place[:1].upper() + place[1:]),
                 kept.get(place, ""),
                 key=f"serial-{photo[:16]}-{place}",
                 max_chars=60,
                 autocomplete="off",
             ).strip()
-            for place, column in zip(PLACES, columns, strict=True)
+            for place, column in zip(places, columns, strict=True)
         }
         keep_serials(photo, {place: value for place, value in read.items() if value})
-        _offer_barcodes(report)
+        _offer_barcodes(report, read)
         if not any(read.values()):
             return
         agreement = serials_agree(read)
@@ -59,9 +68,24 @@ def show_serials(library: Library, report: SearchReport, photo: str) -> None:
             st.error(plain(agreement.says), icon=":material/warning:")
         else:
             st.info(plain(agreement.says), icon=":material/done_all:")
-        for value in dict.fromkeys(filter(None, read.values())):
+        for part in agreement.parts:
+            st.markdown(plain(part))
+        for value in agreement.numbers:
             _say_holders(value, library.reference_serials(value))
         st.caption(NOT_OURS)
+
+
+def places_of(library: Library, specimens: Sequence[str]) -> list[str]:
+    """Return where specimens bear their numbers; where that is one place, the usual ones too."""
+    borne = [
+        serial.place
+        for name in dict.fromkeys(specimens)
+        for serial in library.specimen(name).serials
+        if serial.place and serial.place != ELSEWHERE
+    ]
+    places = list(dict.fromkeys(borne))[:MOST_PLACES]
+    # Copies can be held against each other only where there are two.
+    return places if len(places) > 1 else list(dict.fromkeys([*places, *USUAL]))
 
 
 def serials_of(photo: str) -> dict[str, str]:
@@ -75,14 +99,15 @@ def keep_serials(photo: str, read: dict[str, str]) -> None:
     st.session_state[READ] = {**st.session_state.get(READ, {}), photo: read}
 
 
-def _offer_barcodes(report: SearchReport) -> None:
+def _offer_barcodes(report: SearchReport, read: Mapping[str, str]) -> None:
     if not st.button("Look for a barcode in the photo", icon=":material/barcode_scanner:"):
         return
     found = read_barcodes(report.query_pixels)
     if not found:
         st.markdown("No barcode could be read.")
     for kind, value in found:
-        st.markdown(f"Barcode ({plain(kind)}): **{plain(value)}**")
+        said = plain(barcode_words(kind, value, read))
+        st.markdown(f"Barcode ({plain(kind)}): **{plain(value)}**. {said}")
 
 
 def _say_holders(value: str, holders: list[SerialHolder]) -> None:

@@ -29,9 +29,12 @@ from parts.sheet import show_advice
 from parts.words import NOT_SAID, POOR, plain
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from streamlit.delta_generator import DeltaGenerator
 
     from loupebook.library import Library, SearchReport
+    from parts.desk import Laid
 
 HOW = (
     "**How to photograph it.** Lay the item flat, fill the frame with it and hold the camera "
@@ -152,12 +155,18 @@ def show_answer(
         key = place.show(library, report, more, outline_of(photo))
         offer_series(library, report)
         show_points(report, key, photo)
-        show_serials(library, report, photo)
+        show_serials(library, report, photo, _on_desk(report, more))
         show_agreement(library, report, last_chosen(report))
         show_matches(library, report)
         offer_downloads(report)
     say_limits(report)
     return key
+
+
+def _on_desk(report: SearchReport, more: Sequence[Laid]) -> list[str]:
+    """Return the specimens on the desk, the nearest first."""
+    nearest = [one.specimen for one in (report.nearest_genuine, report.nearest_fake) if one]
+    return [*nearest, *(one.specimen for one in more)]
 
 
 examine()

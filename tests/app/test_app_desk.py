@@ -128,11 +128,29 @@ def test_serials_are_held_against_each_other_and_the_set(filled: Path, shots: Sh
     fields = {one.label: one for one in at.text_input}
     fields["Left"].set_value("AB 102")
     fields["Right"].set_value("ab-103").run()
-    assert "do not agree" in words(at)
+    assert "left and right differ" in words(at)
     assert "**AB 102** stands in this set already: specimen **F\\-0**" in words(at).replace(
         "AB\\ ", "AB "
     )
     assert "rights holder" in words(at)
+
+
+def test_serials_are_asked_for_where_the_references_on_the_desk_bear_theirs(
+    filled: Path, shots: Shots
+) -> None:
+    with Library.open(filled) as library:
+        serials = [["AB 100", "bottom centre"], ["100", "crest"]]
+        library.edit_specimen("G-0", {"serials": serials}, by="me", reason="read anew")
+    at = hand_in(opened(), shots)
+    fields = [one.label for one in at.text_input if (one.key or "").startswith("serial-")]
+    assert fields == ["Bottom centre", "Crest", "Left", "Elsewhere"]
+    told_at = {one.label: one for one in at.text_input}
+    told_at["Bottom centre"].set_value("AB 777")
+    told_at["Crest"].set_value("777").run()
+    said = words(at).replace("\\", "")
+    assert "777 (crest) agrees with the end of AB 777 (bottom centre)." in said
+    assert "**777** stands on no specimen" not in said
+    assert "**AB 777** stands on no specimen of this set." in said
 
 
 def test_an_examination_in_work_is_taken_up_from_the_address(filled: Path, shots: Shots) -> None:

@@ -13,7 +13,7 @@ from desk_prints import PLANTED, Shots, fill, shots_of, told
 from loupebook.errors import ComparisonError, RecordNotFound
 from loupebook.library import Desk, Library
 from loupebook.library.desk_photos import SURROUND, TILE, LaidPhoto, Mips
-from loupebook.library.serials import read_barcodes, serials_agree
+from loupebook.library.serials import barcode_words, read_barcodes, serials_agree
 
 
 @pytest.fixture(scope="module")
@@ -268,8 +268,18 @@ def test_beside_the_photo_lies_neutral_grey() -> None:
         ({}, None, "No number was read"),
         ({"left": "AB 123"}, None, "One copy was read"),
         ({"left": "AB 123", "right": "ab-123"}, True, "All 2 copies read agree"),
-        ({"left": "AB 123", "crest": "123"}, True, "crest shows a part"),
-        ({"left": "AB 123", "right": "AB 124"}, False, "do not agree"),
+        ({"left": "AB 123", "crest": "123"}, True, "All 2 copies read agree"),
+        ({"left": "AB 123", "right": "AB 124"}, False, "left and right differ"),
+        (
+            {"left": "AB 123", "right": "AB 123", "crest": "99"},
+            False,
+            "left and right show one number, crest another",
+        ),
+        (
+            {"left": "AB 123", "right": "AB 124", "foot": "AB 124"},
+            False,
+            "left shows one number, right and foot another",
+        ),
     ],
 )
 def test_copies_of_a_serial_agree_or_not(read: dict, agree: bool | None, says: str) -> None:
@@ -277,6 +287,38 @@ def test_copies_of_a_serial_agree_or_not(read: dict, agree: bool | None, says: s
     found = serials_agree(read)
     assert found.agree is agree
     assert says in found.says
+
+
+def test_copies_that_disagree_are_not_told_which_is_right() -> None:
+    found = serials_agree({"left": "AB 22993500", "right": "AB 22993506", "crest": "3500"})
+    assert "longest" not in found.says
+    assert "Which of them is right cannot be told" in found.says
+    assert found.parts == ("3500 (crest) agrees with the end of AB 22993500 (left).",)
+
+
+def test_a_part_of_a_number_is_named_as_one_and_not_looked_up() -> None:
+    read = {"left": "AB 123", "right": "ab-123", "crest": "23", "seam": "B 1"}
+    found = serials_agree(read)
+    assert found.numbers == ("AB 123",)
+    assert found.parts == (
+        "23 (crest) agrees with the end of AB 123 (left and right).",
+        "B 1 (seam) agrees with a part of AB 123 (left and right).",
+    )
+    # Alone it may be all there is to read.
+    assert serials_agree({"crest": "23"}).numbers == ("23",)
+
+
+@pytest.mark.parametrize(
+    ("kind", "value", "says"),
+    [
+        ("EAN_13", "2900019101560", "names a sort of goods"),
+        ("CODE_128", "XY7", "none of those read stands in it"),
+        ("CODE_128", "AB123", "carries the number read at left and crest"),
+    ],
+)
+def test_a_barcode_is_held_against_what_it_has_to_do_with(kind: str, value: str, says: str) -> None:
+    # That an EAN names a sort of goods: GS1 General Specifications, from memory.
+    assert says in barcode_words(kind, value, {"left": "AB 123", "crest": "123", "foot": ""})
 
 
 @pytest.mark.external

@@ -58,6 +58,7 @@ from loupebook.library.results import (
 from loupebook.library.serials import (
     SerialAgreement,
     SerialHolder,
+    barcode_words,
     read_barcodes,
     serials_agree,
 )
@@ -183,6 +184,7 @@ __all__ = [
     "View",
     "WantedPhoto",
     "answers_csv",
+    "barcode_words",
     "bench_retrieval",
     "beyond_words",
     "build_demo_set",

@@ -7,7 +7,7 @@ given out is for the rights holder's own service to say.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -17,7 +17,10 @@ from numpy.typing import NDArray
 from loupebook.imaging import resize_to_fit
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import IntakeState, Standing
-from loupebook.records.serials import plain_serial, specimens_with_serial
+from loupebook.records.serials import plain_serial, specimens_with_serial, whole_numbers
+
+_GOODS = ("EAN", "UPC")
+"""Kinds of barcode that carry a GTIN, which GS1 gives to a sort of goods (from memory)."""
 
 
 @dataclass(frozen=True)
@@ -42,12 +45,19 @@ class SerialAgreement:
     whole : str, optional
         The number in full, as it is compared; `None` where the copies disagree.
     says : str
-        The finding in a sentence.
+        The finding in a sentence or two.
+    numbers : tuple of str
+        The numbers to be looked up, as they were read, each once. A part of another one is
+        left out: four digits alone stand on many items by chance.
+    parts : tuple of str
+        A sentence for each place that shows a part of a number read elsewhere.
     """
 
     agree: bool | None
     whole: str | None
     says: str
+    numbers: tuple[str, ...] = ()
+    parts: tuple[str, ...] = ()
 
 
 def serial_holders(catalogue: Catalogue, value: str) -> list[SerialHolder]:
@@ -71,24 +81,86 @@ def serials_agree(read: Mapping[str, str]) -> SerialAgreement:
     numbers = {place: value for place, value in numbers.items() if value}
     if not numbers:
         return SerialAgreement(None, None, "No number was read.")
-    whole = max(numbers.values(), key=len)
+    whole = whole_numbers(set(numbers.values()))
+    at = _places_by_number(numbers)
+    as_read = tuple(read[places[0]] for value, places in at.items() if value in whole)
+    parts = _parts(read, at, whole)
+    if len(whole) > 1:
+        return SerialAgreement(False, None, _disagreement(at, whole), as_read, parts)
+    (number,) = whole
     if len(numbers) == 1:
-        return SerialAgreement(
-            None, whole, "One copy was read; read the others too, every copy must agree."
+        says = "One copy was read; read the others too, every copy must agree."
+        return SerialAgreement(None, number, says, as_read)
+    return SerialAgreement(True, number, f"All {len(numbers)} copies read agree.", as_read, parts)
+
+
+def _places_by_number(numbers: Mapping[str, str]) -> dict[str, list[str]]:
+    at: dict[str, list[str]] = {}
+    for place, value in numbers.items():
+        at.setdefault(value, []).append(place)
+    return at
+
+
+def _disagreement(at: Mapping[str, Sequence[str]], whole: set[str]) -> str:
+    """Say which places disagree; which of them is right, nobody can tell from this."""
+    groups = [places for value, places in at.items() if value in whole]
+    if all(len(places) == 1 for places in groups):
+        apart = f"{_listed([places[0] for places in groups])} differ"
+    else:
+        first, *others = groups
+        shows = "shows" if len(first) == 1 else "show"
+        apart = f"{_listed(first)} {shows} one number"
+        apart += "".join(f", {_listed(places)} another" for places in others)
+    return (
+        f"The copies do not agree: {apart}. Which of them is right cannot be told from this. Read "
+        "each again; on one item every copy must agree."
+    )
+
+
+def _parts(
+    read: Mapping[str, str], at: Mapping[str, Sequence[str]], whole: set[str]
+) -> tuple[str, ...]:
+    """Say of what each shorter number is a part."""
+    told = []
+    for value, places in at.items():
+        if value in whole:
+            continue
+        holders = [one for one in at if one in whole and value in one]
+        part = "the end" if all(one.endswith(value) for one in holders) else "a part"
+        of = _listed([f"{read[at[one][0]]} ({_listed(at[one])})" for one in holders])
+        told.append(f"{read[places[0]]} ({_listed(places)}) agrees with {part} of {of}.")
+    return tuple(told)
+
+
+def _listed(names: Sequence[str]) -> str:
+    """Return names as they are listed in a sentence."""
+    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
+
+
+def barcode_words(kind: str, value: str, read: Mapping[str, str]) -> str:
+    """Say what a barcode has to do with the numbers that were read, and what not.
+
+    Parameters
+    ----------
+    kind, value : str
+        As :func:`read_barcodes` returns them.
+    read : mapping
+        Place to the number read there.
+    """
+    digits = plain_serial(value)
+    agreeing = [
+        place
+        for place, number in read.items()
+        if (plain := plain_serial(number)) and (plain in digits or digits in plain)
+    ]
+    if agreeing:
+        return f"It carries the number read at {_listed(agreeing)}, or a part of it."
+    if kind.startswith(_GOODS):
+        return (
+            "It is not held against the serial numbers: a barcode of this kind names a sort of "
+            "goods, the same on every item of it, not the single item."
         )
-    apart = [place for place, value in numbers.items() if value not in whole]
-    if apart:
-        return SerialAgreement(
-            False,
-            None,
-            f"The copies do not agree: {', '.join(apart)} differs from the longest number read. "
-            "Read it again; on one item every copy must agree.",
-        )
-    partial = [place for place, value in numbers.items() if value != whole]
-    says = f"All {len(numbers)} copies read agree."
-    if partial:
-        says = f"The copies agree; {', '.join(partial)} shows a part of the number."
-    return SerialAgreement(True, whole, says)
+    return "It is not held against the serial numbers: none of those read stands in it."
 
 
 def read_barcodes(pixels: NDArray[np.uint8]) -> list[tuple[str, str]]:
