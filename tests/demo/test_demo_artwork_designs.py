@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 from importlib import resources
 
 import numpy as np
@@ -10,6 +10,7 @@ import pytest
 
 from loupebook.demo.artwork.band import draw_band
 from loupebook.demo.artwork.lettering import FACES, NEAR_FACE, line, text_width
+from loupebook.demo.artwork.seal import draw_seal
 from loupebook.demo.artwork.seal_plan import SealPlan
 from loupebook.demo.press.raster import render_plates
 from loupebook.demo.world import World, demo_world, specimen_artwork
@@ -81,10 +82,26 @@ def test_serial_numbers_agree_on_genuine_seals() -> None:
     for edition in world.editions:
         if isinstance(edition.plan, SealPlan):
             for specimen in world.specimens(world.origins(edition)[0], 5):
-                left, right, crest = (s.value for s in specimen.serials)
-                assert left == right
-                assert left.endswith(crest)
+                bottom, over_code, crest = (s.value for s in specimen.serials)
+                assert bottom == over_code
+                assert bottom.endswith(crest)
                 assert edition.plan.uv_number == ""
+
+
+def test_a_number_stands_where_its_place_says() -> None:
+    world = demo_world()
+    seals = [edition for edition in world.editions if isinstance(edition.plan, SealPlan)]
+    for edition in seals:
+        (specimen,) = world.specimens(world.origins(edition)[0], 1)
+        serials = tuple((one.place or "", one.value) for one in specimen.serials)
+        drawn = draw_seal(replace(edition.plan, serials=serials))
+        bottom = drawn.part("serial-bottom-centre").box
+        assert bottom.top > 0.7 * drawn.height
+        assert 0.3 < (bottom.left + bottom.right) / 2 / drawn.width < 0.7
+        over, code = drawn.part("serial-over-the-bar-code").box, drawn.part("barcode").box
+        assert over.bottom < code.top
+        assert code.left < (over.left + over.right) / 2 < code.right
+    assert len({edition.plan.mirrored for edition in seals}) == 2
 
 
 def test_every_face_has_its_licence_and_near_face() -> None:

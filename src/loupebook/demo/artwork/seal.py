@@ -24,7 +24,7 @@ from loupebook.demo.artwork.marks import drawn, over, raised, reversed_out, soli
 from loupebook.demo.artwork.model import Artwork, Mark, Part, Plate, PlateKind
 from loupebook.demo.artwork.ornaments import emblem_marks
 from loupebook.demo.artwork.palette import FOILS, UV_GREEN, UV_ORANGE
-from loupebook.demo.artwork.seal_plan import SealPlan
+from loupebook.demo.artwork.seal_plan import CREST, SealPlan
 from loupebook.demo.artwork.seal_security import (
     CODE_WIDTH_MM,
     code_parts,
@@ -172,7 +172,7 @@ def _crest(plan: SealPlan, x: float) -> list[Part]:
         inward=True,
     )
     inner = polygon(ellipse_points(x, y, 9.1, 9.1))
-    number = dict(plan.serials).get("crest", "")
+    number = dict(plan.serials).get(CREST, "")
     arms = crest_marks(
         (x, y - 0.6),
         15.5,

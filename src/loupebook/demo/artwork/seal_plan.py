@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from loupebook.demo.artwork.palette import Palette
 
-SERIAL_PLACES = ("left", "right", "crest")
+BOTTOM, OVER_CODE, CREST = SERIAL_PLACES = ("bottom centre", "over the bar code", "crest")
 """Where the number stands; the crest carries its last four digits only."""
 
 

@@ -18,7 +18,7 @@ from loupebook.demo.artwork.geometry import (
 from loupebook.demo.artwork.marks import drawn, over, reversed_out
 from loupebook.demo.artwork.model import Mark, Part
 from loupebook.demo.artwork.ornaments import emblem_marks, star
-from loupebook.demo.artwork.seal_plan import SealPlan
+from loupebook.demo.artwork.seal_plan import BOTTOM, OVER_CODE, SealPlan
 
 CODE_WIDTH_MM = (95 + barcode.QUIET_LEFT + barcode.QUIET_RIGHT) * barcode.X_DIMENSION_MM
 
@@ -78,16 +78,16 @@ def code_parts(plan: SealPlan, x: float) -> list[Part]:
 
 def serial_parts(plan: SealPlan, text_x: float, code_x: float) -> list[Part]:
     """Numbers under the vignette and over the bar code."""
-    places = {"left": (text_x, 25.75), "right": (code_x, 7.4)}
+    places = {BOTTOM: (text_x, 25.75), OVER_CODE: (code_x, 7.4)}
     parts = []
     for where, number in plan.serials:
         if where in places:
             path = lettering.line(
-                number, "numerals", 2.0 if where == "left" else 2.5, at=places[where], tracking=0.22
+                number, "numerals", 2.0 if where == BOTTOM else 2.5, at=places[where], tracking=0.22
             )
             parts.append(
                 Part(
-                    f"serial-{where}",
+                    f"serial-{where.replace(' ', '-')}",
                     f"number {number}, printed {where}",
                     (drawn(path, "paper", 0.4, overprints=False), over(path, "serial")),
                 )

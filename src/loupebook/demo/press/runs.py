@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from loupebook.demo.artwork.band_plan import BandPlan
-from loupebook.demo.artwork.seal_plan import SealPlan
+from loupebook.demo.artwork.seal_plan import SERIAL_PLACES, SealPlan
 from loupebook.demo.press.copying import (
     COARSE_BAND,
     COARSE_CAP,
@@ -85,10 +85,11 @@ def specimen_serials(origin: PrintOrigin, specimen_seed: int) -> tuple[Serial, .
         return ()
     one = origin.numbering is Numbering.ONE_FOR_ALL
     rng = np.random.default_rng([origin.seed, 4, 0 if one else specimen_seed])
-    left, right = _number(rng), _number(rng)
+    bottom, over_code = _number(rng), _number(rng)
     if origin.numbering is not Numbering.DISAGREEING:
-        right = left
-    return (Serial(left, "left"), Serial(right, "right"), Serial(left[-4:], "crest"))
+        over_code = bottom
+    numbers = (bottom, over_code, bottom[-4:])
+    return tuple(Serial(*at) for at in zip(numbers, SERIAL_PLACES, strict=True))
 
 
 def _number(rng: np.random.Generator) -> str:
