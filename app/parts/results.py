@@ -12,7 +12,7 @@ from parts.light_table import choose, chosen_ids
 from parts.pictures import csv_text
 from parts.plates import match_card, show_plates
 from parts.sheet import show_words
-from parts.words import plain
+from parts.words import plain, poor_words
 
 TITLES = {
     True: "There is something close in this library",
@@ -27,8 +27,14 @@ if TYPE_CHECKING:
 def say_reading(report: SearchReport) -> None:
     """Say what may be said of the answer: close, or nothing close."""
     reading = report.reading
-    title = TITLES[reading["close_reference"]]
-    show_words(title, str(reading["says"]), key="reading", roomy=True)
+    show_words(headline(report), str(reading["says"]), key="reading", roomy=True)
+
+
+def headline(report: SearchReport) -> str:
+    """Return the answer in a line; where the photo is poor, that comes first."""
+    title = TITLES[report.reading["close_reference"]]
+    why = poor_words(report.photo_check)
+    return f"The photo is poor ({why}): trust this less. {title}" if why else title
 
 
 def say_looking() -> None:

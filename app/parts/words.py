@@ -10,6 +10,7 @@ from loupebook.library import (
     VIEW_WORDS,
     Lighting,
     MatchReport,
+    PhotoCheck,
     PhotoRecord,
     SpecimenRecord,
     Standing,
@@ -33,6 +34,14 @@ NOT_SAID = (
 )
 POOR = "It was searched all the same; trust the answer less."
 """What becomes of a photo although it is poor."""
+POOR_FOR = {
+    "blank": "one even tone",
+    "compression": "strongly compressed",
+    "underexposed": "too dark",
+    "overexposed": "too bright",
+    "too-small": "too few pixels",
+    "too-coarse": "the item too small in it",
+}
 UV_CAUTION = (
     "UV-A lamp: never look into it or at its reflection, wear UV-blocking glasses, keep it off "
     "skin, and keep other people away from the beam."
@@ -69,13 +78,30 @@ def taken(view: View, lighting: Lighting) -> str:
 def found_by(match: MatchReport) -> str:
     """Say by what a match was found."""
     covered = match.detail.get("covered_reference")
-    share = "" if covered is None else f" over {covered:.0%} of the reference"
-    places = f"{counted(match.inliers or 0, 'place')} that agree{share}"
+    share = "" if covered is None else f", spread over {100 * covered:.0f} % of the reference"
+    places = f"{counted(match.inliers or 0, 'place')} that look alike and lie alike{share}"
     if match.found_by == "embedding":
         return "found by its look as a whole"
     if match.found_by == "local":
         return f"found by {places}"
     return f"found by its look as a whole and by {places}"
+
+
+def poor_words(check: PhotoCheck) -> str:
+    """Return in a few words why a photo is poor; empty where it is not."""
+    return ", ".join(
+        _poor(finding.code, finding.message)
+        for finding in check.findings
+        if str(finding.severity) == "fail"
+    )
+
+
+def _poor(code: str, message: str) -> str:
+    if code == "blur":
+        # How much stands in brackets: "about 10 px wide", or mm where the scale is known.
+        found = re.search(r"\(([^)]*)\)", message)
+        return f"blurred {found[1].removesuffix(' wide')}" if found else "blurred"
+    return POOR_FOR.get(code, message.rstrip("."))
 
 
 def nearness(similarity: float) -> str:

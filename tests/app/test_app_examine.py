@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from app_driver import ToldLibrary, opened, shown, told, words
-from PIL import Image
+from PIL import Image, ImageFilter
 from streamlit.testing.v1 import AppTest
 
 from drawn_prints import as_bytes, draw_print
-from loupebook.library import Box, FoundItem, Library
+from loupebook.library import Box, FoundItem, Library, check_photo
 from parts.crop import region_about
 from parts.words import nearness
 
@@ -124,6 +126,44 @@ def test_a_poor_photo_is_searched_all_the_same_with_advice(
     assert "searched all the same" in check["summary"]
     assert all(item["advice"] for item in check["items"] if item["severity"] == "fail")
     assert shown(at, "desk")
+
+
+def test_of_a_poor_photo_the_headline_says_so_first(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled)
+    soft = draw_print(1, 480).filter(ImageFilter.GaussianBlur(9))
+    at = hand_in(opened(), as_bytes(soft))
+    headline = next(sheet["title"] for sheet in shown(at, "sheet") if "close" in sheet["title"])
+    assert re.fullmatch(
+        r"The photo is poor \(blurred about \d+ px\): trust this less\. "
+        "There is something close in this library",
+        headline,
+    )
+
+
+@pytest.mark.parametrize(
+    ("pixels", "why"),
+    [
+        (np.full((400, 400, 3), 128, np.uint8), "one even tone"),
+        (np.random.default_rng(1).integers(0, 255, (60, 90, 3)).astype(np.uint8), "too few pixels"),
+        (np.random.default_rng(1).integers(0, 30, (400, 400, 3)).astype(np.uint8), "too dark"),
+    ],
+)
+def test_why_a_photo_is_poor_is_said_in_a_few_words(pixels: np.ndarray, why: str) -> None:
+    from parts.words import poor_words
+
+    assert why in poor_words(check_photo(pixels))
+
+
+def test_how_a_match_was_found_says_of_what_its_share_is() -> None:
+    from parts.words import found_by
+
+    match = SimpleNamespace(found_by="both", inliers=47, detail={"covered_reference": 0.19})
+    assert found_by(match) == (
+        "found by its look as a whole and by 47 places that look alike and lie alike, spread over "
+        "19 % of the reference"
+    )
 
 
 @pytest.mark.parametrize("data", [b"", b"not a picture", b"\xff\xd8\xff\xe0" + b"\0" * 40])

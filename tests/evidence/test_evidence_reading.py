@@ -59,6 +59,45 @@ def test_far_query_is_called_far() -> None:
     assert reading["needs"] == []
 
 
+@pytest.mark.parametrize(
+    ("similarity", "much"),
+    [(0.78, "near as is typical"), (0.62, "nothing unusual"), (0.54, "farther than most")],
+)
+def test_a_share_is_told_with_whether_it_is_much_or_little(similarity: float, much: str) -> None:
+    closeness = judge_closeness(similarity, np.linspace(0.5, 0.9, 40), noticed=0.82)
+    reading = reading_without_calibration(
+        closeness=closeness, basis=basis(30, 20, 6), nearest="S-1"
+    )
+    assert closeness.close_reference
+    assert f"{100 * closeness.p_value:.0f} % lie as far" in reading["says"]
+    assert much in reading["says"]
+    assert "at 5 % or fewer it would be called “nothing close”" in reading["says"]
+    assert "each specimen searched with its own maker left out, 82 % of them" in reading["says"]
+    assert "the test notices" not in reading["says"]
+
+
+def test_a_test_that_cannot_see_strangers_says_what_was_tried() -> None:
+    closeness = judge_closeness(0.8, np.linspace(0.5, 0.9, 40), noticed=0.28)
+    says = reading_without_calibration(closeness=closeness, basis=basis(30, 20, 6), nearest="S-1")[
+        "says"
+    ]
+    assert "28 % of them were called “nothing close”, as they should be" in says
+    assert "the rest passed for close" in says
+
+
+def test_why_there_is_no_figure_is_a_sentence_of_its_own() -> None:
+    far = judge_closeness(0.1, np.linspace(0.5, 0.9, 40))
+    near = judge_closeness(0.8, np.linspace(0.5, 0.9, 40))
+    for closeness, have, why in (
+        (far, basis(30, 20, 6), "figures are learned from items that lie close to the set"),
+        (near, basis(30, 20, 6), "there is no calibration for this search"),
+        (near, basis(2, 1, 6), "Still needed: 8 more genuine and 9 more fake items"),
+    ):
+        says = reading_without_calibration(closeness=closeness, basis=have, nearest="S-1")["says"]
+        assert "No figure of strength" in says
+        assert why in says
+
+
 def test_nothing_found_makes_no_claim() -> None:
     reading = reading_without_calibration(
         closeness=judge_closeness(None, []), basis=basis(0, 0, 0), nearest=None

@@ -31,6 +31,9 @@ fewer, an interval from resampled specimens means nothing."""
 ORIGINS_NEEDED = 5
 """Print origins below which nothing is said of unseen presses; our choice, likewise."""
 
+TYPICAL, FEW = 0.5, 0.2
+"""Shares of specimens that lie as far or farther, from which words are chosen; ours."""
+
 KNOWN_PRESS = "a copy from a press that the set knows"
 UNSEEN_PRESS = "a copy from a press that the set has never seen"
 
@@ -154,9 +157,7 @@ def reading_without_calibration(
     needs = missing_specimens(basis, closeness, element=element)
     told = [closeness_words(closeness, nearest=nearest)]
     if nearest is not None:
-        told.append(
-            "How strong this is, as a figure, cannot be said" + _why_no_figure(closeness, needs)
-        )
+        told.append(_why_no_figure(closeness, needs))
     return assemble_reading(closeness, basis, needs=needs, says=" ".join(told))
 
 
@@ -205,12 +206,15 @@ def reading_with_calibration(
 
 
 def _why_no_figure(closeness: Closeness, needs: Sequence[str]) -> str:
-    """Return how the sentence ends that says that there is no figure."""
+    """Say that there is no figure of strength, and why."""
     if needs:
-        return ": " + "; ".join(needs) + " needed."
+        return f"No figure of strength can be given yet. Still needed: {'; '.join(needs)}."
     if closeness.close_reference is False:
-        return " of what nothing in the set is close to."
-    return " without a calibration."
+        return (
+            "No figure of strength is given: figures are learned from items that lie close to "
+            "the set, and this one does not."
+        )
+    return "No figure of strength is given: there is no calibration for this search."
 
 
 def _both_strengths(known: Strength | None, unseen: Strength | None) -> list[str]:
@@ -255,34 +259,49 @@ def closeness_words(closeness: Closeness, *, nearest: str | None) -> str:
             f"the set has {closeness.specimens} of the {closeness.needed} specimens that the "
             "test takes."
         )
-    share = f"{_share(closeness.p_value)} of the set's own specimens lie as far or farther"
-    rests = f"from their nearest of the same edition (from {closeness.specimens} specimens)"
+    share = (
+        f"of the set's own {closeness.specimens} specimens, {_share(closeness.p_value)} lie as "
+        "far from their nearest of the same edition as your photo does from this one, or farther"
+    )
+    bound = f"{100 * closeness.level:.0f} %"
     if closeness.close_reference is not False:
         near = (
             f"The nearest known specimen, {nearest}, is about as close as specimens of one "
-            f"edition are to each other: {share} {rests}."
+            f"edition are to each other: {share}. {_how_much(closeness.p_value)} (at {bound} or "
+            "fewer it would be called “nothing close”)."
         )
         return near if closeness.noticed is None else f"{near} {_noticed_words(closeness)}"
     return (
         f"The set holds no close reference. The nearest known specimen is {nearest}, but "
-        f"{share} {rests}. The matches are merely the least far. A photo less well taken than "
-        "those of the set lies farther too: take it again before resting on this."
+        f"{share}. That is very few (at {bound} or fewer nothing counts as close), and the matches "
+        "are merely the least far. A photo less well taken than those of the set lies farther "
+        "too: take it again before resting on this."
     )
+
+
+def _how_much(p_value: float) -> str:
+    """Say in plain words how usual a p-value above the bound is; the steps are our choice."""
+    if p_value >= TYPICAL:
+        return "That is half of them or more: your photo lies as near as is typical"
+    if p_value >= FEW:
+        return "That is a fair part: to lie so far is nothing unusual"
+    return "That is few: your photo lies farther than most, but not beyond what is usual"
 
 
 def _noticed_words(closeness: Closeness) -> str:
     """Say how much the absence of "nothing close" is worth, tried on the set itself."""
     noticed = round(100 * (closeness.noticed or 0.0))
     tried = (
-        f"of the set's own specimens, put to it with their maker left out, the test notices "
-        f"{noticed} %"
+        f"tried on the set itself, each specimen searched with its own maker left out, {noticed} % "
+        "of them were called “nothing close”, as they should be"
     )
     if closeness.blind:
         return (
-            f"But whether the set holds its maker cannot be told from this: {tried}. Any figure "
-            "that follows holds only if the maker is known to be the right one."
+            f"But whether the set holds its maker cannot be told from this: {tried}; the rest "
+            "passed for close. Any figure that follows holds only if the maker is known to be the "
+            "right one."
         )
-    return f"An item of a maker that the set lacks would mostly lie farther: {tried}."
+    return f"An item of a maker that the set lacks would mostly be noticed: {tried}."
 
 
 def assemble_reading(
