@@ -33,8 +33,8 @@ LEAD = 4.0
 MARGIN = 0.12
 """Room about an outline, as a share of its longer side: it may be off by as much."""
 LARGE = 0.8
-"""Share of the photo's longest side from which a part is no closer look; it only serves
-candidates that the arm had not laid beside the photo at all."""
+"""Share of the photo's longest side from which a part is no closer look; it is taken only where
+another candidate is looked at more closely, or was not laid beside the photo before."""
 GRID = 24
 """Steps a side of the photo that boxes are laid on, so that near ones share their patches."""
 
@@ -121,12 +121,10 @@ def look_closer(
         return CloserLook(arm.name)
     before = {hit.photo_id: hit.detail["scores"].get(arm.name) for hit in first}
     parts = {hit.photo_id: part_of(hit, query) for hit in first}
-    worthwhile = {
-        photo: part
-        for photo, part in parts.items()
-        if before[photo] is None or is_closer(part, query)
-    }
-    seen = arm.look_closer(query, worthwhile)
+    # All or none: what one design gains by being matched anew must not be held against
+    # another that was not.
+    anew = any(before[photo] is None or is_closer(part, query) for photo, part in parts.items())
+    seen = arm.look_closer(query, parts) if anew else []
     hits, gains = {}, {}
     for hit in seen:
         known = before[hit.photo_id]
