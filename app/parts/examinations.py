@@ -29,7 +29,7 @@ from parts.pictures import served
 from parts.saving import SAVING, Outcome
 from parts.sheet import show_advice, show_facts, show_words
 from parts.viewer import show_panes
-from parts.words import CAUTION, POOR, STANDING, counted, minute, plain
+from parts.words import CAUTION, POOR, counted, minute, plain
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -296,6 +296,9 @@ def _image(library: Library, record: ExaminationRecord, sha256: str) -> bytes | 
         return None
 
 
+AS_SEARCHED = "The photo as searched"
+
+
 def _show_pictures(library: Library, record: ExaminationRecord) -> None:
     document = record.document
     choices = {
@@ -305,7 +308,12 @@ def _show_pictures(library: Library, record: ExaminationRecord) -> None:
     if not choices:
         _single(library, record)
         return
-    name = st.segmented_control("Show", list(choices), default=next(iter(choices)), key="exam-show")
+    name = st.segmented_control(
+        "Show", [*choices, AS_SEARCHED], default=next(iter(choices)), key="exam-show"
+    )
+    if name == AS_SEARCHED:
+        _single(library, record)
+        return
     one = choices[name or next(iter(choices))]
     if not one["registered"]:
         st.caption(plain(one["says"]))
@@ -313,9 +321,13 @@ def _show_pictures(library: Library, record: ExaminationRecord) -> None:
         return
     standing = one["reference_standing"]
     words = {
-        "query-aligned": ("query", "The item", document["examined"]["file_name"]),
-        "reference-aligned": (standing, f"{STANDING[standing]}: in common", one["reference"]),
-        "map-differences": ("query", "Where they differ", "beyond what is usual"),
+        "query-aligned": ("query", "The item, in the frame", document["examined"]["file_name"]),
+        "reference-aligned": (standing, f"What {standing} ones have in common", one["reference"]),
+        "map-differences": (
+            "query",
+            "Where it departs most",
+            "look there; see the figures for what is usual",
+        ),
     }
     panes = [
         pane

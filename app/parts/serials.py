@@ -24,6 +24,11 @@ RULE = (
     "copy must agree; a crest may show a part of the number. The places are those where the "
     "references on the desk bear theirs."
 )
+CODES = "barcodes"
+NO_CODE = (
+    "No barcode could be read in this photo. A closer, sharper photo square to the code, without "
+    "glare, is read more often."
+)
 NOT_OURS = (
     "Whether a number was ever given out is for the rights holder's own service to say. A number "
     "that stands on another item, or on a known fake, is a finding all the same."
@@ -44,7 +49,7 @@ def show_serials(library: Library, report: SearchReport, photo: str, beside: Seq
     beside : sequence of str
         The specimens on the desk; where they bear numbers, so may the item.
     """
-    with st.expander("Serial numbers", icon=":material/tag:"):
+    with st.expander("Serial numbers", icon=":material/tag:", key="serial-panel"):
         st.markdown(RULE)
         kept = serials_of(photo)
         places = list(dict.fromkeys([*places_of(library, beside), *kept, ELSEWHERE]))
@@ -60,7 +65,7 @@ def show_serials(library: Library, report: SearchReport, photo: str, beside: Seq
             for place, column in zip(places, columns, strict=True)
         }
         keep_serials(photo, {place: value for place, value in read.items() if value})
-        _offer_barcodes(report, read)
+        _offer_barcodes(report, photo, read)
         if not any(read.values()):
             return
         agreement = serials_agree(read)
@@ -99,12 +104,15 @@ def keep_serials(photo: str, read: dict[str, str]) -> None:
     st.session_state[READ] = {**st.session_state.get(READ, {}), photo: read}
 
 
-def _offer_barcodes(report: SearchReport, read: Mapping[str, str]) -> None:
-    if not st.button("Look for a barcode in the photo", icon=":material/barcode_scanner:"):
+def _offer_barcodes(report: SearchReport, photo: str, read: Mapping[str, str]) -> None:
+    """Look for barcodes when asked to; what was found stays with its photo."""
+    if st.button("Look for a barcode in the photo", icon=":material/barcode_scanner:"):
+        st.session_state[CODES] = (photo, read_barcodes(report.query_pixels))
+    of, found = st.session_state.get(CODES, (None, []))
+    if of != photo:
         return
-    found = read_barcodes(report.query_pixels)
     if not found:
-        st.markdown("No barcode could be read.")
+        st.markdown(NO_CODE)
     for kind, value in found:
         said = plain(barcode_words(kind, value, read))
         st.markdown(f"Barcode ({plain(kind)}): **{plain(value)}**. {said}")

@@ -91,8 +91,11 @@ class Desk extends Glass {
     if (!query || query.waits) return this.data.words.aligning;
     if (!query.aligned) return `Cannot be aligned: ${query.reason}. The pictures are shown as photographed, and move by the same share of each.`;
     const onto = this.panes.find((pane) => pane.data.layer === this.state.frame.key);
-    const apart = query.residual_px === null ? "" : `, ${query.residual_px < 0.1 ? "less than 0.1" : query.residual_px.toFixed(1)} px apart on average`;
-    return `Aligned: your photo is laid over ${onto ? onto.data.short.toLowerCase() : "the reference"}${apart}. ${this.mode === "aligned" ? "" : "Choose “Aligned” to see it."}`;
+    const beside = this.panes.find((pane) => pane.data.key === this.shown);
+    const other = beside && beside !== onto ? this.state.layers[beside.data.layer] : null;
+    const besides = !other || other.waits ? "" : other.aligned ? ` ${beside.data.short} is laid over the same frame, ${apartText(other.residual_px)}.` : ` ${beside.data.short} cannot be laid there.`;
+    const apart = query.residual_px === null ? "" : `, ${apartText(query.residual_px)}`;
+    return `Aligned: your photo is laid over ${onto ? onto.data.short.toLowerCase() : "the reference"}${apart}.${besides} ${this.mode === "aligned" ? "" : "Choose “Aligned” to see it."}`;
   }
 
   alignedOf(pane) {
@@ -409,6 +412,7 @@ class Desk extends Glass {
   }
 
   show(key) {
+    if (key !== this.shown) this.rings = [];
     super.show(key);
     this.news();
   }
@@ -571,6 +575,8 @@ class Desk extends Glass {
     return knob;
   }
 }
+
+const apartText = (px) => `matched places ${px < 0.1 ? "less than 0.1" : px.toFixed(1)} px apart on average`;
 
 // One channel as grey, by the weights of sRGB luminance for "grey" (IEC 61966-2-1).
 function channelFilters() {

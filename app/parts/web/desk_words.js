@@ -65,7 +65,9 @@ function legendOf(measures, done) {
 function summaryOf(measures) {
   const count = (verdict) => measures.figures.filter((figure) => figure.verdict === verdict).length;
   if (!measures.figures.length) return measures.says;
-  return `Measured against ${measures.photos} known photo${measures.photos === 1 ? "" : "s"} (${measures.against}): ${count("differs")} differ, ${count("agrees")} agree, ${count("cannot tell")} cannot be told`;
+  const departing = measures.figures.filter((figure) => figure.verdict !== "differs" && figure.places.length).length;
+  const look = departing ? `; ${departing} with places that depart, to be looked at` : "";
+  return `Measured against ${measures.photos} known photo${measures.photos === 1 ? "" : "s"} (${measures.against}): ${count("differs")} differ, ${count("agrees")} agree, ${count("cannot tell")} cannot be told${look}`;
 }
 
 function measureRows(measures, visit) {

@@ -141,9 +141,7 @@ class Framed:
     @cached_property
     def pixels(self) -> NDArray[np.uint8]:
         """The query in the frame as a picture, as photographed."""
-        shown = np.rint(to_srgb(self.raw) * 255).astype(np.uint8)
-        shown[~self.valid & ~self.consensus.mask] //= 2
-        return shown
+        return np.asarray(np.rint(to_srgb(self.raw) * 255), np.uint8)
 
     @cached_property
     def sharpness(self) -> tuple[float, float]:

@@ -32,7 +32,7 @@ MARK_SIGNS = {"agrees": "= agrees", "differs": "≠ differs", "cannot tell": "? 
 _SHOWN = (
     ("query-aligned", "The item examined, in the frame"),
     ("reference-aligned", "What the references have in common"),
-    ("map-differences", "Where they differ beyond what is usual"),
+    ("map-differences", "Where it departs most; the figures say whether that is usual"),
 )
 _SEVERITIES = {"fail": "Poor", "warn": "Better", "info": "Note"}
 _SHAPES = {"genuine": "○ genuine", "fake": "◆ fake"}
