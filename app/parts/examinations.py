@@ -396,7 +396,8 @@ def _show_measurements(record: ExaminationRecord) -> None:
         with st.expander(plain(measured_title(one))):
             st.markdown(plain(finding_words(one)))
             if one["measurements"]:
-                st.dataframe(measured_rows(one), hide_index=True)
+                # A table wraps what a grid would cut off.
+                st.table(measured_rows(one), hide_index=True)
                 st.caption(plain(BEYOND_MEANS))
 
 

@@ -118,7 +118,7 @@ def test_every_row_of_the_table_is_true_for_its_result(
 ) -> None:
     folder = told_of(examined)
     at = reopened(opened("examinations"))
-    tables = [frame.value for frame in at.dataframe]
+    tables = [one.value for one in at.table]
     compared = record_of(folder).document["comparisons"]
     assert len(tables) == len(compared) == 2
     for table, one in zip(tables, compared, strict=True):

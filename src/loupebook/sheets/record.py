@@ -243,7 +243,7 @@ def _item(
             ]
             for row in one["measurements"]
         ],
-        "beyond": BEYOND,
+        "beyond": BEYOND.capitalize(),
         "beyond_means": printable(BEYOND_MEANS),
     }
 
