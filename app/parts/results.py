@@ -20,6 +20,8 @@ TITLES = {
     None: "Whether anything is close cannot be told",
 }
 
+EDGES = {True: "close", False: "nothing", None: "open"}
+
 if TYPE_CHECKING:
     from loupebook.library import Library, SearchReport
 
@@ -27,7 +29,8 @@ if TYPE_CHECKING:
 def say_reading(report: SearchReport) -> None:
     """Say what may be said of the answer: close, or nothing close."""
     reading = report.reading
-    show_words(headline(report), str(reading["says"]), key="reading", roomy=True)
+    edge = EDGES[reading["close_reference"]]
+    show_words(headline(report), str(reading["says"]), key="reading", roomy=True, edge=edge)
 
 
 def headline(report: SearchReport) -> str:

@@ -44,7 +44,9 @@ def show_facts(
     _mount(key=key, data=data)
 
 
-def show_words(title: str, words: str, *, key: str, roomy: bool = False) -> None:
+def show_words(
+    title: str, words: str, *, key: str, roomy: bool = False, edge: str | None = None
+) -> None:
     """Show a heading and some sentences.
 
     Parameters
@@ -56,8 +58,10 @@ def show_words(title: str, words: str, *, key: str, roomy: bool = False) -> None
     roomy : bool
         Whether to keep room for some sentences where there are fewer, so that nothing below
         moves when they come.
+    edge : {'close', 'nothing', 'open'}, optional
+        What kind of answer this is, drawn as the line at its left edge.
     """
-    _mount(key=key, data={"title": title, "summary": words, "roomy": roomy})
+    _mount(key=key, data={"title": title, "summary": words, "roomy": roomy, "edge": edge})
 
 
 def show_checklist(items: Sequence[dict[str, Any]], *, key: str, title: str, summary: str) -> None:

@@ -112,6 +112,7 @@ def test_close_not_close_and_unknown_have_their_own_words(
     at = hand_in(opened(), as_bytes(draw_print(1)))
     sheets = {sheet["title"]: sheet for sheet in shown(at, "sheet")}
     assert sheets[title]["summary"] == "Said by the test."
+    assert sheets[title]["edge"] == {True: "close", False: "nothing", None: "open"}[close]
     assert sheets["What this does not say"]["summary"] == "The limits, told by the test."
     assert shown(at, "desk")
 

@@ -1,7 +1,7 @@
 // A label with facts or advice. Values are shown letter by letter.
 export default function ({ data, parentElement }) {
   const root = parentElement.querySelector(".root");
-  const sheet = el("section", { class: data.roomy ? "sheet roomy" : "sheet", "aria-label": data.title });
+  const sheet = el("section", { class: ["sheet", data.roomy ? "roomy" : "", data.edge ?? ""].join(" ").trim(), "aria-label": data.title });
   if (data.standing) sheet.append(badge(data.standing[0], data.standing[1]));
   sheet.append(el("h3", {}, data.title));
   if (data.summary) sheet.append(el("p", { class: "summary" }, data.summary));
