@@ -92,6 +92,20 @@ def test_against_a_set_the_whole_edition_is_used(folder):
     assert list((folder / "set" / "derived" / "compare").glob("*.consensus"))
 
 
+def test_a_fake_reference_is_named_as_what_it_is(tmp_path, folder):
+    with Library.create(tmp_path / "fakes", name="fakes") as library:
+        record = SpecimenRecord(
+            "copy 0", Element.SEAL, Standing.FAKE, marque="Invented", edition="Label I",
+            origin="Copy A",
+        )  # fmt: skip
+        photo = IncomingPhoto(jpeg(70), "0.jpg", px_per_mm=SCALE)
+        assert library.add_specimen(record, [photo], by="test").ok
+        report = library.compare((folder / "query.jpg").read_bytes(), 1)
+    assert report.standing == "fake"
+    assert "known fakes of this print origin" in report.to_dict()["says"]
+    assert "genuine" not in report.says()
+
+
 def test_found_photos_are_compared_group_by_group_as_they_come(folder):
     with Catalogue.open(folder / "set") as catalogue:
         comparer = SetComparer(

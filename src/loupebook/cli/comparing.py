@@ -95,5 +95,5 @@ def _print(report: ComparisonReport) -> None:
                 SHAPES[one.verdict] + (f": {one.reason}" if one.reason else ""),
             )
         out.print(table)
-    out.print(f"  {found.says()}", markup=False)
+    out.print(f"  {report.says()}", markup=False)
     out.print(f"  {report.to_dict()['does_not_say']}", style="dim", markup=False)

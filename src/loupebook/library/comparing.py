@@ -36,6 +36,7 @@ from loupebook.errors import ComparisonError, SetDamaged
 from loupebook.imaging import PhotoCheck, check_photo, decode_photo, encode_jpeg
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import IntakeState, Lighting, PhotoFacts
+from loupebook.sheets.measured import known_words
 
 Photo = bytes | Path | NDArray[np.uint8]
 
@@ -66,6 +67,10 @@ class ComparisonReport:
     def __post_init__(self) -> None:
         object.__setattr__(self, "pictures", pictures_of(self.comparison))
 
+    def says(self) -> str:
+        """Return the finding in a sentence or two, with what the query was held against."""
+        return self.comparison.says(known_words(self.standing))
+
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form that ``compare --json`` prints."""
         return {
@@ -73,6 +78,7 @@ class ComparisonReport:
             "reference": self.reference,
             "reference_standing": self.standing,
             **self.comparison.to_dict(),
+            "says": self.says(),
             "photo_check": json.loads(self.photo_check.to_json()),
         }
 
