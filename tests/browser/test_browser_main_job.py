@@ -333,6 +333,20 @@ def test_an_undecodable_file_is_said_plainly(page: playwright_api.Page) -> None:
     page.get_by_text("Nothing was searched.").wait_for()
 
 
+def test_on_a_phone_the_menu_closes_when_a_page_is_chosen(phone: playwright_api.Page) -> None:
+    phone.get_by_test_id("stExpandSidebarButton").tap()
+    menu = phone.get_by_test_id("stSidebarCollapseButton")
+    menu.wait_for()
+    phone.get_by_test_id("stSidebarNavLink").filter(has_text="Library").tap()
+    phone.get_by_role("heading", name="Library").wait_for()
+    phone.get_by_test_id("stExpandSidebarButton").wait_for()
+    link = phone.get_by_test_id("stSidebarNavLink").first
+    # Closed, the menu lies beside the screen.
+    phone.wait_for_function(
+        "one => one.getBoundingClientRect().right <= 0", arg=link.element_handle()
+    )
+
+
 def test_on_a_phone_nothing_scrolls_sideways_and_the_lock_holds(phone: playwright_api.Page) -> None:
     assert_no_sideways_scroll(phone)
     hand_in(phone, 3)
