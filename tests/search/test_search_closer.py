@@ -100,10 +100,18 @@ class TestGain:
 
 
 class TestLargeParts:
-    def test_what_was_verified_is_not_looked_at_at_the_same_size(self):
+    def test_all_are_looked_at_where_one_was_not_verified(self):
         arm, _ = search(WHOLE, {1: 20.0}, {1: 60.0})
-        assert 1 not in arm.parts[0]
-        assert 2 in arm.parts[0] or 3 in arm.parts[0]
+        assert {1, 3} <= set(arm.parts[0])
+
+    def test_the_right_one_is_matched_anew_as_well_as_its_rivals(self):
+        """A score of the first look must not be held against one of the second."""
+        _, found = search(WHOLE, {1: 20.0}, {1: 90.0, 3: 60.0})
+        assert found[1].rank < found[3].rank
+
+    def test_what_was_all_verified_is_not_looked_at_at_the_same_size(self):
+        arm, _ = search(WHOLE, dict.fromkeys(WHOLE, 12.0), {1: 60.0})
+        assert arm.parts == []
 
     def test_what_was_not_is(self):
         arm, _ = search(WHOLE, {3: 12.0}, {1: 60.0})
