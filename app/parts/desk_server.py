@@ -58,7 +58,7 @@ async def state(request: Request) -> Response:
     try:
         known = int(request.query_params.get("version", "-1"))
         while DESKS.version(key) == known and time.monotonic() < end:
-            await asyncio.sleep(0.03)
+            await asyncio.sleep(0.015)
         return JSONResponse(DESKS.state(key), headers=NOT_KEPT)
     except (KeyError, ValueError):
         return Response(GONE, 410, NOT_KEPT)
