@@ -95,6 +95,8 @@ def hand_in(page: playwright_api.Page, number: int = 3, name: str = "suspect.jpg
         {"name": name, "mimeType": "image/jpeg", "buffer": photo}
     )
     page.get_by_role("list", name="Nearest known specimens").wait_for()
+    # The desk is fed from its own address, and begins anew when the answer comes to it.
+    page.locator('.pane[data-key="query"] .layer[data-ready="true"]').first.wait_for()
     until_settled(page)
     # Aligned ones would take their place when they are ready.
     page.get_by_role("radio", name="As photographed").click()
