@@ -1,8 +1,9 @@
 """Train the encoder of this folder, on one GPU, by the clock.
 
-`python models/lite0-print/train.py --ingredients DIR --prints DIR --out DIR --minutes 8`
+`python models/lite0-print/train.py --ingredients DIR --prints DIR --photos DIR --out DIR`
 
-`recipe.ingredients` and `recipe.prints` make the two folders. Seeds are fixed. Figures on
+`recipe.ingredients`, `recipe.prints` and `recipe.photos` make the folders; without the last
+there are no photos under the product's own camera in a batch. Seeds are fixed. Figures on
 prints that are never trained on go to ``OUT/log.csv``; ``OUT/checkpoint.safetensors`` is
 written every two minutes and at the end, ``OUT/start.safetensors`` before the first step;
 ``--resume`` goes on from either.
@@ -29,6 +30,7 @@ sys.path[:0] = [str(HERE), str(HERE.parents[1] / "src")]
 
 import numpy as np
 import torch
+from recipe.bank import Bank, Darkroom, load_bank
 from recipe.batches import Batch, Chooser
 from recipe.measure import embed_all, figures
 from recipe.network import Tower, load_start, start_projection
@@ -42,6 +44,10 @@ SHARES = {"world": 0.34, "made": 0.36, "art": 0.09, "thing": 0.05, "photo": 0.08
 HELD_OUT_WORLDS = 8
 """Marques of the worlds that only measure."""
 HELD_OUT_MADE = range(1_000_000, 1_000_080)
+HELD_OUT_PHOTOGRAPHED = 10
+"""Marques of the bank that only measure: the last ones that were photographed."""
+BANK_LABELS = 1 << 24
+"""Added to labels of the bank, so that they are none of the studio's."""
 CAREFUL = 0.3
 """Share of photos taken with care, as references are."""
 
@@ -49,7 +55,8 @@ CAREFUL = 0.3
 def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--ingredients", type=Path, required=True)
-    parser.add_argument("--prints", type=Path, required=True)
+    parser.add_argument("--prints", type=Path, help="flat prints of worlds, from recipe.prints")
+    parser.add_argument("--photos", type=Path, help="photos of worlds, from recipe.photos")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--minutes", type=float, default=8.0, help="stop after this long")
     parser.add_argument("--made", type=int, default=1600, help="marques to compose")
@@ -60,6 +67,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--origin-share", type=float, default=0.5)
     parser.add_argument("--dim", type=int, default=512)
     parser.add_argument("--editions", type=int, default=64, help="editions in a batch")
+    parser.add_argument("--photographed", type=int, default=40, help="and of these from --photos")
     parser.add_argument("--views", type=int, default=3, help="photos of each origin")
     parser.add_argument("--measured", type=int, default=160, help="editions to measure on")
     parser.add_argument("--sizes", type=int, nargs="+", default=[224, 256, 288])
@@ -91,7 +99,7 @@ def collect(chosen: argparse.Namespace) -> tuple[list[Flat], list[Flat]]:
     cores = min(16, len(os.sched_getaffinity(0)))
     made = composed_prints(chosen.ingredients, range(chosen.made), processes=cores)
     kept = composed_prints(chosen.ingredients, HELD_OUT_MADE, processes=cores)
-    worlds = world_prints(chosen.prints)
+    worlds = world_prints(chosen.prints) if chosen.prints else []
     marques = sorted({flat.marque for flat in worlds})
     last = set(marques[-HELD_OUT_WORLDS:])
     loose = loose_pictures(chosen.ingredients)
@@ -108,11 +116,13 @@ def collect(chosen: argparse.Namespace) -> tuple[list[Flat], list[Flat]]:
 
 
 class Ruler:
-    """Figures on two fixed sets of photos: invented worlds, composed matter."""
+    """Figures on fixed sets of photos: invented worlds, composed matter, the product's camera."""
 
-    def __init__(self, measured: Stage, editions: int) -> None:
+    def __init__(self, measured: Stage, editions: int, kept: Darkroom | None) -> None:
         self.sets: dict[str, tuple[Tensor, Batch, np.ndarray]] = {}
-        for kind in ("world", "made"):
+        for kind in measured.chooser.shares:
+            if kind not in ("world", "made"):
+                continue
             chooser = copy.copy(measured.chooser)
             chooser.shares = {kind: 1.0}
             batch = chooser.draw(7, editions=editions, views=3)
@@ -122,6 +132,16 @@ class Ruler:
             ]
             genuine = measured.pool.genuine[batch.row] & ~batch.copied
             self.sets[kind] = (torch.cat(photos), batch, genuine)
+        for name, tight in (("frame", False), ("item", True)) if kept else ():
+            bank = kept.bank
+            # One photo a specimen, so that none finds itself.
+            _, row = np.unique(bank.specimen, return_index=True)
+            batch = Batch(row, bank.edition[row], bank.origin[row], np.zeros(len(row), bool))
+            photos = [
+                kept.plain(part, side=256, tight=tight)
+                for part in np.array_split(row, 1 + len(row) // 240)
+            ]
+            self.sets[name] = (torch.cat(photos), batch, bank.genuine[row])
 
     def __call__(self, network: Tower) -> dict[str, float]:
         """Measure a network."""
@@ -135,8 +155,47 @@ class Ruler:
         return row
 
 
+def banks(folder: Path, device: str) -> tuple[Darkroom, Darkroom]:
+    """Photos to train on, and those of the last marques, to measure on."""
+    started = time.time()
+    folders = sorted(path.parent for path in folder.glob("*/photos.csv"))
+    parts: list[Bank] = [
+        load_bank(part, device)
+        for part in (folders[:-HELD_OUT_PHOTOGRAPHED], folders[-HELD_OUT_PHOTOGRAPHED:])
+    ]
+    print(
+        f"{len(parts[0])} photos of {len(folders) - HELD_OUT_PHOTOGRAPHED} marques in "
+        f"{time.time() - started:.0f} s, {len(parts[1])} to measure on",
+        flush=True,
+    )
+    return Darkroom(parts[0], device=device), Darkroom(parts[1], device=device)
+
+
+def one_batch(
+    training: Stage, darkroom: Darkroom | None, chosen: argparse.Namespace, seed: int
+) -> tuple[Tensor, Batch]:
+    """Photos of the studio and of the bank, and what they show."""
+    side = int(np.random.default_rng([seed, 13]).choice(chosen.sizes))
+    batch = training.chooser.draw(seed, editions=chosen.editions, views=chosen.views)
+    photos = training.studio.shoot(batch, seed=seed, side=side, careful=CAREFUL)
+    if darkroom is not None:
+        more = darkroom.draw(seed, editions=chosen.photographed, views=chosen.views)
+        photos = torch.cat([photos, darkroom.shoot(more.row, seed=seed, side=side)])
+        batch = Batch(
+            np.concatenate([batch.row, more.row]),
+            np.concatenate([batch.edition, more.edition + BANK_LABELS]),
+            np.concatenate([batch.group, more.group + BANK_LABELS]),
+            np.concatenate([batch.copied, more.copied]),
+        )
+    return photos.contiguous(memory_format=torch.channels_last), batch
+
+
 def photographed(
-    training: Stage, chosen: argparse.Namespace, first: int, stop: threading.Event
+    training: Stage,
+    darkroom: Darkroom | None,
+    chosen: argparse.Namespace,
+    first: int,
+    stop: threading.Event,
 ) -> Iterator[tuple[Tensor, Batch]]:
     """Batches, photographed on a stream of their own while the network learns."""
     ahead: queue.Queue[tuple[Tensor, Batch, torch.cuda.Event | None]] = queue.Queue(2)
@@ -146,12 +205,8 @@ def photographed(
         stream = torch.cuda.Stream() if cuda else None
         seed = first
         while not stop.is_set():
-            rng = np.random.default_rng([seed, 13])
-            side = int(rng.choice(chosen.sizes))
-            batch = training.chooser.draw(seed, editions=chosen.editions, views=chosen.views)
             with torch.cuda.stream(stream):
-                photos = training.studio.shoot(batch, seed=seed, side=side, careful=CAREFUL)
-                photos = photos.contiguous(memory_format=torch.channels_last)
+                photos, batch = one_batch(training, darkroom, chosen, seed)
                 done = torch.cuda.Event() if cuda else None
                 if done is not None:
                     done.record(stream)
@@ -205,6 +260,7 @@ def main() -> None:
     device = chosen.device
     train_flats, measure_flats = collect(chosen)
     training, measured = stage(train_flats, device), stage(measure_flats, device)
+    darkroom, kept = banks(chosen.photos, device) if chosen.photos else (None, None)
     torch.manual_seed(1)
     network = Tower(chosen.dim, chosen.trunk).to(device)
     step = 0
@@ -213,8 +269,8 @@ def main() -> None:
         step = int(state.pop("step"))
         network.load_state_dict(state)
     else:
-        load_start(network, chosen.start / "open_clip_model.safetensors")
-        start_projection(network, pooled_photos(training, network, chosen.dim))
+        if not load_start(network, chosen.start / "open_clip_model.safetensors"):
+            start_projection(network, pooled_photos(training, network, chosen.dim))
     save(network, step, chosen.out / "start.safetensors")
     network.to(memory_format=torch.channels_last)
     smooth = copy.deepcopy(network).requires_grad_(False).eval()
@@ -224,7 +280,7 @@ def main() -> None:
         weight_decay=0.02,
     )
     peaks = [group["lr"] for group in optimiser.param_groups]
-    ruler = Ruler(measured, chosen.measured)
+    ruler = Ruler(measured, chosen.measured, kept)
     rows: list[dict[str, float]] = []
 
     def measure(loss: float) -> None:
@@ -243,7 +299,7 @@ def main() -> None:
     length = chosen.minutes * 60 - (clock - started)
     photos_seen = 0
     network.train()
-    for photos, batch in photographed(training, chosen, step, stop):
+    for photos, batch in photographed(training, darkroom, chosen, step, stop):
         spent = (time.time() - clock) / length
         if spent >= 1:
             break

@@ -41,12 +41,18 @@ class Tower(nn.Module):
         return nn.functional.normalize(self.proj(self.pooled(batch)), dim=1)
 
 
-def load_start(tower: Tower, weights: Path) -> None:
-    """Take the ImageNet trunk from the folder beside ours."""
+def load_start(tower: Tower, weights: Path) -> bool:
+    """Take the trunk of a shipped folder, and its head if it has one; say whether it had."""
     state = load_file(weights)
     prefix = "visual.trunk."
     trunk = {k.removeprefix(prefix): v.float() for k, v in state.items() if k.startswith(prefix)}
     tower.trunk.load_state_dict(trunk, strict=False)
+    head = state.get("visual.head.proj.weight")
+    if head is None:
+        return False
+    with torch.no_grad():
+        tower.proj.weight.copy_(head.float())
+    return True
 
 
 @torch.no_grad()
