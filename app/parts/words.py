@@ -6,6 +6,7 @@ import math
 import re
 
 from loupebook.library import (
+    CODE_WORDS,
     LIGHT_WORDS,
     VIEW_WORDS,
     Lighting,
@@ -34,14 +35,6 @@ NOT_SAID = (
 )
 POOR = "It was searched all the same; trust the answer less."
 """What becomes of a photo although it is poor."""
-POOR_FOR = {
-    "blank": "one even tone",
-    "compression": "strongly compressed",
-    "underexposed": "too dark",
-    "overexposed": "too bright",
-    "too-small": "too few pixels",
-    "too-coarse": "the item too small in it",
-}
 UV_CAUTION = (
     "UV-A lamp: never look into it or at its reflection, wear UV-blocking glasses, keep it off "
     "skin, and keep other people away from the beam."
@@ -101,7 +94,7 @@ def _poor(code: str, message: str) -> str:
         # How much stands in brackets: "about 10 px wide", or mm where the scale is known.
         found = re.search(r"\(([^)]*)\)", message)
         return f"blurred {found[1].removesuffix(' wide')}" if found else "blurred"
-    return POOR_FOR.get(code, message.rstrip("."))
+    return CODE_WORDS.get(code, message.rstrip("."))
 
 
 def nearness(similarity: float) -> str:

@@ -1,6 +1,8 @@
 from __future__ import annotations
 
+import ast
 import io
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -15,6 +17,7 @@ from loupebook.imaging import (
     PhotoCheck,
     Severity,
     check_photo,
+    checks,
     decode_photo,
     encode_jpeg,
 )
@@ -307,3 +310,17 @@ def test_json_is_one_line_and_an_empty_record_is_a_photo_without_findings():
 def test_other_text_is_refused(text):
     with pytest.raises(ValueError, match=r".+"):
         PhotoCheck.from_json(text)
+
+
+def test_every_finding_has_a_name_in_words() -> None:
+    codes_given = {
+        str(call.args[0].value)
+        for file in Path(checks.__file__).parent.glob("[!_]*.py")
+        for call in ast.walk(ast.parse(file.read_text()))
+        if isinstance(call, ast.Call)
+        and isinstance(call.func, ast.Name)
+        and call.func.id == "Finding"
+        and isinstance(call.args[0], ast.Constant)
+    }
+    assert "too-coarse" in codes_given
+    assert set(checks.CODE_WORDS) == codes_given

@@ -14,12 +14,13 @@ import pytest
 from invented_prints import Item, encoded, invented_items, record_items
 from loupebook.errors import LoupebookError, PhotoUnreadable, RecordInvalid
 from loupebook.evidence.table import PhotoTable
-from loupebook.imaging import decode_photo
+from loupebook.imaging import check_photo, decode_photo
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import Camera, Lighting, Serial, Standing
 from loupebook.records.serials import plain_serial, whole_numbers
 from loupebook.search import Pending
 from loupebook.setreport import SECTIONS, ReportContext, SetReport, render_html, report_on_set
+from loupebook.setreport.sections import photo_quality
 
 NAMES = [
     "coverage", "duplicates", "serials", "standing_conflicts", "leakage", "label_suspects",
@@ -108,6 +109,16 @@ def test_counts_are_of_specimens(report: SetReport, items: list[Item]) -> None:
     assert figures["photos"] == 96
     assert (figures["genuine"], figures["fake"]) == (24, 24)
     assert report.sections["retrieval"].figures["same_edition"]["specimens"] == 48
+
+
+def test_photo_quality_names_what_was_found_in_words(clean: ReportContext) -> None:
+    coarse = check_photo(np.full((300, 400, 3), 128, np.uint8), px_per_mm=1.0)
+    photo = next(iter(clean.photos))
+    photos = {**clean.photos, photo: replace(clean.photos[photo], check=coarse.to_json())}
+    (table,) = photo_quality.examine(replace(clean, photos=photos)).tables
+    found = {row[0]: row[1] for row in table.cells}
+    assert found["the item too small in it"] == "poor"
+    assert not set(found) & {one.code for one in coarse.findings}
 
 
 def test_planted_faults_are_found(items: list[Item], tmp_path: Path) -> None:

@@ -1,6 +1,6 @@
 """Pixels in: decoding within limits, colour, photo checks, crop and rectify."""
 
-from loupebook.imaging.checks import Finding, PhotoCheck, Severity, check_photo
+from loupebook.imaging.checks import CODE_WORDS, Finding, PhotoCheck, Severity, check_photo
 from loupebook.imaging.colour import Pixels
 from loupebook.imaging.decode import DecodedPhoto, decode_photo, read_photo_file
 from loupebook.imaging.encode import encode_jpeg, thumbnail
@@ -19,6 +19,7 @@ from loupebook.imaging.limits import DecodeLimits
 from loupebook.imaging.strip import StrippedPhoto, strip_metadata
 
 __all__ = [
+    "CODE_WORDS",
     "Box",
     "DecodeLimits",
     "DecodedPhoto",

@@ -2,6 +2,7 @@
 
 from loupebook.bench import BenchResult, table_of
 from loupebook.imaging import (
+    CODE_WORDS,
     Box,
     PhotoCheck,
     check_photo,
@@ -105,6 +106,7 @@ __all__ = [
     "ACTIONS",
     "BEYOND",
     "BEYOND_MEANS",
+    "CODE_WORDS",
     "CONFIDENCES",
     "DIFFICULTIES",
     "HOME_VARIABLE",

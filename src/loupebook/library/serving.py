@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -20,6 +21,8 @@ from loupebook.library.homes import SET_VARIABLE
 LOOPBACK = "127.0.0.1"
 USUAL_PORT = 8501
 START_SECONDS = 120
+STOP_SECONDS = 20
+"""What the page is given to end what it is at, such as saving an examination."""
 
 
 def serve_page(
@@ -47,6 +50,8 @@ def serve_page(
     environment = dict(os.environ)
     if folder is not None:
         environment[SET_VARIABLE] = str(folder.resolve())
+    # Whoever ends this process ends the page: SIGTERM takes the same way out as Ctrl+C.
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
     process = subprocess.Popen(_command(chosen), env=environment)
     address = f"http://{LOOPBACK}:{chosen}"
     try:
@@ -58,7 +63,16 @@ def serve_page(
     except KeyboardInterrupt:
         announce("Stopped.")
     finally:
-        process.terminate()
+        _end(process)
+        signal.signal(signal.SIGTERM, before)
+
+
+def _end(process: subprocess.Popen[bytes]) -> None:
+    process.terminate()
+    try:
+        process.wait(STOP_SECONDS)
+    except subprocess.TimeoutExpired:
+        process.kill()
         process.wait()
 
 

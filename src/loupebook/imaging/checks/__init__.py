@@ -18,13 +18,21 @@ from functools import cache
 
 import numpy as np
 
-from loupebook.imaging.checks._model import Finding, PhotoCheck, Severity
+from loupebook.imaging.checks._model import CODE_WORDS, Finding, PhotoCheck, Severity
 from loupebook.imaging.checks._view import PhotoView
 from loupebook.imaging.colour import Pixels
 from loupebook.imaging.decode import DecodedPhoto
 from loupebook.records.model import Lighting
 
-__all__ = ["Finding", "PhotoCheck", "PhotoView", "Severity", "check_names", "check_photo"]
+__all__ = [
+    "CODE_WORDS",
+    "Finding",
+    "PhotoCheck",
+    "PhotoView",
+    "Severity",
+    "check_names",
+    "check_photo",
+]
 
 _GRAVEST_FIRST = {Severity.FAIL: 0, Severity.WARN: 1, Severity.INFO: 2}
 

@@ -8,6 +8,20 @@ from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import Any
 
+CODE_WORDS = {
+    "blank": "one even tone",
+    "blur": "blurred",
+    "colour-cast": "light of a strong colour",
+    "compression": "strongly compressed",
+    "glare": "bright spots without detail",
+    "overexposed": "too bright",
+    "screen-pattern": "a pattern as of a screen",
+    "too-coarse": "the item too small in it",
+    "too-small": "too few pixels",
+    "underexposed": "too dark",
+}
+"""What is wrong with a photo, in a few words, by the code of a finding."""
+
 
 class Severity(StrEnum):
     """How much a finding matters. Only a fail makes a photo unusable."""

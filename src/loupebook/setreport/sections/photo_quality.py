@@ -6,13 +6,15 @@ import json
 from collections import defaultdict
 from typing import Any
 
+from loupebook.imaging import CODE_WORDS
 from loupebook.records.model import PhotoRecord
 from loupebook.setreport.context import ReportContext
 from loupebook.setreport.model import Action, Finding, Section, Table
 
 NAME = "photo_quality"
 TITLE = "Photo quality"
-SEVERITIES = ("fail", "warn", "info")
+SEVERITIES = {"fail": "poor", "warn": "could be better", "info": "note"}
+"""What a finding of each severity makes of a photo, the gravest first."""
 
 
 def examine(context: ReportContext) -> Section:
@@ -29,18 +31,30 @@ def examine(context: ReportContext) -> Section:
         for name, photos in context.photos_of.items()
         if all(photo.photo_id in failed for photo in photos)
     ]
+    gravest_first, total = list(SEVERITIES), len(context.photos)
     rows = tuple(
-        (code, severity, len(photos), f"{100 * len(photos) / len(context.photos):.1f} %")
+        (
+            CODE_WORDS.get(code, code),
+            SEVERITIES[severity],
+            len(photos),
+            f"{100 * len(photos) / total:.1f} %",
+        )
         for (severity, code), photos in sorted(
-            by_code.items(), key=lambda item: (SEVERITIES.index(item[0][0]), -len(item[1]))
+            by_code.items(), key=lambda item: (gravest_first.index(item[0][0]), -len(item[1]))
         )
     )
     return Section(
         NAME,
         TITLE,
-        f"{len(failed)} of {len(context.photos)} photos fail a check.",
+        f"{len(failed)} of {total} photos fail a check.",
         tuple(findings),
-        (Table("What the checks found", ("check", "severity", "photos", "share"), rows),),
+        (
+            Table(
+                "What the checks found",
+                ("what was found", "how grave", "photos", "share"),
+                rows,
+            ),
+        ),
         figures={
             "failed": len(failed),
             "by_check": {f"{severity}: {code}": len(p) for (severity, code), p in by_code.items()},
