@@ -28,6 +28,10 @@ NOT_ITS_DESIGN = (
     "It is open whether your photo shows the design of these references at all. Look at wording "
     "and emblems first: as long as these differ, a measurement that agrees says nothing."
 )
+NOTHING_CLOSE = (
+    "Nothing in this library is close: these references are most likely of another design. What "
+    "is measured against them says nothing about whether your item is a copy."
+)
 DESK = "desk-key"
 AWAITED = "desk-awaited"
 MOST_CHOSEN = MOST_REFERENCES - 2
@@ -236,7 +240,7 @@ def _footnote(report: SearchReport) -> str:
 
 def _doubt(report: SearchReport) -> str:
     """Say what measurements are worth where it is open whether this is the design at all."""
-    return "" if report.reading["close_reference"] is True else NOT_ITS_DESIGN
+    return {True: "", False: NOTHING_CLOSE, None: NOT_ITS_DESIGN}[report.reading["close_reference"]]
 
 
 def _mount_desk(

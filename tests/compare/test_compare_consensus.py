@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import cv2
@@ -19,7 +20,9 @@ from loupebook.compare import (
     compare_with,
     difference_map,
 )
-from loupebook.compare.comparison import own_figures
+from loupebook.compare.comparison import AGREES_TO, NEAR_FROM, figures_of, own_figures
+from loupebook.compare.maps import shares, standouts
+from loupebook.compare.usual import value_at, z_of
 from loupebook.errors import ComparisonError
 
 GROUP = Group("Label", "seal", "face", "diffuse", "genuine")
@@ -199,3 +202,35 @@ def test_store_never_uses_another_sets_file(tmp_path):
     ConsensusStore(tmp_path, set_id="one").get(GROUP, wanted(0, 1), reader)
     ConsensusStore(tmp_path, set_id="two").get(GROUP, wanted(0, 1), reader)
     assert len(reader.asked) == 4
+
+
+@pytest.mark.parametrize(("z", "most"), [(0.5, 0.0), (1.0, 0.0), (2.0, 1 / 3), (4.0, 1.0)])
+def test_a_map_paints_what_its_figure_says(z: float, most: float) -> None:
+    found = against_consensus(shot(46))
+    figure = next(one for one in found.figures if one.name == "structure")
+    share = shares(replace(found, figures=(replace(figure, z=z),)))["structure"]
+    # The strongest half per cent may lie a little beyond the figure.
+    assert np.percentile(share[found.framed.inner], 99.5) == pytest.approx(most, abs=0.02)
+    assert bool(standouts(replace(found, figures=(replace(figure, z=z),)))) == (z > NEAR_FROM)
+
+
+def test_the_colour_map_holds_the_figure_itself() -> None:
+    figure = next(one for one in against_consensus(shot(47)).figures if one.name == "colour")
+    assert figure.map.max() == pytest.approx(figure.value)
+    assert len(np.unique(figure.map)) <= 8
+
+
+@pytest.mark.parametrize("own", [(), (2.0, 3.5, 4.0)])
+def test_the_limit_is_the_figure_whose_z_it_stands_for(own: tuple[float, ...]) -> None:
+    for z in (0.0, AGREES_TO):
+        limit = value_at(z, "colour", own, uv=False, px_per_mm=12.0)
+        assert z_of("colour", limit, own, uv=False, px_per_mm=12.0) == pytest.approx(z)
+
+
+def test_a_photo_too_coarse_for_inks_tells_no_colour() -> None:
+    found = against_consensus(shot(48))
+    # As if the same photo had been taken from ten times as far.
+    coarse = replace(found.framed, resolution=found.framed.resolution / 10)
+    figure = next(one for one in figures_of(coarse, own(), uv=False) if one.name == "colour")
+    assert figure.verdict is Verdict.CANNOT_TELL
+    assert "inks need" in figure.reason

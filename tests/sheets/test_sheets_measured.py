@@ -6,12 +6,17 @@ import pytest
 
 from loupebook.compare.measures import ALL
 from loupebook.sheets.measured import (
+    FEWEST_KNOWN,
+    LOOK,
+    Word,
     beyond_words,
     figure_words,
     finding_words,
+    limit_words,
     measured_title,
     result_words,
     unit_words,
+    word_of,
 )
 
 NAMES = [one.name for one in ALL]
@@ -84,8 +89,8 @@ def test_the_finding_names_what_it_was_held_against_and_claims_nothing() -> None
     rows = [row("structure", "agrees"), row("colour", "agrees"), row("geometry", "cannot tell")]
     genuine = finding_words(compared(*rows, standing="genuine"))
     assert genuine == (
-        "2 of 3 measurements could be told; in none does the item differ from known genuine ones "
-        "beyond what is usual. Good copies may agree as well."
+        "2 of 3 measurements agree with known genuine ones; none differs beyond what is usual. "
+        "Good copies may agree as well."
     )
     fake = finding_words(compared(*rows, standing="fake"))
     assert "known fakes of this print origin" in fake
@@ -104,3 +109,48 @@ def test_differences_are_named_and_nothing_measured_keeps_its_reason() -> None:
         "paper has another colour than on known fakes of this print origin)."
     )
     assert finding_words(compared(standing="genuine")) == "Not compared: too little print."
+
+
+def colours(**more: object) -> dict[str, object]:
+    limits = {"value": 12.8, "z": 1.95, "usual": 5.4, "usual_to": 13.1, "known_photos": 5}
+    return row("colour", "agrees", **(limits | more))
+
+
+def test_near_its_limit_a_figure_does_not_agree_but_asks_for_eyes() -> None:
+    near = colours()
+    assert word_of(near) is Word.NEAR
+    assert "compare by eye" in result_words(near, "genuine")
+    assert word_of(colours(z=0.9)) is Word.AGREES
+    assert finding_words(compared(near, row("structure", "agrees"), standing="genuine")) == (
+        "1 of 2 measurements agree with known genuine ones; none differs beyond what is usual. "
+        "Compare by eye: colour. Good copies may agree as well."
+    )
+
+
+def test_the_limit_stands_beside_the_figure_with_what_it_rests_on() -> None:
+    assert limit_words(colours()) == "usual up to 13.1, by 5 known photos"
+    assert limit_words(colours(known_photos=0)) == "usual up to 13.1, by other designs"
+    assert limit_words(row("colour", "agrees")) == ""
+
+
+@pytest.mark.parametrize("known", range(FEWEST_KNOWN))
+def test_few_known_photos_never_agree_but_still_differ(known: int) -> None:
+    few = colours(z=-0.5, known_photos=known)
+    assert word_of(few) is Word.FEW
+    assert "compare by eye" in result_words(few, "genuine")
+    assert word_of(row("colour", "differs", known_photos=known)) is Word.DIFFERS
+
+
+def test_limits_so_wide_that_nothing_exceeds_them_tell_nothing() -> None:
+    assert word_of(colours(z=0.3, usual=0.02, usual_to=3.9)) is Word.WIDE
+
+
+@pytest.mark.parametrize("verdict", ["agrees", "differs"])
+def test_a_poor_photo_and_another_design_bear_no_verdict(verdict: str) -> None:
+    held = row("colour", verdict)
+    assert word_of(held, poor=True) is Word.POOR
+    assert word_of(held, far=True) is Word.FAR
+    assert result_words(held, "genuine", far=True) == ""
+    assert "mean nothing" in finding_words(compared(held, standing="genuine"), far=True)
+    assert "too poor" in finding_words(compared(held, standing="genuine"), poor=True)
+    assert not LOOK & {Word.AGREES, Word.DIFFERS, Word.POOR, Word.FAR}

@@ -152,7 +152,7 @@ class Desk extends Glass {
     if (names.length && !names.includes(this.map)) this.map = names[0];
     this.mapChoice.replaceChildren(...names.map((name) => el("option", { value: name, selected: name === this.map }, name)));
     this.mapChoice.hidden = !names.length;
-    this.legend.replaceChildren(...legendOf(measures, this.state?.done));
+    this.legend.replaceChildren(...legendOf(measures, this.state?.done, this.map));
   }
 
   tuning() {
@@ -390,6 +390,7 @@ class Desk extends Glass {
 
   setMap(name) {
     this.map = name;
+    this.offerMaps();
     this.paint();
   }
 

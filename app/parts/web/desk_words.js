@@ -3,6 +3,8 @@ const VERDICTS = {
   agrees: { shape: [["path", { d: "M2.5 8.5 6.5 12.5 13.5 4", ...LINE }]], word: "agrees" },
   differs: { shape: [["path", { d: "M8 1.5 15 14.5H1Z", fill: "currentColor" }]], word: "differs" },
   "cannot tell": { shape: [["path", { d: "M2.5 8h11", ...LINE, "stroke-dasharray": "2.5 2" }]], word: "cannot tell" },
+  // Only of measurements: within what is usual, which alone tells little.
+  look: { shape: [["circle", { cx: 7, cy: 7, r: 4.6, ...LINE }], ["path", { d: "M10.4 10.4 14 14", ...LINE }]], word: "look" },
 };
 const KEYS = [
   ["+ −", "zoom in, zoom out"],
@@ -25,9 +27,9 @@ const KEYS = [
   ["?", "this list"],
 ];
 
-function verdictBadge(verdict) {
+function verdictBadge(verdict, said = null) {
   const { shape, word } = VERDICTS[verdict];
-  return el("span", { class: `verdict ${verdict.replace(" ", "-")}` }, svg(14, ...shape), word);
+  return el("span", { class: `verdict ${verdict.replace(" ", "-")}` }, svg(14, ...shape), said ?? word);
 }
 
 function keyDialog() {
@@ -56,18 +58,21 @@ function measuredParts(measures, doubt, before, visit) {
   return doubt ? [el("p", { class: "caution" }, doubt), ...parts] : parts;
 }
 
-function legendOf(measures, done) {
+function legendOf(measures, done, map) {
   if (!measures) return [done === false ? "Being measured against this reference…" : "Choose the nearest genuine or the nearest fake: your photo is measured against these."];
   if (!measures.overlays.length) return [measures.says];
-  return [`where your photo departs from the known ones (${measures.against}):`, el("span", { class: "scale", role: "img", "aria-label": "colour scale from little to much beyond what is usual" }), "little to much"];
+  const figure = measures.figures.find((one) => one.name === map);
+  const against = `where your photo departs from the known ones (${measures.against})`;
+  if (figure && !figure.painted) return [`${against}: nothing is painted, ${figure.z === null ? "since the limit is not known" : "no place comes near the limit of what is usual"} (${figure.word})`];
+  return [`${against}:`, el("span", { class: "scale", role: "img", "aria-label": "colour scale: yellow near the limit of what is usual, orange at it, dark red where it differs" }), "near the limit of what is usual … at it … differs"];
 }
 
 function summaryOf(measures) {
-  const count = (verdict) => measures.figures.filter((figure) => figure.verdict === verdict).length;
+  const count = (mark) => measures.figures.filter((figure) => figure.mark === mark).length;
   if (!measures.figures.length) return measures.says;
-  const departing = measures.figures.filter((figure) => figure.verdict !== "differs" && figure.places.length).length;
-  const look = departing ? `; ${departing} with places that depart, to be looked at` : "";
-  return `Measured against ${measures.photos} known photo${measures.photos === 1 ? "" : "s"} (${measures.against}): ${count("differs")} differ, ${count("agrees")} agree, ${count("cannot tell")} cannot be told${look}`;
+  const against = `Measured against ${measures.photos} known photo${measures.photos === 1 ? "" : "s"} (${measures.against})`;
+  if (measures.figures.some((figure) => figure.word === "not judged")) return `${against}: nothing close, so the figures are not judged`;
+  return `${against}: ${count("differs")} differ, ${count("agrees")} agree, ${count("look")} to be looked at, ${count("cannot tell")} cannot be told`;
 }
 
 function measureRows(measures, visit) {
@@ -75,8 +80,8 @@ function measureRows(measures, visit) {
     el(
       "li",
       {},
-      verdictBadge(figure.verdict),
-      el("span", { class: "what" }, el("b", {}, figure.name), ` ${figure.value === null ? "" : `${figure.value.toPrecision(3)} ${figure.unit}`}`),
+      verdictBadge(figure.mark, figure.word),
+      el("span", { class: "what" }, el("b", {}, figure.name), ` ${figure.value === null ? "" : `${figure.value.toPrecision(3)} ${figure.unit}`}`, figure.limit ? el("span", { class: "limit" }, figure.limit) : null),
       el("span", { class: "why" }, figure.verdict === "differs" ? figure.says : (figure.reason ?? "")),
       figure.places.length
         ? el(

@@ -20,10 +20,12 @@ from loupebook.compare.frame import Framed
 from loupebook.compare.measures import ALL, measure_all
 from loupebook.compare.picture import Picture
 from loupebook.compare.registration import Registration, register
-from loupebook.compare.usual import is_known, z_of
+from loupebook.compare.usual import is_known, value_at, z_of
 
 DIFFERS_FROM = 4.0
 AGREES_TO = 2.0
+NEAR_FROM = 1.0
+"""z from which a figure that agrees lies near the limit; the step is our choice."""
 _GREATEST = 8.0
 _LEAST = -1.0
 
@@ -59,6 +61,12 @@ class Figure:
         Why it cannot be told.
     map : ndarray, optional
         float32 (height, width) in the frame.
+    usual, usual_to : float, optional
+        The figure that casual photos of genuine ones give in the middle, and the one up to
+        which it counts as usual (`AGREES_TO`); `None` where `z` is.
+    known : int
+        How many known photos, each held against the other specimens, these rest on; 0 where
+        they rest on other editions alone.
     """
 
     name: str
@@ -69,6 +77,9 @@ class Figure:
     says: str = ""
     reason: str = ""
     map: NDArray[np.float32] | None = field(default=None, repr=False)
+    usual: float | None = None
+    usual_to: float | None = None
+    known: int = 0
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form."""
@@ -77,6 +88,9 @@ class Figure:
             "value": None if self.value is None else round(self.value, 4),
             "unit": self.unit,
             "z": None if self.z is None else round(self.z, 2),
+            "usual": None if self.usual is None else round(self.usual, 4),
+            "usual_to": None if self.usual_to is None else round(self.usual_to, 4),
+            "known_photos": self.known,
             "verdict": str(self.verdict),
             "says": self.says,
             "reason": self.reason or None,
@@ -216,11 +230,18 @@ def figures_of(
                 )
             )  # fmt: skip
             continue
-        z = z_of(name, found.value, own.get(name, ()), uv=uv, px_per_mm=framed.px_per_mm)
+        among = own.get(name, ())
+        z = z_of(name, found.value, among, uv=uv, px_per_mm=framed.px_per_mm)
+        usual, usual_to = (
+            value_at(at, name, among, uv=uv, px_per_mm=framed.px_per_mm) for at in (0.0, AGREES_TO)
+        )
         verdict, reason = verdict_of(z)
         figures.append(
-            Figure(name, found.value, kind.unit, z, verdict, kind.says, reason, found.map)
-        )
+            Figure(
+                name, found.value, kind.unit, z, verdict, kind.says, reason, found.map,
+                usual, usual_to, len(among),
+            )
+        )  # fmt: skip
     return tuple(figures)
 
 

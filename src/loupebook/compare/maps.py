@@ -1,53 +1,82 @@
 """Maps and aligned pictures for eyes.
 
-A map is laid over a pale copy of the query: nothing where query and genuine ones agree,
-yellow where it departs by twice what is usual, dark red from four times on. Colour is never
-the only sign: the strongest spots are ringed as well.
+A map is laid over a pale copy of the query, and says of its places what the measurement says
+of the whole: nothing where it agrees, yellow from where it comes near the limit of what is
+usual, orange at the limit, dark red where it differs. The strongest place of a map has the z
+of its measurement; the others have less by as much as they depart less. Colour is never the
+only sign: the strongest spots are ringed as well.
 """
 
 from __future__ import annotations
+
+import math
+from collections.abc import Iterator
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from loupebook.compare.comparison import Comparison
+from loupebook.compare.comparison import AGREES_TO, DIFFERS_FROM, NEAR_FROM, Comparison, Figure
 
 Pixels = NDArray[np.uint8]
 Share = NDArray[np.float32]
 
-FROM, TO = 1.3, 2.8
 _RINGS = 6
+_PEAK = 99.5
+"""Percentile of a map that is its strongest place: one speck says little."""
+_STANDS_OUT = 0.7
+"""Share of the strongest place from which others stand out beside it."""
 _STOPS = np.array([[255, 236, 130], [250, 150, 40], [200, 30, 30], [110, 0, 20]], np.float32)
 
 
 def difference_map(comparison: Comparison) -> Pixels | None:
     """Return the structure map over the query, uint8 sRGB; `None` where nothing was measured."""
-    share = shares(comparison).get("structure")
-    if comparison.framed is None or share is None:
-        return None
-    return overlay(comparison.framed.pixels, share, comparison.framed.inner)
+    return _pictured(comparison).get("structure")
 
 
 def shares(comparison: Comparison) -> dict[str, Share]:
     """Return each measurement's map as shares 0..1: 0 shows nothing, 1 is full colour."""
-    framed = comparison.framed
     found: dict[str, Share] = {}
-    for figure in comparison.figures if framed is not None else ():
-        if figure.map is None or framed is None:
+    for figure, relative, inner in _mapped(comparison):
+        found[figure.name] = np.zeros(relative.shape, np.float32)
+        if figure.z is None or not figure.usual or not figure.usual_to:
             continue
-        low, high = FROM, TO
-        if figure.name != "structure":
-            values = figure.map[framed.inner]
-            most = float(np.percentile(values, 99.8)) if values.size else 0.0
-            high = max(most, _FULL.get(figure.name, 1e-6))
-            low = 0.35 * high
-        share = np.clip((figure.map - low) / (high - low), 0, 1) * framed.inner
+        scale = math.log(figure.usual_to / figure.usual) / AGREES_TO
+        z = figure.z + np.log(np.maximum(relative, 1e-6)) / scale
+        share = np.clip((z - NEAR_FROM) / (DIFFERS_FROM - NEAR_FROM), 0, 1) * inner
         found[figure.name] = np.asarray(share, np.float32)
     return found
 
 
-def overlay(picture: Pixels, share: Share, seen: NDArray[np.bool_]) -> Pixels:
+def standouts(comparison: Comparison) -> dict[str, Share]:
+    """Return by how much places of each map stand out, 0..1, however little that is.
+
+    Maps of measurements that lie well within what is usual are left out: what stands out
+    there is chance.
+    """
+    return {
+        figure.name: np.asarray(
+            np.clip((relative - _STANDS_OUT) / (1 - _STANDS_OUT), 0, 1) * inner, np.float32
+        )
+        for figure, relative, inner in _mapped(comparison)
+        if figure.z is None or figure.z > NEAR_FROM
+    }
+
+
+def _mapped(comparison: Comparison) -> Iterator[tuple[Figure, Share, NDArray[np.bool_]]]:
+    """Yield figures that have a map, the map in shares of its strongest place, what is seen."""
+    framed = comparison.framed
+    for figure in comparison.figures if framed is not None else ():
+        if figure.map is None or framed is None:
+            continue
+        values = figure.map[framed.inner]
+        peak = float(np.percentile(values, _PEAK)) if values.size else 0.0
+        yield figure, figure.map / max(peak, 1e-6), framed.inner
+
+
+def overlay(
+    picture: Pixels, share: Share, seen: NDArray[np.bool_], spots: Share | None = None
+) -> Pixels:
     """Lay a map over a picture.
 
     Parameters
@@ -58,6 +87,8 @@ def overlay(picture: Pixels, share: Share, seen: NDArray[np.bool_]) -> Pixels:
         float32 (height, width), 0..1.
     seen : ndarray
         Where the map says anything; the rest is hatched.
+    spots : ndarray, optional
+        float32 (height, width), 0..1: what is ringed, as :func:`standouts` gives it.
     """
     grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY).astype(np.float32)
     pale = np.repeat((150 + 0.41 * grey)[..., None], 3, axis=2)
@@ -66,7 +97,7 @@ def overlay(picture: Pixels, share: Share, seen: NDArray[np.bool_]) -> Pixels:
     pale[hatch] = pale[hatch] * 0.75
     colour, alpha = tint(share)
     laid = np.clip(pale * (1 - alpha) + colour * alpha, 0, 255).astype(np.uint8)
-    return ringed(laid, share)
+    return laid if spots is None else ringed(laid, spots)
 
 
 def tint(share: Share) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -109,11 +140,18 @@ def pictures_of(comparison: Comparison) -> dict[str, Pixels]:
     if framed is None:
         return {}
     found = {"query-aligned": framed.pixels, "reference-aligned": framed.consensus.pixels}
-    for name, share in shares(comparison).items():
+    for name, picture in _pictured(comparison).items():
         shown = "differences" if name == "structure" else name.lower().replace(" ", "-")
-        found[f"map-{shown}"] = overlay(framed.pixels, share, framed.inner)
+        found[f"map-{shown}"] = picture
     return found
 
 
-_FULL = {"colour": 12.0, "geometry": 0.15, "line work": 0.5, "UV plate": 0.5}
-"""Least figure at which a map is in full colour, so that small ones stay pale."""
+def _pictured(comparison: Comparison) -> dict[str, Pixels]:
+    framed = comparison.framed
+    if framed is None:
+        return {}
+    spots = standouts(comparison)
+    return {
+        name: overlay(framed.pixels, share, framed.inner, spots.get(name))
+        for name, share in shares(comparison).items()
+    }

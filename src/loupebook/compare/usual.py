@@ -77,12 +77,29 @@ def z_of(
     px_per_mm : float, optional
         How finely the query shows the print; `None` is taken for 10.
     """
+    level, floor, usual, scale = _bearings(name, own, uv=uv, px_per_mm=px_per_mm)
+    return (math.log((max(value, 0) + floor) / (level + floor)) - usual) / scale
+
+
+def value_at(
+    z: float, name: str, own: Sequence[float], *, uv: bool, px_per_mm: float | None
+) -> float:
+    """Return the figure that lies `z` usual deviations above what genuine ones give.
+
+    The inverse of :func:`z_of`, for figures above 0.
+    """
+    level, floor, usual, scale = _bearings(name, own, uv=uv, px_per_mm=px_per_mm)
+    return (level + floor) * math.exp(usual + z * scale) - floor
+
+
+def _bearings(
+    name: str, own: Sequence[float], *, uv: bool, px_per_mm: float | None
+) -> tuple[float, float, float, float]:
+    """Return level and floor of the figure, and centre and scale of its logarithm."""
     typical = typical_of(name, uv=uv)
-    floor = 0.05 * typical.level
-    level = edition_level(name, own, uv=uv)
     usual = typical.centre + typical.slope * coarseness(px_per_mm)
     scale = typical.scale * (1.0 if own else _UNKNOWN_EDITION)
-    return (math.log((max(value, 0) + floor) / (level + floor)) - usual) / scale
+    return edition_level(name, own, uv=uv), 0.05 * typical.level, usual, scale
 
 
 def coarseness(px_per_mm: float | None) -> float:

@@ -119,6 +119,8 @@ class Desk:
         self.version = 0
         self._source = source
         self._query = report.query_pixels
+        self._poor = not report.photo_check.shows_print
+        self._far = report.reading.get("close_reference") is False
         self._changed = Condition()
         self._laying = Lock()
         self._measuring = Lock()
@@ -313,7 +315,7 @@ class Desk:
         points = self._source.points_for(frame.photo_id) if reference is frame else ()
         return measures_of(
             report, frame.photo_id, self._layers[frame.key].ready(), frame.size, points,
-            self._source.photo_pixels,
+            self._source.photo_pixels, poor=self._poor, far=self._far,
         )  # fmt: skip
 
     def _take(self, found: Mapping[str, Measures]) -> None:

@@ -16,18 +16,37 @@ from numpy.typing import NDArray
 
 from loupebook.compare import Consensus, Picture, register
 from loupebook.compare.comparison import DOES_NOT_SAY, Comparison, Figure, Verdict
-from loupebook.compare.maps import shares, strongest, tint
+from loupebook.compare.maps import shares, standouts, strongest, tint
 from loupebook.library.comparing import ComparisonReport
 from loupebook.library.desk_photos import STAYS, FrameMap, Pixels, Points, Warped, spread_map
 from loupebook.records.points import PointRecord
-from loupebook.sheets.measured import finding_words, result_words, unit_words
+from loupebook.sheets.measured import (
+    LOOK,
+    Word,
+    finding_words,
+    known_words,
+    limit_words,
+    result_words,
+    unit_words,
+    word_of,
+)
 
 OVERLAY_SIDE = 1200
 """Longest side of a difference map as it is sent, px; the measurements are coarser."""
+AT_POINTS = {
+    "structure": "lines and shapes, whatever their colour, depart here {value:.1f} times as far "
+    "as {known} scatter",
+    "colour": "the inks here lie {value:.1f} ΔE00 off in colour",
+}
+"""Measurements that are told at each point of comparison, the first as its figure."""
 _SEEN = 0.5
 """Least share of a point's region that must be seen for a figure."""
 _TOP = 90
 """Percentile of a region that its figure is: one speck says little, a part of it much."""
+
+
+_FAR = "; but nothing in this library is close, so this means nothing about a copy"
+_POOR = "; but the photo is too poor to rest on this"
 
 
 @dataclass(frozen=True)
@@ -58,8 +77,9 @@ class Measures:
     against : str
         What the query was compared with.
     figures : tuple of dict
-        Name, value, unit, z, verdict, what it says, the places to look at, and whether
-        there is a map of it.
+        Name, value, unit, z, verdict, the word for it and its `mark` (``agrees``, ``look``,
+        ``differs`` or ``cannot tell``), its limit, what it says, the places to look at,
+        whether there is a map of it, and whether anything is `painted` on that.
     overlays : mapping
         Name of a measurement to its map, PNG with transparency.
     points : tuple of dict
@@ -98,6 +118,9 @@ def measures_of(
     size: tuple[int, int],
     points: Sequence[PointRecord],
     read: Callable[[int], Pixels],
+    *,
+    poor: bool = False,
+    far: bool = False,
 ) -> Measures:
     """Bring a comparison into the frame of a desk.
 
@@ -115,19 +138,25 @@ def measures_of(
         Of the design that it shows.
     read : callable
         Photo id to pixels, for the photos that points were drawn on.
+    poor : bool
+        Whether the photo is too poor to hold fine print against anything.
+    far : bool
+        Whether nothing in the set is close, so that the reference is of another design.
     """
     found = report.comparison
     consensus = None if found.framed is None else found.framed.consensus
     to_consensus = None if consensus is None else map_to_consensus(consensus, photo_id, frame)
     laid = _Laid(found, to_consensus, size)
+    bearing = {"poor": poor, "far": far}
     return Measures(
-        says=finding_words(report.to_dict()),
+        says=finding_words(report.to_dict(), **bearing),
         against=f"{report.standing or 'known'}: {report.reference}",
         photos=found.against,
-        figures=tuple(_figure(one, laid, report.standing) for one in found.figures),
+        figures=tuple(_figure(one, laid, report.standing, bearing) for one in found.figures),
         overlays={name: _png(share) for name, share in laid.shares.items()},
         points=tuple(
-            _point(point, region, laid) for point, region in placed(points, photo_id, frame, read)
+            _point(point, region, laid, known_words(report.standing), bearing)
+            for point, region in placed(points, photo_id, frame, read)
         ),
     )
 
@@ -176,7 +205,8 @@ class _Laid:
         self.scale = min(1.0, OVERLAY_SIDE / max(size))
         self.size = (max(1, round(size[0] * self.scale)), max(1, round(size[1] * self.scale)))
         self.shares: dict[str, NDArray[np.float32]] = {}
-        self.structure: NDArray[np.float32] | None = None
+        self.standouts: dict[str, NDArray[np.float32]] = {}
+        self.maps: dict[str, tuple[Figure, NDArray[np.float32]]] = {}
         self.seen = np.zeros(self.size[::-1], bool)
         if to_consensus is None or found.framed is None:
             return
@@ -191,13 +221,16 @@ class _Laid:
 
         self.shares = {name: pull(share) for name, share in shares(found).items()}
         self.seen = pull(found.framed.inner.astype(np.float32)) > 0.5
-        structure = next((one for one in found.figures if one.name == "structure"), None)
-        if structure is not None and structure.map is not None:
-            self.structure = pull(structure.map.astype(np.float32))
+        self.standouts = {name: pull(one) for name, one in standouts(found).items()}
+        self.maps = {
+            one.name: (one, pull(one.map))
+            for one in found.figures
+            if one.name in AT_POINTS and one.map is not None
+        }
 
     def spots(self, name: str) -> list[dict[str, float]]:
         """Return the strongest spots of a map, frame px."""
-        share = self.shares.get(name)
+        share = self.standouts.get(name)
         if share is None:
             return []
         return [
@@ -209,9 +242,9 @@ class _Laid:
             for (x, y), radius in strongest(share)
         ]
 
-    def figure(self, region: NDArray[np.float64]) -> tuple[float | None, str]:
+    def figure(self, region: NDArray[np.float64], known: str) -> tuple[float | None, str]:
         """Return how far the query departs in a region, and the same in words."""
-        if self.structure is None:
+        if "structure" not in self.maps:
             return None, "no figure: nothing could be measured on this photo"
         inside = np.zeros(self.size[::-1], np.uint8)
         corners = np.rint((region + 0.5) * self.scale - 0.5).astype(np.int32)
@@ -219,25 +252,53 @@ class _Laid:
         held = (inside > 0) & self.seen
         if held.sum() < _SEEN * max(1, int(inside.sum())):
             return None, "no figure: your photo does not show this part, or glare hides it"
-        value = float(np.percentile(self.structure[held], _TOP))
-        return value, f"departs {value:.1f} times as far as genuine ones usually do"
+        value, told = None, []
+        for name, words in AT_POINTS.items():
+            if name not in self.maps:
+                continue
+            figure, plane = self.maps[name]
+            here = float(np.percentile(plane[held], _TOP))
+            value = here if value is None else value
+            limit = "" if figure.usual_to is None else f" (usual up to {figure.usual_to:.3g})"
+            told.append(words.format(value=here, known=known) + limit)
+        return value, "; ".join(told)
 
 
-def _figure(figure: Figure, laid: _Laid, standing: str | None) -> dict[str, Any]:
+def _figure(
+    figure: Figure, laid: _Laid, standing: str | None, bearing: Mapping[str, bool]
+) -> dict[str, Any]:
     row = figure.to_dict()
-    said = result_words(row, standing)
+    said = result_words(row, standing, **bearing)
+    word = word_of(row, **bearing)
+    share = laid.shares.get(figure.name)
     return {
         **row,
         "unit": unit_words(row, standing),
         "says": said,
         # The desk shows `says` where a figure differs and `reason` elsewhere.
         "reason": None if figure.verdict is Verdict.DIFFERS else said,
-        "map": figure.name in laid.shares,
-        "places": laid.spots(figure.name),
+        "word": str(word),
+        "mark": _mark(word),
+        "limit": limit_words(row),
+        "map": share is not None,
+        "painted": share is not None and bool((share > 0).any()),
+        "places": [] if word is Word.FAR else laid.spots(figure.name),
     }
 
 
-def _point(point: PointRecord, region: NDArray[np.float64] | None, laid: _Laid) -> dict[str, Any]:
+def _mark(word: Word) -> str:
+    if word in LOOK:
+        return "look"
+    return str(word) if word in (Word.AGREES, Word.DIFFERS) else "cannot tell"
+
+
+def _point(
+    point: PointRecord,
+    region: NDArray[np.float64] | None,
+    laid: _Laid,
+    known: str,
+    bearing: Mapping[str, bool],
+) -> dict[str, Any]:
     told: dict[str, Any] = {
         "id": point.point_id,
         "title": point.title,
@@ -249,7 +310,9 @@ def _point(point: PointRecord, region: NDArray[np.float64] | None, laid: _Laid) 
     }
     if region is not None:
         told["region"] = np.round(region, 2).tolist()
-        told["figure"], told["figure_says"] = laid.figure(region)
+        told["figure"], told["figure_says"] = laid.figure(region, known)
+    if told["figure"] is not None and (bearing["far"] or bearing["poor"]):
+        told["figure_says"] += _FAR if bearing["far"] else _POOR
     return told
 
 

@@ -6,10 +6,11 @@ import cv2
 import numpy as np
 
 from loupebook.compare import Comparison
-from loupebook.compare.maps import FROM
 from loupebook.sheets.plan import Place, SheetPoint
 
 MOST_PLACES = 6
+FROM = 1.3
+"""Usual spreads from which a place is told of."""
 _JOIN = 60
 """Places nearer than a sixtieth of the frame are one."""
 _LEAST_SHARE = 4e-4

@@ -9,18 +9,40 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Any
 
-from loupebook.compare.comparison import AGREES_TO, DIFFERS_FROM, Verdict
+from loupebook.compare.comparison import AGREES_TO, DIFFERS_FROM, NEAR_FROM, Verdict
 
 NOT_MEASURED = "—"
 BEYOND = "beyond usual"
 BEYOND_MEANS = (
     "“Beyond usual” is the z of a figure: by how many usual deviations it lies above what photos "
-    f"of one and the same print give. Up to {AGREES_TO:.0f} it agrees, from {DIFFERS_FROM:.0f} on "
-    "it differs, between the two it cannot be told; below 0 is less than usual. A difference may "
-    "come from wear, light or another print run."
+    f"of one and the same print give. Up to {AGREES_TO:.0f} it is usual (from {NEAR_FROM:.0f} on "
+    f"near the limit), from {DIFFERS_FROM:.0f} on it differs, between the two it cannot be told; "
+    "below 0 is less than usual. A difference may come from wear, light or another print run."
 )
+FEWEST_KNOWN = 4
+"""Known photos, held against each other, below which "agrees" is not said; our choice."""
+WIDEST = 8.0
+"""Times the middle that the limit may be, so that to lie within it says something; ours."""
+
+
+class Word(StrEnum):
+    """What is said of a measurement in a word or a few; the verdict with what bears on it."""
+
+    DIFFERS = "differs"
+    AGREES = "agrees"
+    NEAR = "near its limit: look"
+    FEW = "too few known photos to tell"
+    WIDE = "known ones vary too much to tell"
+    POOR = "photo too poor to tell"
+    CANNOT_TELL = "cannot tell"
+    FAR = "not judged"
+
+
+LOOK = frozenset({Word.NEAR, Word.FEW, Word.WIDE})
+"""Words that ask for eyes: within what is usual, but that alone tells little."""
 
 
 @dataclass(frozen=True)
@@ -109,7 +131,47 @@ def beyond_words(row: Mapping[str, Any]) -> str:
     return NOT_MEASURED if row["z"] is None else _signed(format(row["z"], ".1f"))
 
 
-def result_words(row: Mapping[str, Any], standing: str | None) -> str:
+def word_of(row: Mapping[str, Any], *, poor: bool = False, far: bool = False) -> Word:
+    """Return the word for a measurement. All words of measurements are chosen here.
+
+    Parameters
+    ----------
+    row : mapping
+        A measurement as :meth:`loupebook.compare.comparison.Figure.to_dict` gives it; one
+        saved before limits were kept is told by its z alone.
+    poor : bool
+        Whether the photo is too poor to hold fine print against anything.
+    far : bool
+        Whether nothing in the set is close, so that the reference is of another design.
+    """
+    if row["z"] is None:
+        return Word.CANNOT_TELL
+    if far:
+        return Word.FAR
+    if poor:
+        return Word.POOR
+    if row["verdict"] != Verdict.AGREES:
+        return Word(row["verdict"])
+    if row.get("known_photos", FEWEST_KNOWN) < FEWEST_KNOWN:
+        return Word.FEW
+    usual, limit = row.get("usual"), row.get("usual_to")
+    if usual is not None and limit is not None and limit > WIDEST * max(usual, 0):
+        return Word.WIDE
+    return Word.NEAR if row["z"] > NEAR_FROM else Word.AGREES
+
+
+def limit_words(row: Mapping[str, Any]) -> str:
+    """Return up to where a figure is usual, and how many known photos that rests on."""
+    if row.get("usual_to") is None:
+        return ""
+    known = row["known_photos"]
+    among = f"{known} known photo{'s' * (known > 1)}" if known else "other designs"
+    return f"usual up to {_signed(format(row['usual_to'], '.3g'))}, by {among}"
+
+
+def result_words(
+    row: Mapping[str, Any], standing: str | None, *, poor: bool = False, far: bool = False
+) -> str:
     """Return what a measurement says, true for its result.
 
     Parameters
@@ -118,12 +180,28 @@ def result_words(row: Mapping[str, Any], standing: str | None) -> str:
         A measurement as :meth:`loupebook.compare.comparison.Figure.to_dict` gives it.
     standing : str, optional
         Of the references that it was held against.
+    poor, far : bool
+        As for :func:`word_of`.
     """
     known, words = known_words(standing), _WORDS.get(row["name"])
-    if row["verdict"] == Verdict.AGREES:
+    word = word_of(row, poor=poor, far=far)
+    if word is Word.FAR:
+        # Said once, of all figures together.
+        return ""
+    if word is Word.POOR:
+        return f"the photo shows too little to hold fine print against {known}"
+    if word is Word.FEW:
+        count = row["known_photos"]
+        rest = f"{count} known photos do" if count > 1 else "so few known photos do"
+        return f"within what seems usual among {known}, but {rest} not tell what is: compare by eye"
+    if word is Word.WIDE:
+        return f"within what is usual among {known}, but so are figures many times greater"
+    if word is Word.NEAR:
+        return f"within what is usual among {known}, but near its limit: compare by eye"
+    if word is Word.AGREES:
         agrees = "no more than is usual among {known}" if words is None else words.agrees
         return agrees.format(known=known)
-    if row["verdict"] == Verdict.DIFFERS:
+    if word is Word.DIFFERS:
         return str(row["says"]) if words is None else words.differs.format(known=known)
     if row["z"] is not None:
         return f"more than is usual among {known}, but not beyond doubt"
@@ -132,28 +210,41 @@ def result_words(row: Mapping[str, Any], standing: str | None) -> str:
     return re.sub("the known ones|genuine ones", known, reason)
 
 
-def finding_words(compared: Mapping[str, Any]) -> str:
+def finding_words(compared: Mapping[str, Any], *, poor: bool = False, far: bool = False) -> str:
     """Return what a comparison found, in a sentence or two.
 
     Parameters
     ----------
     compared : mapping
         The JSON form of a comparison, with ``reference_standing``.
+    poor, far : bool
+        As for :func:`word_of`.
     """
     rows: Sequence[Mapping[str, Any]] = compared["measurements"]
     standing = compared["reference_standing"]
     known = known_words(standing)
-    told = [row for row in rows if row["verdict"] != Verdict.CANNOT_TELL]
+    words = {row["name"]: word_of(row, poor=poor, far=far) for row in rows}
+    told = [row for row in rows if words[row["name"]] not in (Word.CANNOT_TELL, Word.POOR)]
+    if far and told:
+        return (
+            "Nothing in this library is close, so this is most likely another design. These "
+            "figures then mean nothing about whether the item is a copy."
+        )
+    if poor and not told and any(row["z"] is not None for row in rows):
+        return f"The photo is too poor to hold fine print against {known}: take a better one."
     if not told:
         return str(compared["says"])
-    differing = [row for row in told if row["verdict"] == Verdict.DIFFERS]
+    differing = [row for row in told if words[row["name"]] is Word.DIFFERS]
+    look = [row["name"] for row in told if words[row["name"]] in LOOK]
+    by_eye = f" Compare by eye: {', '.join(look)}." if look else ""
     if differing:
         named = "; ".join(f"{row['name']} ({result_words(row, standing)})" for row in differing)
-        return f"Differs from {known} beyond what is usual: {named}."
+        return f"Differs from {known} beyond what is usual: {named}.{by_eye}"
     limits = _LIMITS.get(standing or "", "")
+    agree = len(told) - len(look)
     return (
-        f"{len(told)} of {len(rows)} measurements could be told; in none does the item differ from "
-        f"{known} beyond what is usual. {limits}"
+        f"{agree} of {len(rows)} measurements agree with {known}; none differs beyond what is "
+        f"usual.{by_eye} {limits}"
     ).strip()
 
 

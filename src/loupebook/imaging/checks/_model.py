@@ -59,6 +59,12 @@ class Finding:
     unit: str | None = None
 
 
+NO_PRINT = frozenset({"blur", "too-small", "too-coarse"})
+"""Faults, however grave, with which fine print cannot be compared."""
+NO_ITEM = frozenset({"blank", "noise"})
+"""Faults with which no item can be seen at all."""
+
+
 @dataclass(frozen=True)
 class PhotoCheck:
     """All findings on one photo, the gravest first."""
@@ -69,6 +75,16 @@ class PhotoCheck:
     def usable(self) -> bool:
         """False only if a finding is a fail."""
         return all(finding.severity is not Severity.FAIL for finding in self.findings)
+
+    @property
+    def shows_print(self) -> bool:
+        """Whether the photo is good enough to compare fine print."""
+        return self.usable and all(finding.code not in NO_PRINT for finding in self.findings)
+
+    @property
+    def shows_item(self) -> bool:
+        """Whether there can be an item in the photo at all."""
+        return all(finding.code not in NO_ITEM for finding in self.findings)
 
     def to_json(self) -> str:
         """Return the check as one line of JSON."""
