@@ -26,6 +26,7 @@ SMALL_SIDE = 240
 FOUND = "found"
 PICKED = "picked-item"
 KEPT = "kept-region"
+ANEW, NEAREST = "searched-anew", "nearest-said"
 Outline: TypeAlias = tuple[tuple[float, float], ...]
 
 
@@ -66,6 +67,12 @@ class Region:
     def whole(self) -> bool:
         """Whether nothing is cut off."""
         return self.corners == WHOLE
+
+    @property
+    def share(self) -> float:
+        """How much of the photo it holds, 0..1."""
+        ends = zip(self.corners, (*self.corners[1:], self.corners[0]), strict=True)
+        return abs(sum(a[0] * b[1] - b[0] * a[1] for a, b in ends)) / 2
 
     def arguments(self, width: int, height: int) -> dict[str, Any]:
         """Return the search arguments for a photo of that size before turning."""
@@ -127,11 +134,55 @@ def show_crop(
             "alt": "Your photo with the part that is searched",
             "action": "Search this part",
             "found": found,
+            "found_words": "The item, as the search has found it",
+            "part_words": "The part that is searched",
             "follow": follow,
             **_kept_region(photo).to_dict(),
         },
-        on_region_change=forget_item,
+        on_region_change=_search_part,
     )
+
+
+def _search_part() -> None:
+    st.session_state.pop(PICKED, None)
+    _note_anew()
+
+
+def _note_anew() -> None:
+    """Take note that a part is searched by hand, so that the answer says so."""
+    number = st.session_state.get(ANEW, (0, None))[0]
+    st.session_state[ANEW] = (number + 1, st.session_state.get(NEAREST))
+
+
+def anew_words(photo: str, report: SearchReport) -> tuple[int, str]:
+    """Return what was changed by hand, and its number; 0 and nothing where nothing was.
+
+    Parameters
+    ----------
+    photo : str
+        Hash of the photo.
+    report : SearchReport
+        The answer on show.
+    """
+    number, before = st.session_state.get(ANEW, (0, None))
+    nearest = report.matches[0].specimen
+    st.session_state[NEAREST] = (photo, nearest)
+    if not number or before is None or before[0] != photo:
+        return 0, ""
+    region = region_of(photo)
+    picked = st.session_state.get(PICKED)
+    if picked and picked[0] == photo:
+        what = f"item {picked[2]} alone"
+    else:
+        share = round(100 * region.share)
+        what = "the whole photo" if region.whole else f"the part you marked, {share} % of the photo"
+    turned = f", turned by {90 * region.turns}°" if region.turns else ""
+    change = (
+        f"the nearest is {nearest} as before"
+        if nearest == before[1]
+        else f"the nearest is now {nearest}; before it was {before[1]}"
+    )
+    return number, f"Searched anew: {what}{turned}; {change}."
 
 
 @st.cache_resource(show_spinner=False, max_entries=4)
@@ -170,7 +221,7 @@ def offer_items(report: SearchReport, photo: str, pixels: NDArray[np.uint8]) -> 
     picked = st.session_state.get(PICKED)
     if picked and picked[0] == photo:
         st.markdown(f"**Item {picked[2]} of {picked[3]}** of this photo is searched alone.")
-        st.button("Search the whole photo again", on_click=forget_item)
+        st.button("Search the whole photo again", on_click=_search_part)
         return
     if len(report.items) < 2 or region_of(photo) != Region():
         return
@@ -214,11 +265,7 @@ def _cut(pixels: NDArray[np.uint8], region: Region) -> NDArray[np.uint8]:
 def pick_item(photo: str, region: Region, number: int, count: int) -> None:
     """Search one item alone from now on: the region of item `number` of `count`."""
     st.session_state[PICKED] = (photo, region, number, count)
-
-
-def forget_item() -> None:
-    """Go back to what is drawn on the picture."""
-    st.session_state.pop(PICKED, None)
+    _note_anew()
 
 
 def _key(photo: str) -> str:

@@ -9,25 +9,26 @@ import streamlit as st
 from loupebook.library import Mark, PointMark, key_of
 from parts.component import web_component
 from parts.desk_store import DESKS
-from parts.words import STANDING, taken
+from parts.words import STANDING, plain, taken
 
 if TYPE_CHECKING:
-    from loupebook.library import MatchReport, SearchReport
+    from loupebook.library import Library, MatchReport, SearchReport
 
 _mount = web_component("desk_points", "view", "layer", "glass", "desk_follow", "desk_words")
 
 MARKS = "point-marks"
-NONE = (
-    "No points of comparison are drawn for this design, view and lighting yet. A curator draws "
-    "them on the page Points."
-)
+ASKED_DESIGN = "of-photo"
+"""Parameter of the page Points: a photo whose design is chosen."""
+NONE = "No points of comparison are drawn for this design, view and lighting yet."
 
 
-def show_points(report: SearchReport, desk: str, photo: str) -> None:
+def show_points(library: Library, report: SearchReport, desk: str, photo: str) -> None:
     """Show each point enlarged, with the mark and note given so far.
 
     Parameters
     ----------
+    library : Library
+        The open set.
     report : SearchReport
         The answer on show.
     desk : str
@@ -45,6 +46,15 @@ def show_points(report: SearchReport, desk: str, photo: str) -> None:
         data={"base": f"/desk/{desk}/", "panes": panes, "marks": marks_of(photo), "none": NONE},
         on_marks_change=lambda: _keep(photo),
     )
+    genuine = report.nearest_genuine
+    if genuine is not None and genuine.edition and not library.points_for(genuine.photo_id):
+        how = taken(genuine.view, genuine.lighting)
+        st.page_link(
+            "views/points.py",
+            label=f"Draw points on {plain(genuine.edition)}, {how}",
+            icon=":material/my_location:",
+            query_params={ASKED_DESIGN: str(genuine.photo_id)},
+        )
 
 
 def marks_of(photo: str) -> dict[str, dict[str, Any]]:

@@ -41,6 +41,11 @@ class Handed:
         object.__setattr__(self, "sha256", hashlib.sha256(self.data).hexdigest())
 
 
+def has_photo() -> bool:
+    """Say whether a query is in hand."""
+    return QUERY in st.session_state
+
+
 def offer_photo() -> Handed | None:
     """Offer every way to hand in a query; return the one in hand, the latest wins."""
     query: Handed | None = st.session_state.get(QUERY)

@@ -7,42 +7,71 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from loupebook.library import Standing
 from parts.desk import MOST_CHOSEN
 from parts.light_table import choose, chosen_ids
 from parts.pictures import csv_text
 from parts.plates import match_card, show_plates
 from parts.sheet import show_words
-from parts.words import plain, poor_words
+from parts.words import NOT_SAID_BRIEF, plain, poor_words
 
-TITLES = {
-    True: "There is something close in this library",
-    False: "Nothing close in this library",
-    None: "Whether anything is close cannot be told",
-}
-
+_KNOWN = {Standing.GENUINE: "genuine one", Standing.FAKE: "fake"}
 EDGES = {True: "close", False: "nothing", None: "open"}
 
 if TYPE_CHECKING:
     from loupebook.library import Library, SearchReport
 
 
-def say_reading(report: SearchReport) -> None:
-    """Say what may be said of the answer: close, or nothing close."""
+def say_reading(report: SearchReport, *, anew: tuple[int, str]) -> None:
+    """Say what may be said of the answer in brief, and behind "more" all of it.
+
+    Parameters
+    ----------
+    report : SearchReport
+        The answer on show.
+    anew : (int, str)
+        Number and words of what was searched anew by hand, as
+        :func:`parts.crop.anew_words` gives it; the answer then comes into view.
+    """
     reading = report.reading
-    edge = EDGES[reading["close_reference"]]
-    show_words(headline(report), str(reading["says"]), key="reading", roomy=True, edge=edge)
+    says = str(reading["says"])
+    brief = str(reading.get("brief") or says)
+    show_words(
+        headline(report),
+        brief,
+        key="reading",
+        edge=EDGES[reading["close_reference"]],
+        more=says if says != brief else "",
+        limits=NOT_SAID_BRIEF,
+        anew=anew,
+    )
 
 
 def headline(report: SearchReport) -> str:
     """Return the answer in a line; where the photo is poor, that comes first."""
-    title = TITLES[report.reading["close_reference"]]
-    why = poor_words(report.photo_check)
+    check = report.photo_check
+    if check.no_item:
+        return f"No item can be seen in this picture ({check.no_item})"
+    title = _title(report)
+    why = poor_words(check)
     return f"The photo is poor ({why}): trust this less. {title}" if why else title
+
+
+def _title(report: SearchReport) -> str:
+    reading = report.reading
+    if reading["close_reference"] is False:
+        return "Nothing close in this library"
+    nearest = f"the nearest is a known {_KNOWN[report.matches[0].standing]}"
+    if reading["close_reference"]:
+        return f"Something close: {nearest}"
+    if reading.get("p_value") is None:
+        return f"Too few specimens to tell whether anything is close; {nearest}"
+    return f"Whether the set holds this maker cannot be told; {nearest}"
 
 
 def say_looking() -> None:
     """Keep the place of what may be said while the library is searched."""
-    show_words("Looking through the library…", "", key="reading-awaited", roomy=True)
+    show_words("Looking through the library…", "", key="reading-awaited", limits=NOT_SAID_BRIEF)
 
 
 def say_limits(report: SearchReport) -> None:
@@ -54,8 +83,7 @@ def show_matches(library: Library, report: SearchReport) -> None:
     """Show the nearest specimens as cards; choosing one lays it on the desk."""
     st.subheader("Nearest known specimens")
     st.caption(
-        "One card for each specimen, nearest first. Similarity says how likely both show one "
-        "design, not whether either is genuine: copies of a design score as high as it does. "
+        f"One card for each specimen, nearest first. {_likeness(report)} "
         f"Choose up to {MOST_CHOSEN} to lay them on the "
         "desk beside the nearest genuine and the nearest fake."
     )
@@ -71,6 +99,19 @@ def show_matches(library: Library, report: SearchReport) -> None:
         for match in report.matches
     ]
     show_plates(cards, label="Nearest known specimens", key="matches", on_choose=choose)
+
+
+def _likeness(report: SearchReport) -> str:
+    """Say what the number on the cards means in this answer."""
+    if report.reading["close_reference"] is False:
+        return (
+            "Nothing here is close: likeness only puts what lies least far in order, however "
+            "great it is."
+        )
+    return (
+        "Likeness puts designs in order (log odds, more is nearer); it does not say whether either "
+        "is genuine: copies of a design score as high as it does."
+    )
 
 
 def offer_downloads(report: SearchReport) -> None:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 _mount = web_component("sheet")
 
-MARKS = {"info": "Note", "warn": "Better", "fail": "Poor"}
+MARKS = {"info": "Note", "warn": "Fault", "fail": "Grave fault"}
 
 
 def show_facts(
@@ -45,7 +45,14 @@ def show_facts(
 
 
 def show_words(
-    title: str, words: str, *, key: str, roomy: bool = False, edge: str | None = None
+    title: str,
+    words: str,
+    *,
+    key: str,
+    edge: str | None = None,
+    more: str = "",
+    limits: str = "",
+    anew: tuple[int, str] = (0, ""),
 ) -> None:
     """Show a heading and some sentences.
 
@@ -55,13 +62,18 @@ def show_words(
         What to show.
     key : str
         Unique key.
-    roomy : bool
-        Whether to keep room for some sentences where there are fewer, so that nothing below
-        moves when they come.
     edge : {'close', 'nothing', 'open'}, optional
         What kind of answer this is, drawn as the line at its left edge.
+    more : str
+        The same at length, opened by whoever wants it.
+    limits : str
+        What it does not say; always there.
+    anew : (int, str)
+        What has changed, and a number that grows with each change; the answer is then
+        scrolled into view, once a number.
     """
-    _mount(key=key, data={"title": title, "summary": words, "roomy": roomy, "edge": edge})
+    data = {"title": title, "summary": words, "edge": edge}
+    _mount(key=key, data=data | {"more": more, "limits": limits, "anew": list(anew)})
 
 
 def show_checklist(items: Sequence[dict[str, Any]], *, key: str, title: str, summary: str) -> None:
@@ -111,8 +123,10 @@ def show_advice(check: PhotoCheck, *, key: str, poor: str) -> None:
     ]
     if not check.usable:
         summary = f"This photo is poor. {poor}"
+    elif not check.shows_print:
+        summary = f"This photo is too poor to compare fine print. {poor}"
     elif any(item["severity"] == "warn" for item in items):
-        summary = "Good enough. A better photo would say more:"
+        summary = "Good enough to compare, but with faults; without them it would say more."
     else:
-        summary = "Nothing to object to."
+        summary = "No fault was found."
     _mount(key=key, data={"title": "Photo check", "summary": summary, "items": items})

@@ -8,6 +8,7 @@ import re
 from loupebook.library import (
     CODE_WORDS,
     LIGHT_WORDS,
+    NO_PRINT,
     VIEW_WORDS,
     Lighting,
     MatchReport,
@@ -32,6 +33,10 @@ NOT_SAID = (
     "photographed badly may lie near nothing. A standing belongs to the reference it stands "
     "beside, never to your item. Whether an item is genuine is for the rights holder, the law "
     "of the place and a qualified examiner who holds the item itself."
+)
+NOT_SAID_BRIEF = (
+    "This does not say that the item is genuine, nor that it is a copy: good copies lie near "
+    "genuine references too."
 )
 POOR = "It was searched all the same; trust the answer less."
 """What becomes of a photo although it is poor."""
@@ -81,11 +86,13 @@ def found_by(match: MatchReport) -> str:
 
 
 def poor_words(check: PhotoCheck) -> str:
-    """Return in a few words why a photo is poor; empty where it is not."""
+    """Return in a few words why fine print cannot be compared; empty where it can."""
+    if check.shows_print:
+        return ""
     return ", ".join(
         _poor(finding.code, finding.message)
         for finding in check.findings
-        if str(finding.severity) == "fail"
+        if str(finding.severity) == "fail" or finding.code in NO_PRINT
     )
 
 
@@ -98,16 +105,16 @@ def _poor(code: str, message: str) -> str:
 
 
 def nearness(similarity: float) -> str:
-    """Return a similarity as it is read; where it rounds to 1, with the log odds behind it.
+    """Return how near a reference lies, as a number that ranks: the log odds of a similarity.
 
-    The log odds still tell the order of references that are all as good as certain to show
-    the same design.
+    Similarities themselves round to 1 for nearly all references that are shown, and read as
+    certainty.
     """
-    if similarity < 0.9995:
-        return f"Similarity {similarity:.3f}"
     beyond = 1 - similarity
-    odds = f"{math.log(similarity / beyond):.1f}" if beyond > 1e-15 else "above 34"
-    return f"Similarity above 0.999, log odds {odds}"
+    if beyond <= 1e-15:
+        return "Likeness above 34"
+    odds = math.log(max(similarity, 1e-15) / beyond)
+    return f"Likeness {odds:.1f}".replace("-", "\N{MINUS SIGN}")
 
 
 def scale(px_per_mm: float | None) -> str:

@@ -8,13 +8,13 @@ import streamlit as st
 
 from loupebook.errors import CropInvalid, LoupebookError, PhotoError
 from parts.agreement import show_agreement
-from parts.crop import offer_items, outline_of, region_of, remember_outline, show_crop
+from parts.crop import anew_words, offer_items, outline_of, region_of, remember_outline, show_crop
 from parts.current_set import faults_shown, open_set, overview_of, say_empty_set, say_no_set
 from parts.desk import DeskPlace
 from parts.desk_points import point_marks, show_points
 from parts.examinations import offer_saving
 from parts.in_work import ANSWER, keep, say_note, take_up
-from parts.intake import Handed, decoded, offer_photo
+from parts.intake import Handed, decoded, has_photo, offer_photo
 from parts.light_table import laid_out, last_chosen, offer_series
 from parts.results import (
     offer_downloads,
@@ -43,17 +43,24 @@ HOW = (
     "genuine and the nearest fake references then appear beside it."
 )
 HOW_MANY = (10, 20, 50)
+HOW_MANY_KEY = "how-many"
 
 
 def examine() -> None:
-    st.title("Examine")
     library = open_set()
-    if library is None:
-        return say_no_set()
-    if overview_of(library).specimens == 0:
-        return say_empty_set()
+    if library is None or overview_of(library).specimens == 0:
+        st.title("Examine")
+        return say_no_set() if library is None else say_empty_set()
     take_up()
-    photo = offer_photo()
+    # With an answer to show, what stands above it is kept low.
+    head = st.container(key="examine-head")
+    if has_photo():
+        title, choose = head.columns([1, 3], vertical_alignment="center")
+    else:
+        title = choose = head
+    title.title("Examine")
+    with choose:
+        photo = offer_photo()
     say_note()
     if photo is None:
         how, limits = st.columns(2, gap="large")
@@ -71,7 +78,7 @@ def examine() -> None:
 
 @st.fragment
 def desk(photo: Handed) -> None:
-    """Crop, filters, advice and results: a change here reruns nothing else on the page."""
+    """Answer, crop, filters and advice: a change here reruns nothing else on the page."""
     with faults_shown():
         library = open_set()
         if library is None:
@@ -79,26 +86,32 @@ def desk(photo: Handed) -> None:
         pixels = decoded(photo).pixels
         height, width = pixels.shape[:2]
         region = region_of(photo.sha256)
-        # Above both columns, so that a phone shows the answer before the crop.
-        said = st.empty()
-        aside, main = st.container(key="desk").columns([1, 3], gap="medium")
-        with aside:
-            crop, advice = st.container(), st.container()
-            with st.expander("Limit the search", icon=":material/filter_alt:"):
-                filters = choose_filters(library)
-                k = st.segmented_control("How many", HOW_MANY, default=10, key="how-many") or 10
-        with main:
-            place = DeskPlace()
+        said, place, work, below = st.empty(), DeskPlace(), st.container(), st.container()
+        with work:
+            items = st.container()
+            crop = st.expander(
+                "Correct the outline", icon=":material/crop:", key="crop-box", on_change="rerun"
+            )
+            limits = st.expander(
+                "Limit the search", icon=":material/filter_alt:", key="limit-box",
+                on_change="rerun",
+            )  # fmt: skip
+            advice = st.container()
+        with limits:
+            filters = choose_filters(library)
+            st.session_state.setdefault(HOW_MANY_KEY, HOW_MANY[0])
+            k = st.segmented_control("How many", HOW_MANY, key=HOW_MANY_KEY) or HOW_MANY[0]
 
-            def look() -> None:
-                """Build the desk in the browser while the library is searched."""
-                with said:
-                    say_looking()
-                place.show_awaited()
-                with crop:
-                    show_crop(pixels, photo.sha256, outline_of(photo.sha256), place.awaited)
+        def look() -> None:
+            """Build the desk in the browser while the library is searched."""
+            with said:
+                say_looking()
+            place.show_awaited()
+            with crop:
+                show_crop(pixels, photo.sha256, outline_of(photo.sha256), place.awaited)
 
-            try:
+        try:
+            with work:
                 report = search_kept(
                     library,
                     photo,
@@ -109,28 +122,33 @@ def desk(photo: Handed) -> None:
                     place=ANSWER,
                     before=look,
                 )
-            except CropInvalid as error:
-                place.clear()
-                said.empty()
-                st.error(plain(str(error)), icon=":material/crop:")
-                return
-            except LoupebookError:
-                place.clear()
-                said.empty()
-                raise
-            remember_outline(photo.sha256, region, report)
-            if place.awaited is None:
-                with crop:
-                    show_crop(pixels, photo.sha256, outline_of(photo.sha256))
+        except CropInvalid as error:
+            place.clear()
+            said.empty()
+            st.error(plain(str(error)), icon=":material/crop:")
+            return
+        except LoupebookError:
+            place.clear()
+            said.empty()
+            raise
+        remember_outline(photo.sha256, region, report)
+        if place.awaited is None:
+            with crop:
+                show_crop(pixels, photo.sha256, outline_of(photo.sha256))
+        with below:
             key = show_answer(library, report, photo.sha256, said, place)
             keep(photo, k)
             if key is not None:
+                show_matches(library, report)
                 offer_saving(
                     library, report, photo, region=region, filters=filters, k=k,
                     size=(width, height), marks=point_marks(key, photo.sha256),
                 )  # fmt: skip
-        with advice:
+                offer_downloads(report)
+            say_limits(report)
+        with items:
             offer_items(report, photo.sha256, pixels)
+        with advice:
             show_advice(report.photo_check, key="query-advice", poor=POOR)
 
 
@@ -150,16 +168,13 @@ def show_answer(
         st.button("Clear all filters", on_click=clear_filters)
     else:
         with said:
-            say_reading(report)
+            say_reading(report, anew=anew_words(photo, report))
         more = laid_out(library, report)
         key = place.show(library, report, more, outline_of(photo))
         offer_series(library, report)
-        show_points(report, key, photo)
+        show_points(library, report, key, photo)
         show_serials(library, report, photo, _on_desk(report, more))
         show_agreement(library, report, last_chosen(report))
-        show_matches(library, report)
-        offer_downloads(report)
-    say_limits(report)
     return key
 
 

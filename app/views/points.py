@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from loupebook.errors import ComparisonError, LoupebookError
+from loupebook.errors import ComparisonError, LoupebookError, RecordNotFound
 from loupebook.library import Design, points_to_annotations
 from parts.current_set import open_set, overview_of, say_empty_set, say_no_set
 from parts.desk_draw import consensus_of, draw_region
+from parts.desk_points import ASKED_DESIGN
 from parts.persons import ask_name
 from parts.words import counted, plain, taken
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from loupebook.library import Library, PointRecord
 
 HOW = (
@@ -39,6 +43,7 @@ def points_page() -> None:
             "enter it with the specimens first."
         )
         return None
+    _choose_asked(library, designs)
     design = st.selectbox("Design", designs, format_func=_named, key="point-design")
     points = library.points.of(
         edition=design.edition,
@@ -54,6 +59,20 @@ def points_page() -> None:
     _list(library, points)
     _exchange(library, points)
     return None
+
+
+def _choose_asked(library: Library, designs: Sequence[Design]) -> None:
+    """Choose, once, the design of the photo that the address names."""
+    asked = st.query_params.pop(ASKED_DESIGN, None)
+    if asked is None or not asked.isdecimal():
+        return
+    with suppress(RecordNotFound):
+        photo = library.photo(int(asked))
+        specimen = library.specimen(photo.specimen)
+        wanted = (specimen.edition, specimen.element, photo.view, photo.lighting)
+        for design in designs:
+            if (design.edition, design.element, design.view, design.lighting) == wanted:
+                st.session_state["point-design"] = design
 
 
 def _named(design: Design) -> str:

@@ -15,7 +15,7 @@ from PIL import Image, ImageFilter
 from streamlit.testing.v1 import AppTest
 
 from drawn_prints import as_bytes, draw_print
-from loupebook.library import Box, FoundItem, Library, check_photo
+from loupebook.library import Box, FoundItem, Library, PhotoCheck, check_photo
 from parts.crop import region_about
 from parts.words import nearness
 
@@ -93,16 +93,20 @@ def test_cards_say_standing_by_word_and_carry_all_facts(
     cards = shown(at, "plates")[0]["cards"]
     assert [card["name"] for card in cards] == [f"S-{number}" for number in range(6)]
     assert [card["word"] for card in cards] == ["Genuine", "Genuine", "Fake"] * 2
-    assert cards[0]["figure"] == "Similarity 0.900"
+    assert cards[0]["figure"] == "Likeness 2.2"
     assert cards[0]["facts"] == ["Marque 0, Edition 0", "band, face, diffuse light"]
 
 
 @pytest.mark.parametrize(
     ("close", "title"),
     [
-        (True, "There is something close in this library"),
+        (True, "Something close: the nearest is a known genuine one"),
         (False, "Nothing close in this library"),
-        (None, "Whether anything is close cannot be told"),
+        (
+            None,
+            "Too few specimens to tell whether anything is close; the nearest is a known genuine "
+            "one",
+        ),
     ],
 )
 def test_close_not_close_and_unknown_have_their_own_words(
@@ -113,8 +117,78 @@ def test_close_not_close_and_unknown_have_their_own_words(
     sheets = {sheet["title"]: sheet for sheet in shown(at, "sheet")}
     assert sheets[title]["summary"] == "Said by the test."
     assert sheets[title]["edge"] == {True: "close", False: "nothing", None: "open"}[close]
+    assert "does not say that the item is genuine" in sheets[title]["limits"]
     assert sheets["What this does not say"]["summary"] == "The limits, told by the test."
     assert shown(at, "desk")
+
+
+def test_the_heading_names_a_known_fake_and_an_open_maker() -> None:
+    from parts.results import headline
+
+    def said(close: bool | None, standing: str) -> str:
+        return headline(
+            SimpleNamespace(
+                photo_check=PhotoCheck(),
+                reading={"close_reference": close, "p_value": 0.3},
+                matches=[SimpleNamespace(standing=standing)],
+            )
+        )
+
+    assert said(True, "fake") == "Something close: the nearest is a known fake"
+    assert said(None, "genuine") == (
+        "Whether the set holds this maker cannot be told; the nearest is a known genuine one"
+    )
+
+
+@pytest.mark.parametrize("name", ["blank", "noise"])
+def test_a_picture_of_nothing_is_headed_so(
+    filled: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    told(monkeypatch, filled)
+    noise = np.random.default_rng(1).integers(0, 256, (300, 400, 3)).astype(np.uint8)
+    pixels = {"blank": np.full((300, 400, 3), 128, np.uint8), "noise": noise}[name]
+    at = hand_in(opened(), as_bytes(Image.fromarray(pixels)))
+    titles = [sheet["title"] for sheet in shown(at, "sheet")]
+    assert any(title.startswith("No item can be seen in this picture") for title in titles)
+
+
+def test_a_small_photo_is_called_poor_at_the_top_and_its_faults_faults(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled)
+    at = hand_in(opened(), as_bytes(draw_print(1, 480).resize((180, 135))))
+    sheets = {sheet["title"]: sheet for sheet in shown(at, "sheet")}
+    assert any(title.startswith("The photo is poor (too few pixels)") for title in sheets)
+    check = sheets["Photo check"]
+    assert "too poor to compare fine print" in check["summary"]
+    assert {item["mark"] for item in check["items"]} == {"Fault"}
+
+
+def test_after_a_part_was_searched_the_answer_says_what_changed(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    corners = ((30.0, 10.0), (90.0, 10.0), (90.0, 60.0), (30.0, 60.0))
+    items = (FoundItem(corners, "A", 0.9), FoundItem(corners, "B", 0.8))
+    told(monkeypatch, filled, items=items)
+    at = hand_in(opened(), as_bytes(draw_print(1)))
+
+    def anew() -> list[object]:
+        return next(sheet["anew"] for sheet in shown(at, "sheet") if sheet.get("limits"))
+
+    assert anew() == [0, ""]
+    at.button(key="item-2").click().run()
+    assert anew() == [1, "Searched anew: item 2 alone; the nearest is S-0 as before."]
+    next(b for b in at.button if b.label == "Search the whole photo again").click().run()
+    assert anew() == [2, "Searched anew: the whole photo; the nearest is S-0 as before."]
+
+
+def test_where_no_points_are_drawn_the_page_points_is_one_step_away(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled)
+    at = hand_in(opened(), as_bytes(draw_print(1)))
+    link = next(one for one in at.get("page_link") if one.label.startswith("Draw points on"))
+    assert "of-photo=1" in link.proto.query_string
 
 
 def test_a_poor_photo_is_searched_all_the_same_with_advice(
@@ -138,7 +212,7 @@ def test_of_a_poor_photo_the_headline_says_so_first(
     headline = next(sheet["title"] for sheet in shown(at, "sheet") if "close" in sheet["title"])
     assert re.fullmatch(
         r"The photo is poor \(blurred about \d+ px\): trust this less\. "
-        "There is something close in this library",
+        "Something close: the nearest is a known genuine one",
         headline,
     )
 
@@ -307,7 +381,8 @@ def test_matched_places_are_shown_on_both_pictures(
     assert any(button.label == "Download this picture" for button in at.get("download_button"))
 
 
-def test_similarities_that_round_to_one_still_tell_their_order() -> None:
-    assert nearness(0.87654) == "Similarity 0.877"
-    assert nearness(1 - 1e-6) == "Similarity above 0.999, log odds 13.8"
-    assert nearness(1.0) == "Similarity above 0.999, log odds above 34"
+def test_likeness_tells_the_order_of_similarities_that_round_to_one() -> None:
+    assert nearness(0.5) == "Likeness 0.0"
+    assert nearness(1 - 1e-6) == "Likeness 13.8"
+    assert nearness(0.05) == "Likeness −2.9"
+    assert nearness(1.0) == "Likeness above 34"

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ from loupebook.evidence.openset import judge_closeness
 from loupebook.evidence.reading import (
     Basis,
     Strength,
+    no_item_reading,
     reading_with_calibration,
     reading_without_calibration,
 )
@@ -16,7 +18,7 @@ from loupebook.evidence.verbal import support_words
 
 KEYS = {
     "close_reference", "p_value", "known_press", "unseen_press", "basis", "needs", "says",
-    "does_not_say",
+    "brief", "does_not_say",
 }  # fmt: skip
 
 
@@ -61,7 +63,7 @@ def test_far_query_is_called_far() -> None:
 
 @pytest.mark.parametrize(
     ("similarity", "much"),
-    [(0.78, "near as is typical"), (0.62, "nothing unusual"), (0.54, "farther than most")],
+    [(0.78, "near as is typical"), (0.62, "nothing unusual"), (0.54, "farther off than most")],
 )
 def test_a_share_is_told_with_whether_it_is_much_or_little(similarity: float, much: str) -> None:
     closeness = judge_closeness(similarity, np.linspace(0.5, 0.9, 40), noticed=0.82)
@@ -69,11 +71,13 @@ def test_a_share_is_told_with_whether_it_is_much_or_little(similarity: float, mu
         closeness=closeness, basis=basis(30, 20, 6), nearest="S-1"
     )
     assert closeness.close_reference
-    assert f"{100 * closeness.p_value:.0f} % lie as far" in reading["says"]
+    assert f"{100 * closeness.p_value:.0f} % of them lie no nearer than your" in reading["says"]
     assert much in reading["says"]
-    assert "at 5 % or fewer it would be called “nothing close”" in reading["says"]
-    assert "each specimen searched with its own maker left out, 82 % of them" in reading["says"]
-    assert "the test notices" not in reading["says"]
+    assert "(At 5 % or fewer, nothing counts as close.)" in reading["says"]
+    assert "own maker taken out of the set: 82 % were rightly" in reading["says"]
+    assert max(map(len, re.split(r"[.:)] ", reading["says"]))) < 130
+    assert "S-1" in reading["brief"]
+    assert len(reading["brief"]) < 170
 
 
 def test_a_test_that_cannot_see_strangers_says_what_was_tried() -> None:
@@ -81,8 +85,8 @@ def test_a_test_that_cannot_see_strangers_says_what_was_tried() -> None:
     says = reading_without_calibration(closeness=closeness, basis=basis(30, 20, 6), nearest="S-1")[
         "says"
     ]
-    assert "28 % of them were called “nothing close”, as they should be" in says
-    assert "the rest passed for close" in says
+    assert "Whether the set holds the maker of your item cannot be told" in says
+    assert "only 28 % were rightly called “nothing close”" in says
 
 
 def test_why_there_is_no_figure_is_a_sentence_of_its_own() -> None:
@@ -103,6 +107,18 @@ def test_nothing_found_makes_no_claim() -> None:
         closeness=judge_closeness(None, []), basis=basis(0, 0, 0), nearest=None
     )
     assert reading["says"] == "Nothing in this set was found near the photo."
+    assert reading["brief"] == reading["says"]
+
+
+def test_of_a_picture_that_shows_no_item_no_share_is_told() -> None:
+    near = judge_closeness(0.6, np.linspace(0.5, 0.9, 40))
+    reading = reading_without_calibration(closeness=near, basis=basis(30, 20, 6), nearest="S-1")
+    nothing = no_item_reading(reading, "nothing but noise")
+    assert set(nothing) == KEYS
+    assert nothing["close_reference"] is False
+    assert "specimens" not in nothing["says"]
+    assert "nothing but noise" in nothing["brief"]
+    assert nothing["does_not_say"] == reading["does_not_say"]
 
 
 def test_two_figures_that_support_nothing_are_one_sentence() -> None:

@@ -143,6 +143,23 @@ def test_blank(level):
     assert not check.usable
 
 
+@pytest.mark.parametrize("size", [(500, 700), (1600, 1200)])
+def test_noise_is_no_item_and_a_grainy_photo_is_one(size):
+    noise = np.random.default_rng(3).normal(128, 40, (*size, 3)).clip(0, 255).astype(np.uint8)
+    check = check_photo(noise)
+    assert "noise" in codes(check)
+    assert check.no_item == "nothing but noise"
+    assert not check.usable
+    assert check_photo(grain(band())).no_item == ""
+
+
+def test_blur_and_few_pixels_show_no_print_though_they_are_usable():
+    small = check_photo(band(240, 360))
+    assert small.usable
+    assert not small.shows_print
+    assert check_photo(grain(band())).shows_print
+
+
 def test_glare_spot_is_glare_and_printed_white_is_not():
     picture = band()
     rows, columns = np.mgrid[0:600, 0:900]

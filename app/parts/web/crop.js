@@ -39,6 +39,7 @@ class Crop {
         { class: "crop" },
         this.toolbar(),
         this.bed,
+        this.key(),
         el("p", { class: "how" }, `Drag a handle, or move to it with the Tab key and use the arrow keys (Shift for larger steps).${data.upright ? "" : " Four corners also straighten a slanted photo."}`),
       ),
       this.status,
@@ -62,8 +63,15 @@ class Crop {
     if (told?.found && this.followed === base) this.tell({ ...this.data, found: told.found });
   }
 
+  // What the outlines mean; the item as found is drawn dashed.
+  key() {
+    const { found, found_words: item, part_words: part } = this.data;
+    return el("p", { class: "key" }, part ? el("span", {}, el("i", { class: "whole" }), part) : null, item && found ? el("span", {}, el("i", { class: "dashed" }), item) : null);
+  }
+
   tell(data) {
     this.data = data;
+    this.root.querySelector(".key").replaceWith(this.key());
     this.root.querySelector(".tools").replaceWith(this.toolbar());
     this.paint();
   }

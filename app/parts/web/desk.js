@@ -107,7 +107,7 @@ class Desk extends Glass {
   parts() {
     this.says = el("p", { class: "says", role: "status" });
     this.dialog = keyDialog();
-    return [this.toolbar(), this.arrangement(), this.says, this.besides(), this.paneGrid(), el("p", { class: "caution" }, this.data.caution), this.tuning(), this.measured(), this.hint(), this.dialog, channelFilters()];
+    return [this.toolbar(), this.arrangement(), this.besides(), this.paneGrid(), this.says, el("p", { class: "caution" }, this.data.caution), this.tuning(), this.measured(), this.hint(), this.dialog, channelFilters()];
   }
 
   toolbar() {
@@ -138,7 +138,6 @@ class Desk extends Glass {
     this.strengthRange = el("input", { type: "range", min: 0, max: 100, value: this.strength, "aria-label": "Opacity of the difference map, percent", oninput: () => this.setStrength(Number(this.strengthRange.value)) });
     const group = (lay, ...nodes) => el("div", { class: "sub", "data-lay": lay }, ...nodes);
     this.subs = [
-      group("beside", el("span", {}, "Scroll or pinch to zoom, drag to move; locked pictures move together.")),
       group("swipe", el("span", {}, "Drag the bar, or use < and >")),
       group("alternate", this.playButton, tool(null, "Show the other picture", () => this.other(), { text: "Other", keys: "Space" }), this.rateChoice, this.roundChoice),
       group("differences", this.mapChoice, this.legend, this.strengthRange),

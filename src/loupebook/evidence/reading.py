@@ -9,6 +9,7 @@ A reading is a plain dict with these keys (the JSON of ``search --json``)::
     basis             {genuine, fake, origins, encoder, set_version, made_at}
     needs             [text]                 what is missing before a figure can be given
     says              text                   all that may be said, in plain words
+    brief             text                   the same in a sentence or two
     does_not_say      text                   always there, always shown
 
 with strength ``{log10_lr, low, high, words}``. Nothing here states what a query *is*.
@@ -16,7 +17,7 @@ with strength ``{log10_lr, low, high, words}``. Nothing here states what a query
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -158,7 +159,7 @@ def reading_without_calibration(
     told = [closeness_words(closeness, nearest=nearest)]
     if nearest is not None:
         told.append(_why_no_figure(closeness, needs))
-    return assemble_reading(closeness, basis, needs=needs, says=" ".join(told))
+    return assemble_reading(closeness, basis, needs=needs, says=" ".join(told), nearest=nearest)
 
 
 def reading_with_calibration(
@@ -200,6 +201,7 @@ def reading_with_calibration(
         basis,
         needs=missing_specimens(basis, closeness, element=element),
         says=" ".join(told),
+        nearest=nearest,
         known_press=known_press,
         unseen_press=unseen_press,
     )
@@ -259,49 +261,130 @@ def closeness_words(closeness: Closeness, *, nearest: str | None) -> str:
             f"the set has {closeness.specimens} of the {closeness.needed} specimens that the "
             "test takes."
         )
-    share = (
-        f"of the set's own {closeness.specimens} specimens, {_share(closeness.p_value)} lie as "
-        "far from their nearest of the same edition as your photo does from this one, or farther"
-    )
+    share = _share(closeness.p_value)
     bound = f"{100 * closeness.level:.0f} %"
+    compared = (
+        f"For comparison, each of the set's own {closeness.specimens} specimens was held against "
+        "the nearest other one of its edition"
+    )
     if closeness.close_reference is not False:
         near = (
-            f"The nearest known specimen, {nearest}, is about as close as specimens of one "
-            f"edition are to each other: {share}. {_how_much(closeness.p_value)} (at {bound} or "
-            "fewer it would be called “nothing close”)."
+            f"The nearest known specimen is {nearest}. {compared}: {share} of them lie no nearer "
+            f"than your photo does. {_how_much(closeness.p_value)} (At {bound} or fewer, nothing "
+            "counts as close.)"
         )
         return near if closeness.noticed is None else f"{near} {_noticed_words(closeness)}"
     return (
-        f"The set holds no close reference. The nearest known specimen is {nearest}, but "
-        f"{share}. That is very few (at {bound} or fewer nothing counts as close), and the matches "
-        "are merely the least far. A photo less well taken than those of the set lies farther "
-        "too: take it again before resting on this."
+        f"The set holds no close reference. The nearest known specimen, {nearest}, is merely the "
+        f"least far. {compared}: only {share} of them lie as far off as your photo does. (At "
+        f"{bound} or fewer, nothing counts as close.) A photo less well taken than those of the "
+        "set lies farther too: take it again before resting on this."
     )
 
 
-def _how_much(p_value: float) -> str:
-    """Say in plain words how usual a p-value above the bound is; the steps are our choice."""
+def brief_words(
+    closeness: Closeness, strengths: Sequence[Strength], *, nearest: str | None, figures: bool
+) -> str:
+    """Return the reading in a sentence or two.
+
+    Parameters
+    ----------
+    closeness, nearest
+        As for :func:`closeness_words`.
+    strengths : sequence of Strength
+        The likelihood ratios that are given.
+    figures : bool
+        Whether the set has what it takes to give any.
+    """
+    if nearest is None:
+        return closeness_words(closeness, nearest=None)
+    if closeness.p_value is None:
+        return f"Nearest is {nearest}; the set has too few specimens to tell whether that is close."
+    if closeness.close_reference is False:
+        return (
+            f"{nearest} is merely the least far. A poor photo lies far as well: take it again "
+            "before resting on this."
+        )
+    near = f"{_NEAR_BRIEF[_step(closeness.p_value)].format(nearest=nearest)}."
+    if closeness.blind:
+        near += " Items of makers that the set lacks would mostly look as near."
+    if not strengths:
+        return near if figures else f"{near} There is no figure of strength yet."
+    told = dict.fromkeys(_strength_brief(one) for one in strengths)
+    return " ".join([near, *told])
+
+
+_NEAR_BRIEF = {
+    "typical": "Your photo lies as near to {nearest} as specimens of one edition usually lie to "
+    "each other",
+    "fair": "Your photo lies about as near to {nearest} as specimens of one edition lie to each "
+    "other",
+    "few": "Your photo lies farther from {nearest} than most specimens of one edition lie from "
+    "each other, but not beyond what is usual",
+}
+_HOW_MUCH = {
+    "typical": "So your photo is as near as is typical.",
+    "fair": "So to be that far off is nothing unusual.",
+    "few": "So your photo is farther off than most, but not beyond what is usual.",
+}
+
+
+def _step(p_value: float) -> str:
+    """Return how usual a p-value above the bound is; the steps are our choice."""
     if p_value >= TYPICAL:
-        return "That is half of them or more: your photo lies as near as is typical"
-    if p_value >= FEW:
-        return "That is a fair part: to lie so far is nothing unusual"
-    return "That is few: your photo lies farther than most, but not beyond what is usual"
+        return "typical"
+    return "fair" if p_value >= FEW else "few"
+
+
+def _how_much(p_value: float) -> str:
+    return _HOW_MUCH[_step(p_value)]
+
+
+def _strength_brief(strength: Strength) -> str:
+    if rung_of(strength.log10_lr).from_lr < 2:
+        return "Genuine or copy: the similarities support neither."
+    return f"{strength.words[:1].upper()}{strength.words[1:]}."
 
 
 def _noticed_words(closeness: Closeness) -> str:
     """Say how much the absence of "nothing close" is worth, tried on the set itself."""
     noticed = round(100 * (closeness.noticed or 0.0))
-    tried = (
-        f"tried on the set itself, each specimen searched with its own maker left out, {noticed} % "
-        "of them were called “nothing close”, as they should be"
-    )
+    trial = "In a trial, each specimen was searched with its own maker taken out of the set:"
     if closeness.blind:
         return (
-            f"But whether the set holds its maker cannot be told from this: {tried}; the rest "
-            "passed for close. Any figure that follows holds only if the maker is known to be the "
-            "right one."
+            f"Whether the set holds the maker of your item cannot be told. {trial} only {noticed} "
+            "% were rightly called “nothing close”. Any figure that follows holds only if the "
+            "maker is known to be the right one."
         )
-    return f"An item of a maker that the set lacks would mostly be noticed: {tried}."
+    return (
+        f"If the set lacked the maker, that would mostly show. {trial} {noticed} % were rightly "
+        "called “nothing close”."
+    )
+
+
+def no_item_reading(reading: Mapping[str, Any], why: str) -> dict[str, Any]:
+    """Return the reading of a picture in which the photo check finds nothing.
+
+    Parameters
+    ----------
+    reading : mapping
+        What would be said of a picture that shows something.
+    why : str
+        What the picture shows instead, in a few words.
+    """
+    says = (
+        f"No item can be seen in this picture ({why}). The references are merely what lies least "
+        "far from it; they mean nothing."
+    )
+    return {
+        **reading,
+        "close_reference": False,
+        "p_value": None,
+        "known_press": None,
+        "unseen_press": None,
+        "says": says,
+        "brief": says,
+    }
 
 
 def assemble_reading(
@@ -310,6 +393,7 @@ def assemble_reading(
     *,
     needs: Sequence[str],
     says: str,
+    nearest: str | None,
     known_press: Strength | None = None,
     unseen_press: Strength | None = None,
 ) -> dict[str, Any]:
@@ -323,6 +407,12 @@ def assemble_reading(
         "basis": basis.to_dict(),
         "needs": list(needs),
         "says": says,
+        "brief": brief_words(
+            closeness,
+            [one for one in (known_press, unseen_press) if one],
+            nearest=nearest,
+            figures=not needs,
+        ),
         "does_not_say": DOES_NOT_SAY,
     }
 

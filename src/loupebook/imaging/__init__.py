@@ -1,6 +1,13 @@
 """Pixels in: decoding within limits, colour, photo checks, crop and rectify."""
 
-from loupebook.imaging.checks import CODE_WORDS, Finding, PhotoCheck, Severity, check_photo
+from loupebook.imaging.checks import (
+    CODE_WORDS,
+    NO_PRINT,
+    Finding,
+    PhotoCheck,
+    Severity,
+    check_photo,
+)
 from loupebook.imaging.colour import Pixels
 from loupebook.imaging.decode import DecodedPhoto, decode_photo, read_photo_file
 from loupebook.imaging.encode import encode_jpeg, thumbnail
@@ -20,6 +27,7 @@ from loupebook.imaging.strip import StrippedPhoto, strip_metadata
 
 __all__ = [
     "CODE_WORDS",
+    "NO_PRINT",
     "Box",
     "DecodeLimits",
     "DecodedPhoto",

@@ -3,6 +3,7 @@
 from loupebook.bench import BenchResult, table_of
 from loupebook.imaging import (
     CODE_WORDS,
+    NO_PRINT,
     Box,
     PhotoCheck,
     check_photo,
@@ -113,6 +114,7 @@ __all__ = [
     "LIGHT_WORDS",
     "MARK_SIGNS",
     "MOST_REFERENCES",
+    "NO_PRINT",
     "PHOTO_GUIDE",
     "SET_VARIABLE",
     "TEMPLATES",

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from loupebook.compare import Compared, Group, Held
 from loupebook.encoders import Encoder, load_encoder
 from loupebook.errors import ComparisonError, CropInvalid, SetNotFound
+from loupebook.evidence.reading import no_item_reading
 from loupebook.imaging import (
     Box,
     DecodedPhoto,
@@ -550,6 +551,8 @@ class Library(CuratorMethods):
                 reading = self._read(result, facts, encoder, info.change_counter, progress)
                 clock.lap("reading")
             check = checking.result()
+        if check.no_item:
+            reading = no_item_reading(reading, check.no_item)
         clock.lap("check")
         found = [*result.matches, result.nearest_genuine, result.nearest_fake]
         shown = self._match_reports(found, facts)

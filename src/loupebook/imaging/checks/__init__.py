@@ -18,7 +18,7 @@ from functools import cache
 
 import numpy as np
 
-from loupebook.imaging.checks._model import CODE_WORDS, Finding, PhotoCheck, Severity
+from loupebook.imaging.checks._model import CODE_WORDS, NO_PRINT, Finding, PhotoCheck, Severity
 from loupebook.imaging.checks._view import PhotoView
 from loupebook.imaging.colour import Pixels
 from loupebook.imaging.decode import DecodedPhoto
@@ -26,6 +26,7 @@ from loupebook.records.model import Lighting
 
 __all__ = [
     "CODE_WORDS",
+    "NO_PRINT",
     "Finding",
     "PhotoCheck",
     "PhotoView",

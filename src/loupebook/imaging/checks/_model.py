@@ -14,6 +14,7 @@ CODE_WORDS = {
     "colour-cast": "light of a strong colour",
     "compression": "strongly compressed",
     "glare": "bright spots without detail",
+    "noise": "nothing but noise",
     "overexposed": "too bright",
     "screen-pattern": "a pattern as of a screen",
     "too-coarse": "the item too small in it",
@@ -82,9 +83,10 @@ class PhotoCheck:
         return self.usable and all(finding.code not in NO_PRINT for finding in self.findings)
 
     @property
-    def shows_item(self) -> bool:
-        """Whether there can be an item in the photo at all."""
-        return all(finding.code not in NO_ITEM for finding in self.findings)
+    def no_item(self) -> str:
+        """What the picture shows instead of an item, in a few words; empty where it may."""
+        codes = [finding.code for finding in self.findings if finding.code in NO_ITEM]
+        return CODE_WORDS[codes[0]] if codes else ""
 
     def to_json(self) -> str:
         """Return the check as one line of JSON."""
