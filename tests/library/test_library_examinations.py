@@ -9,6 +9,7 @@ import sqlite3
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from PIL import ImageFilter
 
@@ -26,6 +27,7 @@ from loupebook.library import (
     result_words,
 )
 from loupebook.library.results import SearchReport
+from loupebook.sheets.recorded import telling_map
 from taught_set import NOTICE, PATCH, copied_print, opened_copy
 
 pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 is not installed (extra 'test')")
@@ -197,6 +199,67 @@ def test_the_printed_record_says_what_it_must(library: Library, saved: Examinati
         assert words in text, words
 
 
+def test_the_printed_matches_say_what_ranked_them(
+    library: Library, report: SearchReport, saved: ExaminationRecord
+) -> None:
+    text = text_of(library.examinations.print(library.examinations.open(saved.number, 1)))
+    assert "Log odds" in text
+    assert "Similarity" not in text
+    odds = [match.log_odds for match in report.matches]
+    assert odds == sorted(odds, reverse=True)
+    for match in report.matches:
+        assert match.similarity == pytest.approx(1 / (1 + np.exp(-match.log_odds)), abs=1e-6)
+        assert f"{match.log_odds:.1f}" in text
+
+
+def test_the_printed_maps_are_named_for_what_departs_most(
+    library: Library, saved: ExaminationRecord
+) -> None:
+    text = text_of(library.examinations.print(library.examinations.open(saved.number, 1)))
+    for one in saved.document["comparisons"]:
+        assert f"Map: {telling_map(one).name}" in text
+        assert f"What {one['reference_standing']} ones have in common" in text
+
+
+def test_no_page_of_the_printed_record_is_nearly_empty(
+    library: Library, report: SearchReport
+) -> None:
+    words = "What is seen here is told at length. " * 12
+    titles = [f"point {number}" for number in range(9)]
+    for count in (0, 2, 9):
+        marks = [PointMark(0, title, Mark.DIFFERS, words) for title in titles[:count]]
+        record = library.examinations.save(
+            report, QUERY, title=f"With {count} marks", by="An Examiner", marks=marks
+        )
+        pdf = library.examinations.print(record)
+        pages = list(pdfium.PdfDocument(pdf))
+        for page in pages[:-1]:
+            assert _filled(page) > 0.6, (count, page)
+        assert _filled(pages[-1]) > 0.2
+        # The lines to sign on never stand alone: hashes stand above them.
+        last = pages[-1].get_textpage().get_text_range()
+        assert last.count("Signature") == 2
+        hashes = {one["sha256"] for one in record.document["images"]}
+        assert sum(sha256 in squeezed(last) for sha256 in hashes) >= min(8, len(hashes))
+        assert squeezed(text_of(pdf)).count(squeezed(words)) == count
+
+
+def _filled(page: object) -> float:
+    """Return how far down the room above the foot of a page something is printed, 0..1."""
+    grey = np.asarray(page.render(scale=1, grayscale=True).to_numpy()).squeeze()
+    rows = np.flatnonzero((grey < 128).any(axis=1)) / len(grey) * 297
+    return float((rows[rows < 297 - 36].max() - 16) / (297 - 36 - 16))
+
+
+def test_a_character_that_no_font_has_is_told_of(library: Library, report: SearchReport) -> None:
+    record = library.examinations.save(
+        report, QUERY, title="With 中", by="An Examiner", notes="plain"
+    )
+    text = text_of(library.examinations.print(record))
+    assert "⟨U+4E2D⟩" in text
+    assert "stands for a character that the fonts of these pages lack" in text
+
+
 def test_the_same_examination_is_known_again_and_another_is_not(
     library: Library, report: SearchReport, saved: ExaminationRecord
 ) -> None:
@@ -223,7 +286,8 @@ def test_the_same_examination_is_known_again_and_another_is_not(
 def test_a_line_of_the_list_names_the_photo_and_has_a_small_picture(
     library: Library, saved: ExaminationRecord
 ) -> None:
-    (line,) = library.examinations.lines()
+    line = library.examinations.lines()[-1]
+    assert line.number == saved.number
     assert line.file_name == "suspect.jpg"
     assert line.searched == saved.document["examined"]["searched"]
     small = decode_photo(library.examinations.thumbnail(line.searched))

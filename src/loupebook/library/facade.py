@@ -621,6 +621,7 @@ class Library(CuratorMethods):
                     lighting=fact.lighting,
                     origin=fact.origin,
                     similarity=match.similarity,
+                    evidence=match.evidence,
                     found_by=match.found_by,
                     location=match.outline,
                     inliers=match.detail.get("inliers"),

@@ -8,6 +8,7 @@ item's own top left.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -47,6 +48,8 @@ class MatchReport:
         Where the item was found in the query.
     inliers : int, optional
         Points that agree with one geometry, where geometry was checked.
+    evidence : float, optional
+        Log odds that it shows the same design, by which matches are ordered.
     """
 
     rank: int
@@ -64,6 +67,7 @@ class MatchReport:
     found_by: str
     location: Outline | None = None
     inliers: int | None = None
+    evidence: float | None = None
     detail: Mapping[str, Any] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
@@ -81,6 +85,7 @@ class MatchReport:
             "lighting": str(self.lighting),
             "origin": self.origin,
             "similarity": round(self.similarity, 6),
+            "log_odds": self.log_odds,
             "found_by": self.found_by,
             "location": [list(point) for point in self.location] if self.location else None,
             "inliers": self.inliers,
@@ -88,6 +93,19 @@ class MatchReport:
             "covered_query": self.detail.get("covered_query"),
             "covered_reference": self.detail.get("covered_reference"),
         }
+
+    @property
+    def log_odds(self) -> float | None:
+        """The natural log odds of showing one design, by which matches are ranked.
+
+        They still tell an order where the similarity rounds to 1. `None` where only a
+        similarity of 0 or 1 is known.
+        """
+        if self.evidence is not None:
+            return round(self.evidence, 2)
+        if not 0 < self.similarity < 1:
+            return None
+        return round(math.log(self.similarity / (1 - self.similarity)), 2)
 
     @property
     def scores(self) -> Mapping[str, float]:

@@ -1,4 +1,4 @@
-"""An examination as a printed record: one item a page, everything that it rests on."""
+"""An examination as a printed record: what was found first, then everything it rests on."""
 
 from __future__ import annotations
 
@@ -21,19 +21,26 @@ from loupebook.sheets.measured import (
 )
 from loupebook.sheets.paper import Paper, Size, column_width, magnification_for, magnification_words
 from loupebook.sheets.plan import Place, Plate, SheetPoint
+from loupebook.sheets.recorded import (
+    MAP_MEANS,
+    RANKED_BY,
+    compared_reference,
+    log_odds_words,
+    places_words,
+    telling_map,
+)
 from loupebook.sheets.setting import Layout, page_data, set_plate
 from loupebook.sheets.typeset import typeset
 from loupebook.sheets.words import STANDING_WORDS, printable
 
 _DPI, _QUALITY = 300.0, 90
-_TALL_MM = 92.0
-_CROP_MM = 38.0
+_QUERY = Size(100.0, 66.0)
+_OWN = Size(62.0, 46.0)
+_ALIGNED_MM = 62.0
+_CROP_MM = 30.0
+_WITH_SIGNATURE = 8
+"""Rows of the list of images that are never torn from the lines to sign on."""
 MARK_SIGNS = {"agrees": "= agrees", "differs": "≠ differs", "cannot tell": "? cannot tell"}
-_SHOWN = (
-    ("query-aligned", "The item examined, in the frame"),
-    ("reference-aligned", "What the references have in common"),
-    ("map-differences", "Where it departs most; the figures say whether that is usual"),
-)
 _SEVERITIES = {"fail": "Poor", "warn": "Better", "info": "Note"}
 _SHAPES = {"genuine": "○ genuine", "fake": "◆ fake"}
 
@@ -87,7 +94,7 @@ def make_record(
         ),
         "faults": [printable(fault) for fault in faults],
         "facts": [[label, printable(value)] for label, value in _facts(record)],
-        "query": _query(document, images, pictures, paper),
+        "query": _query(document, images, pictures),
         "items": [
             _item(number, one, document, images, pictures, paper)
             for number, one in enumerate(document["comparisons"], start=1)
@@ -98,10 +105,12 @@ def make_record(
         "matches": [
             [
                 str(one["rank"]), printable(one["specimen"]), _SHAPES[one["standing"]],
-                printable(one["edition"] or "not recorded"), f"{one['similarity']:.3f}",
+                printable(one["edition"] or "not recorded"), places_words(one),
+                log_odds_words(one),
             ]
             for one in document["answer"]["matches"]
         ],
+        "ranked_by": RANKED_BY,
         "photo_check": [
             printable(words) for words in _photo_check(document["answer"]["photo_check"])
         ],
@@ -109,6 +118,8 @@ def make_record(
             [printable(one["what"]), one["sha256"], "" if one["sha256"] in images else "MISSING"]
             for one in document["images"]
         ],
+        "own_width": _OWN.width,
+        "with_signature": _WITH_SIGNATURE,
     }  # fmt: skip
     return typeset("record", data, pictures, made_at=instant)[0]
 
@@ -185,16 +196,15 @@ def _set(plates: Sequence[Plate], room: Size, pictures: Pictures, columns: int) 
         "plates": [set_plate(one, layout, room, pictures, _DPI, _QUALITY) for one in plates],
         "scale": f"Printed at {ratio} against life size, if printed at 100 %."
         if sizes
-        else "The scale of these pictures is not known; they are printed to fit.",
+        else "The scale is not known; printed to fit.",
     }
 
 
 def _query(
-    document: Mapping[str, Any], images: Mapping[str, bytes], pictures: Pictures, paper: Paper
+    document: Mapping[str, Any], images: Mapping[str, bytes], pictures: Pictures
 ) -> dict[str, Any]:
-    examined = document["examined"]
-    plate = _plate(images, examined["searched"], "The item as photographed")
-    return _set([plate], Size(column_width(paper, 1), 100.0), pictures, 1)
+    plate = _plate(images, document["examined"]["searched"], "The item as photographed")
+    return _set([plate], _QUERY, pictures, 1)
 
 
 def _item(
@@ -206,30 +216,33 @@ def _item(
     paper: Paper,
 ) -> dict[str, Any]:
     standing = one["reference_standing"]
-    reference = next(r for r in document["references"] if r["photo_id"] == one["photo_id"])
+    reference = compared_reference(document, one)
     dark = reference["lighting"] == "uv-a"
     own = _plate(
         images, reference["sha256"], reference["specimen"], standing=standing, dark=dark,
         px_per_mm=reference["px_per_mm"], note="the nearest reference, as photographed",
     )  # fmt: skip
     aligned = [
-        _plate(images, one["pictures"][name], words, px_per_mm=one["px_per_mm"], dark=dark)
-        for name, words in _SHOWN
-        if name in one["pictures"]
+        _plate(
+            images, one["pictures"][key], words, px_per_mm=one["px_per_mm"], dark=dark, lines=lines
+        )
+        for key, words, lines in _aligned(one)
+        if key in one["pictures"]
     ]
-    room = Size(column_width(paper, 2), _TALL_MM if len(aligned) < 2 else _TALL_MM * 0.62)
+    room = Size(column_width(paper, 3), _ALIGNED_MM)
     facts = [
         ("Reference", reference["specimen"]),
         ("Standing of the reference", STANDING_WORDS[standing]),
         ("Edition", reference["edition"] or "not recorded"),
         ("Print origin", reference["origin"] or "not recorded"),
         ("Confirmed", _confirmed(reference)),
-        ("Compared with", f"{one['reference']}, {one.get('compared_with_photos', 0)} photos"),
+        ("Compared with", _held(one)),
     ]
     return {
         "heading": f"Item {number}: nearest {standing} reference",
         "facts": [[label, printable(value)] for label, value in facts],
-        "aligned": _set([*aligned, own], room, pictures, 2),
+        "own": _set([own], _OWN, pictures, 1),
+        "aligned": _set(aligned, room, pictures, 3),
         "registered": bool(one["registered"]),
         "measured": printable(measured_title(one)),
         "says": printable(finding_words(one)),
@@ -246,6 +259,22 @@ def _item(
         "beyond": BEYOND.capitalize(),
         "beyond_means": printable(BEYOND_MEANS),
     }
+
+
+def _aligned(one: Mapping[str, Any]) -> list[tuple[str, str, tuple[str, ...]]]:
+    """Return the pictures of one frame: key, title and what stands below it."""
+    standing = one["reference_standing"]
+    shown: list[tuple[str, str, tuple[str, ...]]] = [
+        ("query-aligned", "The item, in the frame", ()),
+        ("reference-aligned", f"What {standing} ones have in common", (_held(one),)),
+    ]
+    told = telling_map(one)
+    return [*shown, (told.picture, told.title, (MAP_MEANS,))] if told else shown
+
+
+def _held(one: Mapping[str, Any]) -> str:
+    count = one.get("compared_with_photos", 0)
+    return f"{one['reference']}, {count} {'photo' if count == 1 else 'photos'}"
 
 
 def _confirmed(reference: Mapping[str, Any]) -> str:
@@ -269,11 +298,10 @@ def _mark(
             if name in found["pictures"]:
                 whole = _plate(images, found["pictures"][name], words, px_per_mm=found["px_per_mm"])
                 crops.append(whole.detail(point) if whole.pixels is not None else whole)
-    figure = "" if one["figure"] is None else f"{one['figure']:.1f} times what is usual. "
     return {
         "title": printable(one["title"]),
         "mark": MARK_SIGNS.get(one["mark"] or "", "not marked"),
-        "figure": printable(f"{figure}{one['figure_says']}"),
+        "figure": printable(one["figure_says"]),
         "note": printable(one["note"]),
         "crops": _set(crops, Size(_CROP_MM, _CROP_MM), pictures, 2)["plates"],
     }

@@ -21,7 +21,7 @@ from PIL import Image
 
 from loupebook.errors import SheetInvalid
 from loupebook.sheets.paper import PRINT_DPI
-from loupebook.sheets.words import font_folder
+from loupebook.sheets.words import CODE_POINT, font_folder
 
 Form = Literal["pdf", "png"]
 _SHARED = "common.typ"
@@ -65,6 +65,8 @@ def typeset(
     """
     import typst
 
+    text = json.dumps(data, ensure_ascii=False)
+    told = json.dumps({**data, "code_points": CODE_POINT in text}, ensure_ascii=False)
     here = resources.files("loupebook.sheets")
     with tempfile.TemporaryDirectory(prefix="loupebook-sheet-") as name:
         root = Path(name)
@@ -80,7 +82,7 @@ def typeset(
                 ignore_system_fonts=True,
                 format=form,
                 ppi=dpi,
-                sys_inputs={"data": json.dumps(data, ensure_ascii=False)},
+                sys_inputs={"data": told},
                 timestamp=(made_at or datetime.now(UTC)).replace(microsecond=0),
                 pdf_standards=["ua-1"] if form == "pdf" else [],
             )

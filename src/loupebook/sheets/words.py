@@ -19,6 +19,8 @@ UV_CAUTION = (
 )
 STANDING_WORDS = {"genuine": "Genuine", "fake": "Fake"}
 
+CODE_POINT = "⟨U+"
+"""How a character begins that is printed as its code point."""
 BODY_FONT = "DejaVuSans.ttf"
 """Covers Latin, Greek, Cyrillic, Hebrew, Arabic and more; matplotlib carries it."""
 
@@ -43,17 +45,20 @@ def _covered() -> frozenset[int]:
     return frozenset(FT2Font(str(font_folder() / BODY_FONT)).get_charmap())
 
 
+def lacking(text: str) -> tuple[str, ...]:
+    """Return the characters of a text that the embedded fonts lack, each once."""
+    if text.isascii():
+        return ()
+    covered = _covered()
+    lacked = (one for one in text if not one.isspace() and ord(one) not in covered)
+    return tuple(dict.fromkeys(lacked))
+
+
 def printable(text: str) -> str:
     """Return text of which nothing is lost in print.
 
     A character that the embedded fonts lack is printed as its code point, such as ``⟨U+4E2D⟩``.
     """
-    if text.isascii():
-        return text
-    covered = _covered()
-    return "".join(
-        character
-        if character.isspace() or ord(character) in covered
-        else f"⟨U+{ord(character):04X}⟩"
-        for character in text
-    )
+    for character in lacking(text):
+        text = text.replace(character, f"{CODE_POINT}{ord(character):04X}⟩")
+    return text
