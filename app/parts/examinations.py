@@ -46,6 +46,8 @@ if TYPE_CHECKING:
 
 OPENED = "examination"
 SAVED = "examination-saved"
+NO_TITLE = "Say what is examined."
+NO_NAME = "Give your name."
 BEING_SAVED = "Comparing and saving… You may leave this page meanwhile: the saving goes on."
 LIST_PAGE = "examinations-page"
 PAGE = 20
@@ -124,8 +126,9 @@ def start_saving(
     marks: Sequence[PointMark],
 ) -> None:
     """Start to save an examination, or say what is missing."""
-    if not (title and by):
-        st.error("Say what is examined, and give your name.")
+    missing = [words for given, words in ((title, NO_TITLE), (by, NO_NAME)) if not given]
+    if missing:
+        st.error(" ".join(missing))
         return
 
     def work() -> Outcome:

@@ -41,7 +41,7 @@ def say_reading(report: SearchReport, *, anew: tuple[int, str]) -> None:
         brief,
         key="reading",
         edge=EDGES[reading["close_reference"]],
-        more=says if says != brief else "",
+        more=says if says != brief and not report.photo_check.no_item else "",
         limits=NOT_SAID_BRIEF,
         anew=anew,
     )

@@ -72,7 +72,9 @@ def show_serials(library: Library, report: SearchReport, photo: str, beside: Seq
         if agreement.agree is False:
             st.error(plain(agreement.says), icon=":material/warning:")
         else:
-            st.info(plain(agreement.says), icon=":material/done_all:")
+            # Two ticks only where two were held against each other.
+            held = "done_all" if agreement.agree else "info"
+            st.info(plain(agreement.says), icon=f":material/{held}:")
         for part in agreement.parts:
             st.markdown(plain(part))
         for value in agreement.numbers:
@@ -121,8 +123,12 @@ def _offer_barcodes(report: SearchReport, photo: str, read: Mapping[str, str]) -
 def _say_holders(value: str, holders: list[SerialHolder]) -> None:
     if not holders:
         st.markdown(f"**{plain(value)}** stands on no specimen of this set.")
+    places: dict[str, list[str]] = {}
     for holder in holders:
-        place = f", {plain(holder.place)}" if holder.place else ""
+        places.setdefault(holder.specimen, []).extend([holder.place] if holder.place else [])
+    for holder in {one.specimen: one for one in holders}.values():
+        where = places[holder.specimen]
+        place = f" (on it: {plain(', '.join(where))})" if where else ""
         text = (
             f"**{plain(value)}** stands in this set already: specimen **{plain(holder.specimen)}**"
             f"{place}, {STANDING[holder.standing].lower()} ({holder.state})."

@@ -11,7 +11,7 @@ from app_driver import opened, shown, told, words
 from streamlit.testing.v1 import AppTest
 
 from desk_prints import Shots, fill, shots_of
-from loupebook.library import Library, Lighting, Standing, encode_jpeg
+from loupebook.library import IntakeState, Library, Lighting, Standing, encode_jpeg
 from loupebook.library.intake import IncomingPhoto
 from parts.desk_store import DESKS, DeskStore
 
@@ -132,7 +132,37 @@ def test_serials_are_held_against_each_other_and_the_set(filled: Path, shots: Sh
     assert "**AB 102** stands in this set already: specimen **F\\-0**" in words(at).replace(
         "AB\\ ", "AB "
     )
+    # A specimen that bears the number in two places is one finding, with its places.
+    assert sum("stands in this set already" in one.value for one in at.error) == 1
     assert "rights holder" in words(at)
+
+
+def test_one_copy_alone_gets_no_ticks(filled: Path, shots: Shots) -> None:
+    at = hand_in(opened(), shots)
+    fields = {one.label: one for one in at.text_input}
+    fields["Left"].set_value("ZZ 999").run()
+    told = next(one for one in at.info if "One copy was read" in one.value)
+    assert "done_all" not in told.icon
+    fields = {one.label: one for one in at.text_input}
+    fields["Right"].set_value("ZZ 999").run()
+    assert any("done_all" in one.icon for one in at.info)
+
+
+def test_a_specimen_is_told_once_with_all_its_places(monkeypatch: pytest.MonkeyPatch) -> None:
+    from loupebook.library import SerialHolder
+    from parts import serials
+
+    said: list[str] = []
+    monkeypatch.setattr(serials.st, "error", lambda text, **_: said.append(text))
+    serials._say_holders(
+        "AB 1",
+        [
+            SerialHolder("F", Standing.FAKE, IntakeState.CONFIRMED, "AB 1", place)
+            for place in ("left", "crest")
+        ],
+    )
+    assert len(said) == 1
+    assert "left, crest" in said[0]
 
 
 def test_serials_are_asked_for_where_the_references_on_the_desk_bear_theirs(

@@ -386,3 +386,24 @@ def test_likeness_tells_the_order_of_similarities_that_round_to_one() -> None:
     assert nearness(1 - 1e-6) == "Likeness 13.8"
     assert nearness(0.05) == "Likeness −2.9"
     assert nearness(1.0) == "Likeness above 34"
+
+
+def test_a_number_of_matches_taken_up_again_brings_no_warning(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled)
+    at = opened()
+    at.session_state["how-many"] = 20
+    at = hand_in(at, as_bytes(draw_print(1)))
+    assert ToldLibrary.asked[-1]["k"] == 20
+    assert not at.warning
+
+
+def test_only_what_is_missing_is_asked_for_when_saving(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled)
+    at = hand_in(opened(), as_bytes(draw_print(1)))
+    at.text_input(key="exam-by").set_value("an examiner")
+    next(one for one in at.button if one.label == "Save").click().run()
+    assert [one.value for one in at.error] == ["Say what is examined."]

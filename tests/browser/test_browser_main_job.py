@@ -123,7 +123,7 @@ def assert_locked(page: playwright_api.Page) -> None:
 def test_an_uploaded_photo_brings_the_nearest_reference_first(page: playwright_api.Page) -> None:
     hand_in(page, 3)
     first = page.get_by_role("list", name="Nearest known specimens").get_by_role("button").first
-    assert first.get_attribute("aria-label").startswith("Rank 1, Fake, S-3, Similarity")
+    assert first.get_attribute("aria-label").startswith("Rank 1, Fake, S-3, Likeness")
     captions = page.locator(".pane figcaption").all_inner_texts()
     assert "Your photo" in captions[0]
     assert "Nearest genuine" in captions[1]
@@ -268,17 +268,41 @@ def searched_size(page: playwright_api.Page) -> tuple[int, int]:
     return int(width), int(height)
 
 
+def open_crop(page: playwright_api.Page) -> None:
+    page.get_by_text("Correct the outline").click()
+    page.get_by_role("button", name="Search this part").wait_for()
+    until_settled(page)
+
+
+@pytest.mark.parametrize("size", [(1024, 768), (1440, 900)])
+def test_the_pictures_stand_in_the_first_view(
+    page: playwright_api.Page, size: tuple[int, int]
+) -> None:
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    hand_in(page)
+    page.locator('[data-testid="stMain"]').evaluate("main => main.scrollTo(0, 0)")
+    top = page.locator(".pane .glass").first.bounding_box()["y"]
+    assert top < 0.68 * size[1]
+    assert page.locator(".sheet.brief .limits").is_visible()
+
+
 def test_a_dragged_crop_is_what_is_searched(page: playwright_api.Page) -> None:
     hand_in(page)
+    open_crop(page)
     assert searched_size(page) == (240, 240)
     frame = page.locator(".frame").bounding_box()
     drag(page, "corner-0", frame["width"] * 0.25, frame["height"] * 0.5)
     page.get_by_role("button", name="Search this part").click()
     page.get_by_text("180 × 120 px as searched").wait_for()
+    page.get_by_text("Searched anew: the part you marked, 38 % of the photo").wait_for()
+    reading = page.locator(".sheet.brief")
+    box = reading.bounding_box()
+    assert 0 < box["y"] < page.viewport_size["height"] - box["height"]
 
 
 def test_handles_move_by_keyboard_and_a_turn_is_searched(page: playwright_api.Page) -> None:
     hand_in(page)
+    open_crop(page)
     page.locator('[data-grip="side-1"]').focus()
     for _ in range(5):
         page.keyboard.press("Shift+ArrowLeft")
@@ -290,6 +314,7 @@ def test_handles_move_by_keyboard_and_a_turn_is_searched(page: playwright_api.Pa
 
 def test_four_corners_stay_a_proper_shape(page: playwright_api.Page) -> None:
     hand_in(page)
+    open_crop(page)
     page.get_by_role("button", name="Four corners").click()
     frame = page.locator(".frame").bounding_box()
     drag(page, "corner-0", frame["width"] * 0.9, frame["height"] * 0.95)

@@ -117,7 +117,8 @@ def test_of_a_picture_that_shows_no_item_no_share_is_told() -> None:
     assert set(nothing) == KEYS
     assert nothing["close_reference"] is False
     assert "specimens" not in nothing["says"]
-    assert "nothing but noise" in nothing["brief"]
+    assert "nothing but noise" in nothing["says"]
+    assert "mean nothing" in nothing["brief"]
     assert nothing["does_not_say"] == reading["does_not_say"]
 
 

@@ -372,18 +372,15 @@ def no_item_reading(reading: Mapping[str, Any], why: str) -> dict[str, Any]:
     why : str
         What the picture shows instead, in a few words.
     """
-    says = (
-        f"No item can be seen in this picture ({why}). The references are merely what lies least "
-        "far from it; they mean nothing."
-    )
+    brief = "The references are merely what lies least far from it; they mean nothing."
     return {
         **reading,
         "close_reference": False,
         "p_value": None,
         "known_press": None,
         "unseen_press": None,
-        "says": says,
-        "brief": says,
+        "says": f"No item can be seen in this picture ({why}). {brief}",
+        "brief": brief,
     }
 
 
