@@ -14,20 +14,38 @@ PANELS = {
     "standing error": "standing_error",
     "overlap of origins": "overlap",
 }
+LABELS = {
+    "world": "invented worlds, studio",
+    "made": "composed prints, studio",
+    "frame": "product's camera, whole frame",
+    "item": "product's camera, item cut out",
+}
+STAGES = {
+    "first stage: studio (legs 1 and 2)": ("1", "2"),
+    "second stage: and photos under the product's camera (legs 3 and 4)": ("3", "4"),
+}
 
 
 def main() -> None:
     """Write ``training_curves.png``."""
     with (HERE / "training_log.csv").open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
-    steps = [int(row["step"]) for row in rows]
-    figure, axes = plt.subplots(1, 4, figsize=(13, 2.8), layout="constrained")
-    for axis, (title, column) in zip(axes, PANELS.items(), strict=True):
-        for kind, label in (("world", "invented worlds"), ("made", "composed prints")):
-            axis.plot(steps, [float(row[f"{kind}_{column}"]) for row in rows], label=label)
-        axis.set(title=title, xlabel="step", ylim=(0, 1))
-        axis.grid(alpha=0.3)
-    axes[0].legend(fontsize=8)
+    figure = plt.figure(figsize=(13, 6), layout="constrained")
+    parts = figure.subfigures(len(STAGES), 1)
+    for part, (stage, legs) in zip(parts, STAGES.items(), strict=True):
+        part.suptitle(stage)
+        axes = part.subplots(1, len(PANELS))
+        shown = [row for row in rows if row["leg"] in legs]
+        for axis, (title, column) in zip(axes, PANELS.items(), strict=True):
+            for kind, label in LABELS.items():
+                drawn = [row for row in shown if row[f"{kind}_{column}"]]
+                if drawn:
+                    steps = [int(row["step"]) for row in drawn]
+                    values = [float(row[f"{kind}_{column}"]) for row in drawn]
+                    axis.plot(steps, values, label=label)
+            axis.set(title=title, xlabel="step", ylim=(0, 1))
+            axis.grid(alpha=0.3)
+        axes[0].legend(fontsize=7)
     figure.savefig(HERE / "training_curves.png", dpi=70)
 
 

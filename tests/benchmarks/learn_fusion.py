@@ -1,8 +1,9 @@
 """Learn what the score of each search arm is worth: ``src/loupebook/search/fusion.json``.
 
-Run: ``python tests/benchmarks/learn_fusion.py [--world SEED] [--test SEED] [--write]``. Learns
-on one world of ``local_worlds`` and reports on another; every query is drawn, none is a
-photograph. Weights come from the softmax over the candidates of a query (which of them is the
+Run: ``python tests/benchmarks/learn_fusion.py [--world SEED] [--test SEED] [--rendered FOLDER]
+[--test-rendered FOLDER] [--write]``. Learns on one world of ``local_worlds`` and on rendered
+worlds (folders that ``bench retrieval`` keeps: FOLDER, and FOLDER-queries beside it), and
+reports on others; every query is drawn or rendered, none is a photograph. Weights come from the softmax over the candidates of a query (which of them is the
 right design?), the offset from logistic regression over all candidates, right and wrong ones
 weighing the same: a similarity is the probability at even odds beforehand.
 """
@@ -10,6 +11,7 @@ weighing the same: a similarity is the probability at even odds beforehand.
 from __future__ import annotations
 
 import argparse
+import csv
 import json
 import tempfile
 from dataclasses import dataclass, replace
@@ -17,6 +19,7 @@ from pathlib import Path
 
 import local_worlds
 import numpy as np
+from PIL import Image
 from scipy.optimize import minimize
 from scipy.special import logsumexp
 
@@ -73,6 +76,41 @@ def ask(seed: int) -> list[Asked]:
                     right = np.array([other is item for other in items])
                     asked.append(candidates(embedding, local, shot.pixels, right, f"{kind}{band}"))
     return asked
+
+
+def ask_rendered(folder: Path) -> list[Asked]:
+    """Put the queries of a rendered world to both arms; right is the right edition."""
+    asked_of = folder.with_name(f"{folder.name}-queries")
+    held, queries = rows_of(folder / "manifest.csv"), rows_of(asked_of / "truth.csv")
+    elements = {row["edition"]: row["element"] for row in held}
+    editions = np.array([row["edition"] for row in held])
+    asked = []
+    with tempfile.TemporaryDirectory() as kept:
+        embedding = EmbeddingArm(Path(kept) / "e", load_encoder(), set_id="learn")
+        local = LocalArm(Path(kept) / "l", set_id="learn")
+        for arm in (embedding, local):
+            arm.sync(
+                {n: row["path"] for n, row in enumerate(held)},
+                lambda n: read(folder / held[n]["path"]),
+            )
+        for query in queries:
+            right = editions == query["edition"]
+            if right.any():
+                pixels = read(asked_of / query["path"])
+                kind = elements[query["edition"]]
+                asked.append(candidates(embedding, local, pixels, right, kind))
+    return asked
+
+
+def rows_of(path: Path) -> list[dict[str, str]]:
+    """Read a table."""
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def read(path: Path) -> np.ndarray:
+    """Read a picture."""
+    return np.asarray(Image.open(path).convert("RGB"))
 
 
 def candidates(
@@ -147,13 +185,18 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--world", type=int, default=2)
     parser.add_argument("--test", type=int)
+    parser.add_argument("--rendered", type=Path, action="append", default=[])
+    parser.add_argument("--test-rendered", type=Path, action="append", default=[])
     parser.add_argument("--write", action="store_true")
     given = parser.parse_args()
-    asked = ask(given.world)
+    asked = ask(given.world) + [one for folder in given.rendered for one in ask_rendered(folder)]
     weights = learn(asked)
     first, second, balanced = weights
     worth = {
-        "learned": f"tests/benchmarks/learn_fusion.py --world {given.world}",
+        "learned": " ".join(
+            [f"tests/benchmarks/learn_fusion.py --world {given.world}"]
+            + [f"--rendered {folder.name}" for folder in given.rendered]
+        ),
         "arms": {
             "embedding": {
                 "weight": round(first, 2),
@@ -172,6 +215,8 @@ def main() -> None:
     report(asked, weights)
     if given.test is not None:
         report(ask(given.test), weights)
+    for folder in given.test_rendered:
+        report(ask_rendered(folder), weights)
     if given.write:
         path = Path(loupebook.search.fuse.__file__).with_name("fusion.json")
         path.write_text(json.dumps(worth, indent=2) + "\n", encoding="utf-8")
