@@ -3,9 +3,10 @@
 Run: ``python tests/benchmarks/learn_fusion.py [--world SEED] [--test SEED] [--rendered FOLDER]
 [--test-rendered FOLDER] [--write]``. Learns on one world of ``local_worlds`` and on rendered
 worlds (folders that ``bench retrieval`` keeps: FOLDER, and FOLDER-queries beside it), and
-reports on others; every query is drawn or rendered, none is a photograph. Weights come from the softmax over the candidates of a query (which of them is the
-right design?), the offset from logistic regression over all candidates, right and wrong ones
-weighing the same: a similarity is the probability at even odds beforehand.
+reports on others; every query is drawn or rendered, none is a photograph. Weights come from
+the softmax over the candidates of a query (which of them is the right design?), the offset
+from logistic regression over all candidates, right and wrong ones weighing the same: a
+similarity is the probability at even odds beforehand.
 """
 
 from __future__ import annotations
