@@ -136,8 +136,7 @@ def show_desk_awaited() -> str:
     The browser builds it meanwhile. What then lies on it comes to it by itself, so that the
     nearest references are seen before the rest of the page is ready.
     """
-    _drop_kept()
-    key = st.session_state[AWAITED] = DESKS.reserve()
+    key = DESKS.reserve()
     panes = [
         _awaited_pane("query", "query", "Your photo"),
         *(
@@ -146,6 +145,9 @@ def show_desk_awaited() -> str:
         ),
     ]
     _mount_desk(key, panes, None, footnote="", doubt="", awaited=True)
+    # After the page was turned to the new one, so that it asks for nothing on the old one.
+    _drop_kept()
+    st.session_state[AWAITED] = key
     return key
 
 

@@ -55,13 +55,16 @@ async def state(request: Request) -> Response:
     """Answer with the state of a desk as soon as it differs from the version named."""
     key = request.path_params["key"]
     end = time.monotonic() + PATIENCE_S
+    waited = False
     try:
         known = int(request.query_params.get("version", "-1"))
         while DESKS.version(key) == known and time.monotonic() < end:
+            waited = True
             await asyncio.sleep(0.015)
         return JSONResponse(DESKS.state(key), headers=NOT_KEPT)
     except (KeyError, ValueError):
-        return Response(GONE, 410, NOT_KEPT)
+        # Put away under whoever waits here: its page has laid out another, and asks no more.
+        return Response(status_code=204) if waited else Response(GONE, 410, NOT_KEPT)
 
 
 def tile(request: Request, desk: Desk) -> Response:

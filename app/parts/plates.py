@@ -58,9 +58,29 @@ def show_plates(
 
 
 def match_card(
-    library: Library, match: MatchReport, place: str, *, picked: bool = False, hint: str = ""
+    library: Library,
+    match: MatchReport,
+    place: str,
+    *,
+    picked: bool = False,
+    hint: str = "",
+    always: str = "",
 ) -> dict[str, Any]:
-    """Return the card of one match."""
+    """Return the card of one match.
+
+    Parameters
+    ----------
+    library : Library
+    match : MatchReport
+    place : str
+        Where the card is used.
+    picked : bool
+        Whether it was chosen.
+    hint : str
+        What choosing it does; stands on the card where it may be chosen.
+    always : str
+        What lies on the desk without being chosen, in words, where this match is it.
+    """
     return {
         "key": str(match.photo_id),
         "standing": str(match.standing),
@@ -78,6 +98,7 @@ def match_card(
         "dark": match.lighting == "uv-a",
         "picked": picked,
         "hint": hint,
+        "always": always,
     }
 
 

@@ -19,7 +19,7 @@ _KNOWN = {Standing.GENUINE: "genuine one", Standing.FAKE: "fake"}
 EDGES = {True: "close", False: "nothing", None: "open"}
 
 if TYPE_CHECKING:
-    from loupebook.library import Library, SearchReport
+    from loupebook.library import Library, MatchReport, SearchReport
 
 
 def say_reading(report: SearchReport, *, anew: tuple[int, str]) -> None:
@@ -94,7 +94,8 @@ def show_matches(library: Library, report: SearchReport) -> None:
             match,
             "match",
             picked=match.photo_id in chosen,
-            hint="lay on the desk",
+            hint="Lay on the desk",
+            always=_always(report, match),
         )
         for match in report.matches
     ]
@@ -112,6 +113,14 @@ def _likeness(report: SearchReport) -> str:
         "Likeness puts designs in order (log odds, more is nearer); it does not say whether either "
         "is genuine: copies of a design score as high as it does."
     )
+
+
+def _always(report: SearchReport, match: MatchReport) -> str:
+    """Say as what a match lies on the desk without being chosen; empty if it does not."""
+    for nearest, word in ((report.nearest_genuine, "genuine"), (report.nearest_fake, "fake")):
+        if nearest is not None and nearest.photo_id == match.photo_id:
+            return f"nearest {word}"
+    return ""
 
 
 def offer_downloads(report: SearchReport) -> None:

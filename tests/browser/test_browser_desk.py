@@ -187,7 +187,8 @@ def test_swipe_follows_mouse_and_keys(page: playwright_api.Page) -> None:
     page.mouse.move(glass["x"] + 0.8 * glass["width"], box["y"] + box["height"] / 2, steps=4)
     page.mouse.up()
     assert int(bar.get_attribute("aria-valuenow")) == pytest.approx(80, abs=1)
-    assert "80" in above.evaluate("one => one.style.clipPath")
+    # The photo on top is cut off to the right of the bar.
+    assert "0px 20% 0px 0px" in above.evaluate("one => one.style.clipPath")
     keep_shot(page, "swipe")
 
 
@@ -253,12 +254,13 @@ def test_the_difference_map_lies_over_the_photo_as_strongly_as_wanted(
     page.get_by_label("What is mapped").select_option("colour")
     against_genuine = laid.get_attribute("src")
     assert against_genuine.endswith("/colour")
-    legend = page.locator(".legend")
+    legend = page.locator(".map-says")
     assert "genuine: First" in legend.inner_text()
+    assert "Not compared: glare hides it" in legend.inner_text()
     # The nearest fake has a map of its own, and the line says so.
     page.locator("details.measured", has_text="fake: ").wait_for()
     page.locator(".beside").get_by_role("radio", name="Nearest fake").click()
-    page.locator(".legend", has_text="fake: Copy A").wait_for()
+    page.locator(".map-says", has_text="fake: Copy A").wait_for()
     assert laid.get_attribute("src") != against_genuine
     keep_shot(page, "differences")
     page.locator(".beside").get_by_role("radio", name="Nearest genuine").click()
@@ -287,20 +289,32 @@ def test_pictures_fill_the_screen_and_none_is_there_twice(page: playwright_api.P
         page.get_by_role("radio", name="Side by side").click()
 
 
+def ruler_mm(page: playwright_api.Page) -> tuple[float, float]:
+    """Return what the ruler reads, and how far off that may be."""
+    label = page.locator(".knob").first.get_attribute("aria-label")
+    found = re.search(r"([\d.]+) ± ([\d.]+) mm", label)
+    return float(found[1]), float(found[2])
+
+
 def test_a_ruler_reads_millimetres_and_moves_by_keys(page: playwright_api.Page) -> None:
     page.get_by_role("radio", name="Side by side").click()
     focus(page)
     page.keyboard.press("m")
     knobs = page.locator(".knob")
     assert knobs.count() == 2
-    read = float(re.search(r"([\d.]+) mm", knobs.first.get_attribute("aria-label"))[1])
+    read, slack = ruler_mm(page)
     shares = frame_px(page, 0.3, 0.5)[0], frame_px(page, 0.7, 0.5)[0]
-    assert read == pytest.approx((shares[1][0] - shares[0][0]) * 540 / PX_PER_MM, rel=0.01)
+    assert read == pytest.approx((shares[1][0] - shares[0][0]) * 540 / PX_PER_MM, abs=slack)
+    # Either end of it can be a px of the picture wrong, and no scale is known to a thousandth.
+    assert slack >= 0.9 * np.sqrt(2) / PX_PER_MM
+    said = page.locator(".tape-says").inner_text()
+    assert "where the item lies flat" in said
+    assert f"{PX_PER_MM:.1f} px/mm" in said
     page.keyboard.press("Shift+ArrowRight")
-    shorter = float(re.search(r"([\d.]+) mm", knobs.first.get_attribute("aria-label"))[1])
-    assert shorter < read
+    assert ruler_mm(page)[0] < read
     page.keyboard.press("Escape")
     assert knobs.count() == 0
+    assert page.locator(".tape-says").inner_text() == ""
 
 
 def filters_of(page: playwright_api.Page) -> list[str]:

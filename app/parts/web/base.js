@@ -39,6 +39,7 @@ function badge(kind, word) {
 }
 
 const ICONS = {
+  tick: "M2.5 8.5 6.5 12.5 13.5 4",
   plus: "M8 2.5v11M2.5 8h11",
   minus: "M2.5 8h11",
   fit: "M2 6V2h4M10 2h4v4M14 10v4h-4M6 14H2v-4",

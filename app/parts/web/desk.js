@@ -19,11 +19,15 @@ class Desk extends Glass {
   }
 
   build(data) {
+    // The page says again what the desk's own state has told already.
+    if (this.data && markOf(laidBy(data)) === markOf(laidBy(this.data))) return;
     if (data.base !== this.data?.base) {
       this.state = null;
       this.gone = false;
-      Object.assign(this, { mode: "photographed", lay: "beside", chosenMode: false, tape: null, rings: [], quarter: 0 });
+      Object.assign(this, { mode: "photographed", lay: "beside", chosenMode: false, tape: null, rings: [], quarter: 0, back: null });
+      this.opened = new Set();
       this.stop();
+      window.dispatchEvent(new CustomEvent("loupebook-desk", { detail: data.base }));
     }
     this.stack ??= this.stackPane();
     super.build(data);
@@ -68,7 +72,7 @@ class Desk extends Glass {
     const told = JSON.stringify(measures);
     if (told !== this.told) {
       this.told = told;
-      this.measuredBox.replaceChildren(...measuredParts(measures, this.data.doubt, this.measuredBox, (...at) => this.visit(...at)));
+      this.measuredBox.replaceChildren(...measuredParts(measures, this.data.doubt, this.opened, this.state?.frame, (...at) => this.visit(...at)));
       if (Object.keys(measures).length) this.root.dispatchEvent(new CustomEvent("measured", { bubbles: true }));
     }
     this.offerMaps();
@@ -93,8 +97,8 @@ class Desk extends Glass {
     const onto = this.panes.find((pane) => pane.data.layer === this.state.frame.key);
     const beside = this.panes.find((pane) => pane.data.key === this.shown);
     const other = beside && beside !== onto ? this.state.layers[beside.data.layer] : null;
-    const besides = !other || other.waits ? "" : other.aligned ? ` ${beside.data.short} is laid over the same frame, ${apartText(other.residual_px)}.` : ` ${beside.data.short} cannot be laid there.`;
-    const apart = query.residual_px === null ? "" : `, ${apartText(query.residual_px)}`;
+    const besides = !other || other.waits ? "" : other.aligned ? ` ${beside.data.short} too (${pxText(other.residual_px)}).` : ` ${beside.data.short} cannot be laid there.`;
+    const apart = query.residual_px === null ? "" : ` (matched places ${pxText(query.residual_px)} apart on average)`;
     return `Aligned: your photo is laid over ${onto ? onto.data.short.toLowerCase() : "the reference"}${apart}.${besides} ${this.mode === "aligned" ? "" : "Choose “Aligned” to see it."}`;
   }
 
@@ -107,7 +111,7 @@ class Desk extends Glass {
   parts() {
     this.says = el("p", { class: "says", role: "status" });
     this.dialog = keyDialog();
-    return [this.toolbar(), this.arrangement(), this.besides(), this.paneGrid(), this.says, el("p", { class: "caution" }, this.data.caution), this.tuning(), this.measured(), this.hint(), this.dialog, channelFilters()];
+    return [this.toolbar(), this.arrangement(), this.paneGrid(), this.says, el("p", { class: "caution" }, this.data.caution), this.tuning(), this.measured(), this.hint(), this.dialog, channelFilters()];
   }
 
   toolbar() {
@@ -123,7 +127,7 @@ class Desk extends Glass {
     this.lays = LAYS.map(([lay, label]) => radio(label, () => this.setLay(lay)));
     this.modeGroup = radioGroup("Pictures", this.modes);
     this.layGroup = radioGroup("Arrangement", this.lays);
-    return el("div", { class: "arrange" }, this.modeGroup, this.layGroup, this.subControls());
+    return el("div", { class: "arrange" }, this.modeGroup, this.layGroup, this.besides(), this.subControls());
   }
 
   subControls() {
@@ -136,13 +140,15 @@ class Desk extends Glass {
     this.mapChoice = el("select", { "aria-label": "What is mapped", onchange: () => this.setMap(this.mapChoice.value) });
     this.legend = el("span", { class: "legend" });
     this.strengthRange = el("input", { type: "range", min: 0, max: 100, value: this.strength, "aria-label": "Opacity of the difference map, percent", oninput: () => this.setStrength(Number(this.strengthRange.value)) });
+    this.strengthLabel = el("label", {}, el("span", { "aria-hidden": "true" }, "Opacity"), this.strengthRange);
+    this.backButton = tool(null, "Back", () => this.goBack(), { text: "Back", keys: "B" });
     const group = (lay, ...nodes) => el("div", { class: "sub", "data-lay": lay }, ...nodes);
     this.subs = [
       group("swipe", el("span", {}, "Drag the bar, or use < and >")),
       group("alternate", this.playButton, tool(null, "Show the other picture", () => this.other(), { text: "Other", keys: "Space" }), this.rateChoice, this.roundChoice),
-      group("differences", this.mapChoice, this.legend, this.strengthRange),
+      group("differences", this.mapChoice, this.legend, this.strengthLabel),
     ];
-    return el("div", { class: "subs" }, ...this.subs);
+    return el("div", { class: "row" }, el("div", { class: "subs" }, ...this.subs), this.backButton);
   }
 
   offerMaps() {
@@ -150,8 +156,9 @@ class Desk extends Glass {
     const names = measures?.overlays ?? [];
     if (names.length && !names.includes(this.map)) this.map = names[0];
     this.mapChoice.replaceChildren(...names.map((name) => el("option", { value: name, selected: name === this.map }, name)));
-    this.mapChoice.hidden = !names.length;
-    this.legend.replaceChildren(...legendOf(measures, this.state?.done, this.map));
+    this.mapChoice.hidden = this.strengthLabel.hidden = !names.length;
+    this.legend.replaceChildren(...legendOf(measures, this.state?.done));
+    this.mapSays.replaceChildren(...mapWords(measures, this.map));
   }
 
   tuning() {
@@ -166,7 +173,8 @@ class Desk extends Glass {
     };
     this.channels = CHANNELS.map(([channel, label]) => el("button", { type: "button", class: "tool", role: "radio", onclick: () => this.tune("channel", channel) }, label));
     this.channelGroup = radioGroup("Channel", this.channels);
-    return el(
+    this.tapeSays = el("p", { class: "tape-says", role: "status" });
+    this.tools = el(
       "div",
       { class: "tuning", role: "group", "aria-label": "Light and measuring" },
       range("Brightness", "brightness", 30, 300),
@@ -178,7 +186,13 @@ class Desk extends Glass {
         ...Object.values(this.tapes),
         tool(null, "Undo light, channel and measuring", () => this.tidyUp(), { text: "Clear" }),
       ),
+      this.tapeSays,
     );
+    return this.tools;
+  }
+
+  below() {
+    return this.tools;
   }
 
   measured() {
@@ -207,12 +221,14 @@ class Desk extends Glass {
     const glass = el("div", { class: "glass", role: "application", "aria-label": "Your photo over the reference" });
     this.divider = el("button", { type: "button", class: "divider", role: "slider", "aria-label": "Where the photo gives way to the reference, percent", "aria-valuemin": 0, "aria-valuemax": 100 });
     this.nowSeen = el("div", { class: "tag now" });
-    this.both = el("figcaption", { class: "both" });
+    this.sides = ["left", "right"].map((side) => el("div", { class: `tag side ${side}` }));
+    this.both = el("div", { class: "both" });
+    this.mapSays = el("p", { class: "map-says" });
     const pane = { data: { key: "stack", name: "" }, glass, layers: [new Layer()], cross: el("div", { class: "cross" }), offset: ONE, turn: 0, reference: false, touches: new Map(), ink: new Ink() };
-    glass.append(pane.ink.node, this.divider, this.nowSeen);
+    glass.append(pane.ink.node, ...this.sides, this.divider, this.nowSeen);
     this.listen(pane);
     this.slide();
-    pane.node = el("figure", { class: "pane stack", "data-key": "stack" }, glass, this.both);
+    pane.node = el("figure", { class: "pane stack", "data-key": "stack" }, glass, el("figcaption", {}, this.mapSays, this.both));
     return pane;
   }
 
@@ -260,14 +276,17 @@ class Desk extends Glass {
     }
     if (this.lay === "swipe" && above) {
       above.cut = this.split;
-      above.box.style.clipPath = `inset(0 0 0 ${this.split * 100}%)`;
+      above.box.style.clipPath = `inset(0 ${(1 - this.split) * 100}% 0 0)`;
     }
     if (this.lay === "alternate") this.stack.layers.forEach((layer, number) => layer.box.classList.toggle("veiled", number !== this.front));
     if (this.lay === "differences") {
       if (above) below.box.hidden = true;
       if (top) this.layMap(top);
     }
-    this.nowSeen.replaceChildren(...this.tagsOf(wanted));
+    const apart = this.lay === "swipe" && above;
+    this.sides.forEach((side, number) => side.replaceChildren(...(apart ? badgesOf([wanted.at(-1 - number)]) : [])));
+    this.nowSeen.replaceChildren(...(apart ? [] : this.tagsOf(wanted)));
+    this.mapSays.hidden = this.lay !== "differences";
     this.both.replaceChildren(...wanted.toReversed().map((pane) => el("div", {}, ...this.caption(pane.data).childNodes)));
   }
 
@@ -286,7 +305,7 @@ class Desk extends Glass {
   tagsOf(wanted) {
     const seen = this.lay === "alternate" ? [wanted[this.front]] : this.lay === "differences" ? [wanted.at(-1)] : wanted;
     const missing = wanted.length < 2 && this.lay !== "differences" ? [this.state.done ? "These cannot be laid over each other; choose others." : "The others are being laid under it…"] : [];
-    return [...seen.filter(Boolean).map((pane) => badge(pane.data.standing, pane.data.short)), ...missing];
+    return [...badgesOf(seen.filter(Boolean)), ...missing];
   }
 
   layMap(layer) {
@@ -431,6 +450,7 @@ class Desk extends Glass {
       a: () => this.setLay("alternate"),
       d: () => this.setLay("differences"),
       n: reference,
+      b: () => this.goBack(),
       c: channel,
       " ": () => this.other(),
       "<": () => this.nudge(-0.02),
@@ -447,11 +467,11 @@ class Desk extends Glass {
 
   // Lays a ruler or protractor across the middle of what is seen; its ends are then moved.
   measureWith(kind, pane = null) {
-    const home = pane ?? this.allPanes().find((one) => one.glass.clientWidth && one.layers[0].source && !one.layers[0].box.hidden);
+    const home = pane ?? this.eye();
     if (!home) return;
     if (this.tape?.kind === kind) this.tape = null;
     else {
-      const [layer, w, h] = [home.layers[0], home.glass.clientWidth, home.glass.clientHeight];
+      const [layer, w, h] = [seenLayer(home), home.glass.clientWidth, home.glass.clientHeight];
       const places = kind === "ruler" ? [[0.3, 0.5], [0.7, 0.5]] : [[0.7, 0.35], [0.35, 0.6], [0.75, 0.6]];
       this.tape = { kind, home: home.data.key, mode: this.mode, points: places.map(([x, y]) => layer.toFrame(x * w, y * h)) };
     }
@@ -463,26 +483,47 @@ class Desk extends Glass {
     const pane = this.panes.find((one) => one.data.layer === reference);
     if (pane && pane.data.key !== this.shown) this.show(pane.data.key);
     if (figure.map) this.map = figure.name;
-    this.visitPlace({ ...place, name: `${figure.name} ${number + 1}` });
+    const back = { words: "Back to the figures", node: () => this.measuredBox.querySelector(`[data-place="${reference} ${figure.name} ${number}"]`) };
+    this.visitPlace({ ...place, name: `${figure.name}, place ${number + 1}`, back });
   }
 
-  visitPlace({ x, y, radius, name }) {
-    if (!this.alignedOf(this.panes[0])) return;
-    this.mode = "aligned";
-    this.rings = [{ x, y, radius, name, strong: true }];
-    this.news();
-    this.lookAt(x + 0.5, y + 0.5, radius);
+  // A place of the frame, or the desk as it is where none is named; `back` says where from.
+  visitPlace({ x, y, radius, name, back }) {
+    if (x !== undefined && this.alignedOf(this.panes[0])) {
+      this.mode = "aligned";
+      this.rings = [{ x, y, radius, name, strong: true }];
+      this.news();
+      this.lookAt(x + 0.5, y + 0.5, radius);
+    }
+    this.back = back;
+    this.paint();
+    this.comeIntoSight();
+  }
+
+  // Tools and pictures in sight, and the keyboard in the picture.
+  comeIntoSight() {
+    if (this.root.getRootNode().fullscreenElement === this.box) this.box.scrollTo(0, 0);
+    else this.box.scrollIntoView({ block: "start" });
+    this.eye()?.glass.focus({ preventScroll: true });
+  }
+
+  goBack() {
+    const node = this.back?.node();
+    this.back = null;
+    this.paint();
+    node?.closest("details")?.setAttribute("open", "");
+    node?.scrollIntoView({ block: "center" });
+    node?.focus({ preventScroll: true });
   }
 
   lookAt(x, y, radius) {
-    const pane = this.allPanes().find((one) => one.glass.clientWidth && one.layers[0].source && !one.layers[0].box.hidden);
-    const [layer, { clientWidth: w, clientHeight: h }] = [pane.layers[0], pane.glass];
+    const pane = this.eye();
+    if (!pane) return;
+    const [layer, { clientWidth: w, clientHeight: h }] = [seenLayer(pane), pane.glass];
     const now = layer.toPane(x, y);
     const at = { x: (now.x / w - this.view.tx) / this.view.s, y: (now.y / h - this.view.ty) / this.view.s };
     const s = clamp(Math.min(w, h) / (6 * radius * layer.scale), 1, DEEPEST);
     this.view = hold({ s, tx: 0.5 - s * at.x, ty: 0.5 - s * at.y });
-    this.paint();
-    this.box.querySelector(".panes").scrollIntoView({ block: "nearest" });
   }
 
   // ---------------------------------------------------------------- painting
@@ -502,7 +543,12 @@ class Desk extends Glass {
     for (const [kind, button] of Object.entries(this.tapes)) button.setAttribute("aria-pressed", String(this.tape?.kind === kind));
     this.divider.hidden = !(stacked && this.lay === "swipe");
     this.divider.style.left = `${this.split * 100}%`;
+    this.sides[0].style.right = `calc(${(1 - this.split) * 100}% + ${BESIDE_BAR_PX}px)`;
+    this.sides[1].style.left = `calc(${this.split * 100}% + ${BESIDE_BAR_PX}px)`;
+    this.backButton.hidden = !this.back;
+    if (this.back) nameTool(this.backButton, this.back.words);
     this.divider.setAttribute("aria-valuenow", String(Math.round(this.split * 100)));
+    this.tellTape();
     super.paint();
     const channel = this.channel === "colour" ? "" : ` url(#channel-${this.channel})`;
     for (const pane of this.allPanes()) {
@@ -514,14 +560,34 @@ class Desk extends Glass {
 
   mark(pane) {
     const aligned = this.mode === "aligned";
-    const pxPerMm = aligned ? this.state.frame.px_per_mm : pane.data.px_per_mm;
+    const pxPerMm = this.scaleOf(pane);
     const here = this.tape && this.tape.mode === this.mode && (aligned || this.tape.home === pane.data.key);
-    const layer = pane.layers.find((one) => !one.box.hidden) ?? pane.layers[0];
-    pane.ink.draw(layer, { pxPerMm, tape: here ? this.tape : null, rings: aligned ? this.rings : [] });
-    this.knobs(pane, layer, here && this.tape.home === pane.data.key, pxPerMm);
+    const layer = seenLayer(pane) ?? pane.layers[0];
+    const apart = this.apartOf(pane);
+    pane.ink.draw(layer, { pxPerMm, apart, tape: here ? this.tape : null, rings: aligned ? this.rings : [] });
+    const own = here && this.tape.home === pane.data.key;
+    this.knobs(pane, layer, own, pxPerMm, apart);
   }
 
-  knobs(pane, layer, here, pxPerMm) {
+  scaleOf(pane) {
+    return this.mode === "aligned" ? this.state.frame.px_per_mm : pane.data.px_per_mm;
+  }
+
+  tellTape() {
+    const home = this.tape?.kind === "ruler" && this.tape.mode === this.mode && this.allPanes().find((pane) => pane.data.key === this.tape.home);
+    const frame = this.mode === "aligned" && this.panes.find((pane) => pane.data.layer === this.state.frame.key);
+    const words = home ? rulerWords(this.scaleOf(home), frame ? frame.data.short : null) : "";
+    if (this.tapeSays.textContent !== words) this.tapeSays.textContent = words;
+  }
+
+  // How far off the places of a picture lie in the frame on average, px; 0 where it is the frame.
+  apartOf(pane) {
+    if (this.mode !== "aligned") return 0;
+    const keys = pane === this.stack ? this.stacked().map((one) => one.data.layer) : [pane.data.layer];
+    return Math.max(0, ...keys.map((key) => this.state.layers[key]?.residual_px ?? 0));
+  }
+
+  knobs(pane, layer, here, pxPerMm, apart) {
     const wanted = here ? this.tape.points.length : 0;
     let knobs = [...pane.glass.querySelectorAll(".knob")];
     while (knobs.length > wanted) knobs.pop().remove();
@@ -535,14 +601,14 @@ class Desk extends Glass {
       knob.style.left = `${at.x}px`;
       knob.style.top = `${at.y}px`;
       const { kind, points } = this.tape;
-      const reads = kind === "ruler" ? lengthText(Math.hypot(points[1].x - points[0].x, points[1].y - points[0].y), pxPerMm) : `${angleBetween(points).toFixed(1)} degrees`;
+      const reads = kind === "ruler" ? lengthText(Math.hypot(points[1].x - points[0].x, points[1].y - points[0].y), pxPerMm, slackOf(layer, apart)) : `${angleBetween(points).toFixed(1)} degrees`;
       knob.setAttribute("aria-label", `${kind}, end ${number + 1} of ${points.length}: ${reads}`);
     });
   }
 
   knob(pane, number) {
     const knob = el("button", { type: "button", class: "knob" });
-    const layer = () => pane.layers.find((one) => !one.box.hidden) ?? pane.layers[0];
+    const layer = () => seenLayer(pane) ?? pane.layers[0];
     const move = (dx, dy) => {
       const at = layer().toPane(this.tape.points[number].x, this.tape.points[number].y);
       this.tape.points[number] = layer().toFrame(at.x + dx, at.y + dy);
@@ -576,7 +642,17 @@ class Desk extends Glass {
   }
 }
 
-const apartText = (px) => `matched places ${px < 0.1 ? "less than 0.1" : px.toFixed(1)} px apart on average`;
+const pxText = (px) => `${px < 0.1 ? "less than 0.1" : px.toFixed(1)} px`;
+const badgesOf = (panes) => panes.map((pane) => badge(pane.data.standing, pane.data.short));
+const BESIDE_BAR_PX = 10;
+// What of the data makes the desk what it is.
+const laidBy = ({ label, base, panes, words, footnote, caution, doubt, beside, awaited }) => ({ label, base, panes, words, footnote, caution, doubt, beside, awaited });
+
+function nameTool(button, words) {
+  button.setAttribute("aria-label", words);
+  button.title = `${words} (${button.getAttribute("aria-keyshortcuts")})`;
+  button.lastChild.textContent = words;
+}
 
 // One channel as grey, by the weights of sRGB luminance for "grey" (IEC 61966-2-1).
 function channelFilters() {
@@ -594,10 +670,15 @@ function channelFilters() {
   return node;
 }
 
+// The page may put the desk away and lay it out again when it runs: what was open stays open.
+let latest = null;
+
 // "See it on the desk" of a point comes from another component of the page.
 export default function (component) {
-  const unmount = mountGlass(component, Desk);
+  const same = latest && !latest.root.isConnected && latest.data.base === component.data.base;
+  const unmount = mountGlass(component, Desk, same ? latest : null);
   const { glass } = component.parentElement.querySelector(".root");
+  latest = glass;
   const look = ({ detail }) => glass.visitPlace(detail);
   window.addEventListener("loupebook-look", look);
   return () => {

@@ -1,6 +1,5 @@
 // What is drawn over the pictures: scale bar, ruler, protractor, rings round places.
 const BARS_MM = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100];
-const tidy = (value) => (value < 10 ? value.toFixed(2) : value.toFixed(1));
 
 class Ink {
   constructor() {
@@ -9,13 +8,13 @@ class Ink {
     this.node.classList.add("ink");
   }
 
-  // layer: where frame px lie; marks: { px_per_mm, tape, rings }
-  draw(layer, { pxPerMm, tape, rings }) {
+  // layer: where frame px lie; marks: { pxPerMm, apart (see slackOf), tape, rings }
+  draw(layer, { pxPerMm, apart, tape, rings }) {
     this.node.replaceChildren();
     this.width = layer?.width ?? 0;
     if (!layer?.source || !layer.width || layer.box.hidden) return;
     for (const ring of rings) this.ring(layer, ring);
-    if (tape) this.tape(layer, tape, pxPerMm);
+    if (tape) this.tape(layer, tape, pxPerMm, apart);
     if (pxPerMm) this.bar(layer, pxPerMm);
   }
 
@@ -59,20 +58,28 @@ class Ink {
     if (name) this.label(at.x + r * 0.72 + 6, at.y - r * 0.72, name);
   }
 
-  tape(layer, { kind, points }, pxPerMm) {
+  tape(layer, { kind, points }, pxPerMm, apart) {
     const at = points.map(({ x, y }) => layer.toPane(x, y));
     this.line(at);
     if (kind === "ruler") {
       const long = Math.hypot(points[1].x - points[0].x, points[1].y - points[0].y);
       const middle = { x: (at[0].x + at[1].x) / 2, y: (at[0].y + at[1].y) / 2 };
-      return this.label(middle.x + 8, middle.y - 10, lengthText(long, pxPerMm));
+      return this.label(middle.x + 8, middle.y - 10, lengthText(long, pxPerMm, slackOf(layer, apart)));
     }
     this.label(at[1].x + 14, at[1].y + 24, `${angleBetween(points).toFixed(1)}°`);
   }
 }
 
-function lengthText(px, pxPerMm) {
-  return pxPerMm ? `${tidy(px / pxPerMm)} mm` : `${px.toFixed(1)} px`;
+// How far a length may be read wrongly, frame px: either end by a px of the picture or of the
+// screen, whichever is greater, and by what the picture lies beside its place in the frame.
+function slackOf(layer, apart) {
+  return Math.SQRT2 * Math.hypot(Math.max(1, 1 / layer.magnification), apart);
+}
+
+function lengthText(px, pxPerMm, slack) {
+  const [length, off, unit] = pxPerMm ? [px / pxPerMm, slack / pxPerMm, "mm"] : [px, slack, "px"];
+  const digits = Math.max(0, -Math.floor(Math.log10(Number(off.toPrecision(1)))));
+  return `${length.toFixed(digits)} ± ${off.toFixed(digits)} ${unit}`;
 }
 
 function angleBetween([first, corner, second]) {

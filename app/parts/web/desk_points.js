@@ -14,6 +14,7 @@ class PointList {
     const fresh = data.base !== this.data?.base;
     this.data = data;
     if (fresh) {
+      this.left = false;
       this.state = null;
       this.marks = structuredClone(data.marks);
     }
@@ -26,7 +27,7 @@ class PointList {
     if (this.following === base) return;
     this.following = base;
     followDesk(base, {
-      wanted: () => this.root.isConnected && this.data.base === base,
+      wanted: () => this.root.isConnected && this.data.base === base && !this.left,
       onGone: () => {},
       onState: (state) => {
         this.state = state;
@@ -35,6 +36,14 @@ class PointList {
     }).then(() => {
       if (this.following === base) this.following = null;
     });
+  }
+
+  // Another desk was laid out: what lies on the old one is no longer to be asked for.
+  leave(base) {
+    if (!this.data || base === this.data.base) return;
+    this.left = true;
+    this.state = null;
+    this.draw();
   }
 
   // Points belong to the reference that gives the frame; without one nothing was measured.
@@ -64,11 +73,12 @@ class PointList {
   card(point) {
     const box = point.region && boxOf(point.region);
     const pictures = this.data.panes.map((pane) => this.picture(point, pane, box));
-    const look = () => window.dispatchEvent(new CustomEvent("loupebook-look", { detail: { x: box.x + box.width / 2, y: box.y + box.height / 2, radius: Math.max(box.width, box.height) / 2, name: point.title } }));
+    const back = { words: "Back to the point", node: () => this.root.querySelector(`[data-point="${point.id}"]`) };
+    const look = () => window.dispatchEvent(new CustomEvent("loupebook-look", { detail: { x: box.x + box.width / 2, y: box.y + box.height / 2, radius: Math.max(box.width, box.height) / 2, name: point.title, back } }));
     return el(
       "article",
       { class: "point", "aria-label": point.title },
-      el("h4", {}, point.title, box ? el("button", { type: "button", class: "tool", "aria-label": `${point.title}: see it on the desk`, onclick: look }, "See it on the desk") : null),
+      el("h4", {}, point.title, box ? el("button", { type: "button", class: "tool", "data-point": point.id, "aria-label": `${point.title}: see it on the desk`, onclick: look }, "See it on the desk") : null),
       el("p", {}, el("b", {}, "A genuine one: "), point.genuine_shows),
       point.copies_show ? el("p", {}, el("b", {}, "Copies: "), point.copies_show) : null,
       el("div", { class: "three" }, ...pictures),
@@ -122,5 +132,9 @@ function boxOf(region) {
 export default function (component) {
   const { data, parentElement, setStateValue } = component;
   const root = parentElement.querySelector(".root");
-  (root.list ??= new PointList(root)).build(data, setStateValue);
+  const list = (root.list ??= new PointList(root));
+  list.build(data, setStateValue);
+  const leave = ({ detail }) => list.leave(detail);
+  window.addEventListener("loupebook-desk", leave);
+  return () => window.removeEventListener("loupebook-desk", leave);
 }

@@ -17,6 +17,7 @@ const KEYS = [
   ["A", "alternate; then Space shows the other"],
   ["D", "differences"],
   ["N", "next reference beside your photo"],
+  ["B", "back to where you came to a place from"],
   ["C", "next channel"],
   ["[ ]", "darker, brighter"],
   ["M", "ruler: move its ends with the arrow keys"],
@@ -46,25 +47,45 @@ function keyDialog() {
   return dialog;
 }
 
-function measuredParts(measures, doubt, before, visit) {
-  const open = new Set([...before.querySelectorAll("details[open]")].map((one) => one.dataset.key));
+// `open` holds the keys of the lists that stand open, and is kept so; `frame` says how large
+// the picture is that places lie in.
+function measuredParts(measures, doubt, open, frame, visit) {
   const entries = Object.entries(measures);
   if (!entries.length) return [el("p", { class: "measured waits" }, "Measuring against known examples…")];
   // Where nothing could be measured, the reason is the same against all.
   const told = entries.filter(([, one], number) => entries.findIndex(([, other]) => other.says === one.says && other.against === one.against) === number);
   const parts = told.map(([key, one]) =>
-    el("details", { class: "measured", "data-key": key, open: open.has(key) }, el("summary", {}, summaryOf(one)), el("div", { class: "rows" }, ...measureRows(one, (...at) => visit(key, ...at)))),
+    el(
+      "details",
+      { class: "measured", "data-key": key, open: open.has(key), ontoggle: ({ target }) => (target.open ? open.add(key) : open.delete(key)) },
+      el("summary", {}, summaryOf(one)),
+      el("div", { class: "rows" }, ...measureRows(one, key, frame, (...at) => visit(key, ...at))),
+    ),
   );
   return doubt ? [el("p", { class: "caution" }, doubt), ...parts] : parts;
 }
 
-function legendOf(measures, done, map) {
+function legendOf(measures, done) {
   if (!measures) return [done === false ? "Being measured against this reference…" : "Choose the nearest genuine or the nearest fake: your photo is measured against these."];
+  if (!measures.overlays.length) return ["No map for this reference; why stands below the picture."];
+  return ["near the limit", el("span", { class: "scale", role: "img", "aria-label": "colour scale: yellow near the limit of what is usual, orange at it, dark red where it differs" }), "differs"];
+}
+
+// What a map shows, and what its gaps are; stands below the picture.
+function mapWords(measures, map) {
+  if (!measures) return [];
   if (!measures.overlays.length) return [measures.says];
   const figure = measures.figures.find((one) => one.name === map);
   const against = `where your photo departs from the known ones (${measures.against})`;
-  if (figure && !figure.painted) return [`${against}: nothing is painted, ${figure.z === null ? "since the limit is not known" : "no place comes near the limit of what is usual"} (${figure.word})`];
-  return [`${against}:`, el("span", { class: "scale", role: "img", "aria-label": "colour scale: yellow near the limit of what is usual, orange at it, dark red where it differs" }), "near the limit of what is usual … at it … differs"];
+  const painted = figure && !figure.painted ? `nothing is painted, ${figure.z === null ? "since the limit is not known" : "no place comes near the limit of what is usual"} (${figure.word})` : "yellow near the limit of what is usual, orange at it, dark red where it differs";
+  return [`The map shows ${against}: ${painted}. `, el("span", { class: "hatch", role: "img", "aria-label": "hatched" }), " Not compared: glare hides it, or your photo or the known ones do not show it."];
+}
+
+// Where a place lies, by thirds of the picture.
+function whereabouts({ x, y }, { width, height }) {
+  const third = (share, names) => names[clamp(Math.floor(3 * share), 0, 2)];
+  const [down, across] = [third(y / height, ["top", "middle", "bottom"]), third(x / width, ["left", "centre", "right"])];
+  return down === "middle" && across === "centre" ? "centre" : `${down} ${across}`;
 }
 
 function summaryOf(measures) {
@@ -75,7 +96,7 @@ function summaryOf(measures) {
   return `${against}: ${count("differs")} differ, ${count("agrees")} agree, ${count("look")} to be looked at, ${count("cannot tell")} cannot be told`;
 }
 
-function measureRows(measures, visit) {
+function measureRows(measures, key, frame, visit) {
   const rows = measures.figures.map((figure) =>
     el(
       "li",
@@ -87,12 +108,20 @@ function measureRows(measures, visit) {
         ? el(
             "span",
             { class: "places" },
-            ...figure.places.map((place, number) =>
-              el("button", { type: "button", class: "tool", "aria-label": `${figure.name}: go to place ${number + 1} of ${figure.places.length}`, onclick: () => visit(figure, place, number) }, String(number + 1)),
-            ),
+            ...figure.places.map((place, number) => {
+              const words = `place ${number + 1}, ${whereabouts(place, frame)}`;
+              return el("button", { type: "button", class: "tool", "data-place": `${key} ${figure.name} ${number}`, "aria-label": `${figure.name}: go to ${words}`, onclick: () => visit(figure, place, number) }, words);
+            }),
           )
         : null,
     ),
   );
   return [el("p", {}, measures.says), el("ul", { class: "figures" }, ...rows), el("p", { class: "limits" }, measures.does_not_say)];
+}
+
+// What a ruler's figure holds for.
+function rulerWords(pxPerMm, of) {
+  const ends = "± is how closely both ends can be set here.";
+  if (!pxPerMm) return `${ends} No scale is recorded, so the length is in picture pixels.`;
+  return `${ends} The scale is the one recorded ${of ? `for ${of.toLowerCase()}` : "with this photo"}, ${pxPerMm.toFixed(1)} px/mm, whose own error comes on top. It holds where the item lies flat and square to the camera: where it curves away, true lengths are greater.`;
 }

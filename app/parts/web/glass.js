@@ -3,6 +3,11 @@
 // The shared view V acts on all panes; each pane has an offset view O of its own, changed
 // only while unlocked. What is seen is V∘O, so the lock holds whatever the offsets are.
 let lastOutsideWheel = 0;
+const FRAME_PX = 10;
+// What the page says and what the desk's state says need not come in one order.
+const inOrder = (_, value) => (value && typeof value === "object" && !Array.isArray(value) ? Object.fromEntries(Object.entries(value).sort()) : value);
+const markOf = (value) => JSON.stringify(value, inOrder);
+const seenLayer = (pane) => pane.layers.find((layer) => !layer.box.hidden);
 
 class Glass {
   constructor(root) {
@@ -16,19 +21,18 @@ class Glass {
   // New references beside the same query keep the place that the eye is at, and panes that
   // stay as they are keep their pictures.
   build(data) {
-    // What the page says and what the desk's state says of a pane need not come in one order.
-    const mark = (pane) => JSON.stringify(Object.entries(pane).sort());
-    const before = new Map(this.panes.map((pane) => [mark(pane.data), pane]));
-    const sameQuery = before.has(mark(data.panes[0]));
+    const held = this.heldPane()?.data.key;
+    const before = new Map(this.panes.map((pane) => [markOf(pane.data), pane]));
+    const sameQuery = before.has(markOf(data.panes[0]));
     if (!sameQuery) {
       this.view = ONE;
       this.locked = true;
       this.dark = false;
     }
     // A UV-A picture that comes onto the desk darkens it; whoever lights it up keeps it so.
-    if (data.panes.some((pane) => pane.dark && !before.has(mark(pane)))) this.dark = true;
+    if (data.panes.some((pane) => pane.dark && !before.has(markOf(pane)))) this.dark = true;
     this.data = data;
-    this.panes = data.panes.map((pane, number) => (sameQuery && before.get(mark(pane))) || this.pane(pane, number));
+    this.panes = data.panes.map((pane, number) => (sameQuery && before.get(markOf(pane))) || this.pane(pane, number));
     const keys = this.panes.filter((pane) => pane.reference).map((pane) => pane.data.key);
     const first = this.panes.find((pane) => pane.reference && !pane.data.missing)?.data.key ?? keys[0] ?? null;
     this.shown = data.beside ?? (sameQuery && keys.includes(this.shown) ? this.shown : first);
@@ -40,6 +44,24 @@ class Glass {
     this.resizer = new ResizeObserver(() => this.paint());
     this.allPanes().forEach((pane) => this.resizer.observe(pane.glass));
     this.paint();
+    if (held) (this.allPanes().find((pane) => pane.data.key === held && pane.glass.clientWidth) ?? this.eye())?.glass.focus({ preventScroll: true });
+  }
+
+  moveInto(root) {
+    this.root = root;
+    root.replaceChildren(this.box, this.status);
+    return this;
+  }
+
+  // The first pane that is seen; of several layers one that is seen.
+  eye() {
+    return this.allPanes().find((pane) => pane.glass.clientWidth && seenLayer(pane)?.source);
+  }
+
+  // The pane that has the focus.
+  heldPane() {
+    const held = this.root.getRootNode().activeElement;
+    return held && this.allPanes().find((pane) => pane.glass.contains(held));
   }
 
   // What the box holds, from top to bottom.
@@ -240,8 +262,9 @@ class Glass {
 
   // One px of the first picture that is seen, at its own resolution, to one px of the screen.
   toPixels() {
-    const layer = this.allPanes().find((pane) => pane.glass.clientWidth && pane.layers[0].source)?.layers[0];
-    if (!layer) return;
+    const pane = this.eye();
+    if (!pane) return;
+    const layer = seenLayer(pane);
     const wanted = Math.max(...layer.source.levels) / (layer.scale * window.devicePixelRatio);
     const middle = { x: (0.5 - this.view.tx) / this.view.s, y: (0.5 - this.view.ty) / this.view.s };
     const s = clamp(wanted, 1, DEEPEST);
@@ -280,7 +303,8 @@ class Glass {
     else this.box.requestFullscreen?.();
   }
 
-  // As high as the highest picture needs at this width, so that little is left over.
+  // As high as the highest picture needs at this width, so that little is left over, and no
+  // higher than what the tools leave of the window, so that both are in sight together.
   measure() {
     const seen = this.allPanes().filter((pane) => pane.glass.clientWidth);
     const needs = seen.filter((pane) => pane.layers[0].source).map((pane) => {
@@ -289,11 +313,36 @@ class Glass {
       return (pane.glass.clientWidth * h) / w;
     });
     const stacked = seen.length > 1 && seen[0].glass.getBoundingClientRect().left === seen[1].glass.getBoundingClientRect().left;
-    const most = window.innerHeight * (stacked ? 0.36 : 0.6);
-    this.box.style.setProperty("--tall", `${Math.round(clamp(Math.max(...needs, 0) + 24, 210, Math.max(most, 230)))}px`);
+    if (!seen.length) return;
+    const full = !stacked && this.root.getRootNode().fullscreenElement === this.box;
+    const room = window.innerHeight - this.taken(seen[0].glass, full);
+    const most = Math.max(full ? room : Math.min(room, window.innerHeight * (stacked ? 0.36 : 0.6)), 230);
+    const tall = full ? most : clamp(Math.max(...needs, 0) + 24, 210, most);
+    this.say("--tall", tall);
+  }
+
+  say(name, px) {
+    const value = `${Math.round(px)}px`;
+    if (this.box.style.getPropertyValue(name) !== value) this.box.style.setProperty(name, value);
+  }
+
+  // What of the window's height the page's head and the tools take beside the pictures.
+  taken(glass, full) {
+    const [box, picture] = [this.box.getBoundingClientRect(), glass.getBoundingClientRect()];
+    const above = picture.top - box.top;
+    if (full) return above + this.below().getBoundingClientRect().bottom - picture.bottom + FRAME_PX;
+    const head = document.querySelector("[data-testid=stHeader]")?.offsetHeight ?? 0;
+    this.say("--head", head);
+    return head + above + 2 * FRAME_PX;
+  }
+
+  // The lowest of the tools that a full screen shows with the pictures.
+  below() {
+    return this.box.querySelector(".panes");
   }
 
   paint() {
+    const held = this.heldPane();
     this.measure();
     this.box.classList.toggle("deep", this.view.s > 1 || !this.locked);
     this.box.classList.toggle("dark", this.dark);
@@ -307,6 +356,8 @@ class Glass {
       const seen = after(this.view, pane.offset);
       if (width) pane.layers.forEach((layer) => layer.place(width, height, seen, this.turnOf(pane)));
     }
+    // The keyboard goes on in the picture that takes the place of one no longer seen.
+    if (held && !held.glass.clientWidth) this.eye()?.glass.focus({ preventScroll: true });
   }
 }
 
@@ -333,10 +384,12 @@ function radioGroup(label, buttons) {
 }
 
 // Mounts one in a component of Streamlit's; the page may run again without touching it.
-function mountGlass(component, Kind) {
+//
+// before: one that the page has taken away, and puts back with this; it goes on as it was.
+function mountGlass(component, Kind, before = null) {
   const { data, parentElement } = component;
   const root = parentElement.querySelector(".root");
-  const glass = (root.glass ??= new Kind(root));
+  const glass = (root.glass ??= before?.moveInto(root) ?? new Kind(root));
   const mark = JSON.stringify(data);
   if (root.mark !== mark) {
     root.mark = mark;
@@ -345,6 +398,11 @@ function mountGlass(component, Kind) {
   const outside = (event) => {
     if (!event.composedPath().some((node) => node.classList?.contains("glass"))) lastOutsideWheel = performance.now();
   };
+  const resized = () => glass.paint();
   window.addEventListener("wheel", outside, { passive: true, capture: true });
-  return () => window.removeEventListener("wheel", outside, { capture: true });
+  window.addEventListener("resize", resized);
+  return () => {
+    window.removeEventListener("wheel", outside, { capture: true });
+    window.removeEventListener("resize", resized);
+  };
 }

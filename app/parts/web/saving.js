@@ -47,7 +47,7 @@ function drawLayer(pen, layer, left, top) {
   pen.save();
   if (layer.cut !== undefined) {
     pen.beginPath();
-    pen.rect(left + layer.cut * width, top, width, height);
+    pen.rect(left, top, layer.cut * width, height);
     pen.clip();
   }
   pen.filter = getComputedStyle(layer.box).filter.includes("url") ? "none" : getComputedStyle(layer.box).filter;

@@ -39,6 +39,8 @@ AT_POINTS = {
     "colour": "the inks here lie {value:.1f} ΔE00 off in colour",
 }
 """Measurements that are told at each point of comparison, the first as its figure."""
+HATCH = 10
+"""Distance of the lines that hatch what was not compared, px of a map as it is sent."""
 _SEEN = 0.5
 """Least share of a point's region that must be seen for a figure."""
 _TOP = 90
@@ -153,7 +155,7 @@ def measures_of(
         against=f"{report.standing or 'known'}: {report.reference}",
         photos=found.against,
         figures=tuple(_figure(one, laid, report.standing, bearing) for one in found.figures),
-        overlays={name: _png(share) for name, share in laid.shares.items()},
+        overlays={name: _png(share, laid.seen) for name, share in laid.shares.items()},
         points=tuple(
             _point(point, region, laid, known_words(report.standing), bearing)
             for point, region in placed(points, photo_id, frame, read)
@@ -316,8 +318,11 @@ def _point(
     return told
 
 
-def _png(share: NDArray[np.float32]) -> bytes:
+def _png(share: NDArray[np.float32], seen: NDArray[np.bool_]) -> bytes:
+    """Return a map as PNG; hatched where nothing was compared, for that is not agreement."""
     colour, alpha = tint(share)
     picture = np.dstack([colour[..., ::-1], alpha * 255])
+    rows, columns = np.indices(seen.shape, np.uint16)
+    picture[((rows + columns) % HATCH < 2) & ~seen] = (42, 42, 42, 255)
     settings = [cv2.IMWRITE_PNG_COMPRESSION, 3]
     return bytes(cv2.imencode(".png", np.rint(picture).astype(np.uint8), settings)[1])
