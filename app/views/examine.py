@@ -56,6 +56,8 @@ def examine() -> None:
     head = st.container(key="examine-head")
     if has_photo():
         title, choose = head.columns([1, 3], vertical_alignment="center")
+        # In the place of the uploader of the run before, which else stays as long as is searched.
+        head.empty()
     else:
         title = choose = head
     title.title("Examine")
