@@ -88,7 +88,7 @@ def desk(photo: Handed) -> None:
         pixels = decoded(photo).pixels
         height, width = pixels.shape[:2]
         region = region_of(photo.sha256)
-        said, place, work, below = st.empty(), DeskPlace(), st.container(), st.container()
+        top, work, below = st.container(), st.container(), st.container()
         with work:
             items = st.container()
             crop = st.expander(
@@ -104,6 +104,10 @@ def desk(photo: Handed) -> None:
             st.session_state.setdefault(HOW_MANY_KEY, HOW_MANY[0])
             k = st.segmented_control("How many", HOW_MANY, key=HOW_MANY_KEY) or HOW_MANY[0]
 
+        # Emptied only now: whatever is drawn in between would take the desk off the page.
+        with top:
+            under_way, said, place = st.container(), st.empty(), DeskPlace()
+
         def look() -> None:
             """Build the desk in the browser while the library is searched."""
             with said:
@@ -113,7 +117,7 @@ def desk(photo: Handed) -> None:
                 show_crop(pixels, photo.sha256, outline_of(photo.sha256), place.awaited)
 
         try:
-            with work:
+            with under_way:
                 report = search_kept(
                     library,
                     photo,
