@@ -12,24 +12,25 @@ from loupebook.errors import LoupebookError, RecordNotFound, SetDamaged
 from loupebook.library import (
     BEYOND,
     BEYOND_MEANS,
-    MARK_SIGNS,
     Asked,
     Mark,
     Paper,
     PhotoCheck,
     PointMark,
+    bearing_of,
     beyond_words,
     figure_words,
     finding_words,
+    limit_words,
+    marked_word,
     measured_title,
     result_words,
 )
+from parts.examined import choose_pictures, show_matches, show_pictures
 from parts.persons import ask_name
-from parts.pictures import served
 from parts.saving import SAVING, Outcome
 from parts.sheet import show_advice, show_facts, show_words
-from parts.viewer import show_panes
-from parts.words import CAUTION, POOR, counted, minute, plain
+from parts.words import POOR, counted, minute, not_printed, plain
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -49,7 +50,11 @@ SAVED = "examination-saved"
 NO_TITLE = "Say what is examined."
 NO_NAME = "Give your name."
 BEING_SAVED = "Comparing and saving… You may leave this page meanwhile: the saving goes on."
-LIST_PAGE = "examinations-page"
+LIST_PAGE, WANTED = "examinations-page", "examinations-wanted"
+FEW = 5
+"""Examinations that are looked through without a search."""
+MOST_NOTE = 2000
+"""Letters of a note, as many as on the desk."""
 PAGE = 20
 THUMBNAIL_WIDTH = 120
 NOTE = "examination-note"
@@ -176,10 +181,10 @@ def list_examinations(library: Library) -> None:
     # Asked before the list is read: what is saved in between stands in either.
     running = SAVING.running(library.folder)
     lines = library.examinations.lines()
-    if lines:
-        st.caption(counted(len(lines), "examination"))
-    elif not running:
+    if not lines and not running:
         st.info("Nothing has been saved yet. Examine a photo, then save the examination.")
+    if lines:
+        lines = _look_for(lines)
     pages = -(-len(lines) // PAGE)
     first = (min(st.session_state.get(LIST_PAGE, 1), max(pages, 1)) - 1) * PAGE
     for line in lines[first : first + PAGE]:
@@ -191,6 +196,29 @@ def list_examinations(library: Library) -> None:
         with waiting.container(), st.spinner(f"Being saved: {titles}. It appears here by itself."):
             wait([job.future for job in running])
         st.rerun()
+
+
+def _look_for(lines: Sequence[ExaminationLine]) -> list[ExaminationLine]:
+    """Ask for words where the list is long; return the lines that hold all of them."""
+    every = counted(len(lines), "examination")
+    if len(lines) <= FEW:
+        st.caption(every)
+        return list(lines)
+    wanted = st.text_input(
+        "Find", key=WANTED, icon=":material/search:",
+        placeholder="title, photo, person, number or date",
+    )  # fmt: skip
+    found = [line for line in lines if _holds(line, wanted)]
+    st.caption(every if len(found) == len(lines) else f"{len(found):,} of {every}")
+    if not found:
+        st.info("No examination holds all of these words. Look for fewer, or for a part of one.")
+    return found
+
+
+def _holds(line: ExaminationLine, wanted: str) -> bool:
+    """Say whether a line holds all words, in whatever case."""
+    told = f"{line.number} {line.title} {line.file_name or ''} {line.by} {minute(line.at)}"
+    return all(word in told.casefold() for word in wanted.casefold().split())
 
 
 def _show_line(library: Library, line: ExaminationLine) -> None:
@@ -260,9 +288,10 @@ def open_examination(library: Library, number: int) -> None:
     st.header(plain(record.title))
     _say_note(number)
     _say_soundness(library, record)
+    shown = choose_pictures(record)
     left, right = st.columns([3, 2], gap="medium")
     with left:
-        _show_pictures(library, record)
+        show_pictures(library, record, shown)
     with right:
         _show_record(record)
         check = PhotoCheck.from_json(json.dumps(record.document["answer"]["photo_check"]))
@@ -270,6 +299,7 @@ def open_examination(library: Library, number: int) -> None:
     reading = record.document["answer"]["reading"]
     show_words("The reading, as it was", str(reading["says"]), key="exam-reading")
     show_words("What this does not say", str(reading["does_not_say"]), key="exam-limits")
+    show_matches(library, record)
     _show_measurements(record)
     _show_marks(library, record, latest=record.revision == latest.revision)
     _ask_again(library, record)
@@ -288,95 +318,11 @@ def _say_soundness(library: Library, record: ExaminationRecord) -> None:
         )
 
 
-def _image(library: Library, record: ExaminationRecord, sha256: str) -> bytes | None:
-    kept = {one["sha256"]: one["kept"] for one in record.document["images"]}
-    try:
-        if kept[sha256] == "examination":
-            return library.examinations.image(sha256)
-        photo = library.photo_by_sha256(sha256)
-        return None if photo is None else library.photo_bytes(photo.photo_id)
-    except LoupebookError:
-        return None
-
-
-AS_SEARCHED = "The photo as searched"
-
-
-def _show_pictures(library: Library, record: ExaminationRecord) -> None:
-    document = record.document
-    choices = {
-        f"Item beside the nearest {one['reference_standing']}": one
-        for one in document["comparisons"]
-    }
-    if not choices:
-        _single(library, record)
-        return
-    name = st.segmented_control(
-        "Show", [*choices, AS_SEARCHED], default=next(iter(choices)), key="exam-show"
-    )
-    if name == AS_SEARCHED:
-        _single(library, record)
-        return
-    one = choices[name or next(iter(choices))]
-    if not one["registered"]:
-        st.caption(plain(one["says"]))
-        _single(library, record)
-        return
-    standing = one["reference_standing"]
-    words = {
-        "query-aligned": ("query", "The item, in the frame", document["examined"]["file_name"]),
-        "reference-aligned": (standing, f"What {standing} ones have in common", one["reference"]),
-        "map-differences": (
-            "query",
-            "Where it departs most",
-            "look there; see the figures for what is usual",
-        ),
-    }
-    panes = [
-        pane
-        for key, (kind, heading, label) in words.items()
-        if (pane := _pane(library, record, one["pictures"].get(key), key, kind, heading, label))
-    ]
-    show_panes(panes, label="The pictures as saved", footnote=CAUTION, key=f"exam-{standing}")
-
-
-def _single(library: Library, record: ExaminationRecord) -> None:
-    content = _image(library, record, record.document["examined"]["searched"])
-    if content is not None:
-        st.image(content, caption="The item as searched")
-
-
-def _pane(
-    library: Library,
-    record: ExaminationRecord,
-    sha256: str | None,
-    key: str,
-    kind: str,
-    heading: str,
-    label: str,
-) -> dict[str, Any] | None:
-    content = None if sha256 is None else _image(library, record, sha256)
-    if content is None:
-        return None
-    width, height = _size(content)
-    return {
-        "key": key, "standing": kind, "heading": heading, "short": heading, "name": label,
-        "facts": [], "url": served(content, "image/jpeg", f"exam-{key}"),
-        "width": width, "height": height, "alt": f"{heading}, {label}",
-    }  # fmt: skip
-
-
-@st.cache_data(max_entries=64, show_spinner=False)
-def _size(content: bytes) -> tuple[int, int]:
-    from loupebook.library import decode_photo
-
-    height, width = decode_photo(content).pixels.shape[:2]
-    return width, height
-
-
 def _show_record(record: ExaminationRecord) -> None:
     document = record.document
     examined, held, made = document["examined"], document["set"], document["made_with"]
+    typed = [record.title, document["notes"], *(mark["note"] for mark in document["marks"])]
+    lacked = not_printed(" ".join(typed))
     show_facts(
         [
             ("Examined by", record.by),
@@ -387,6 +333,7 @@ def _show_record(record: ExaminationRecord) -> None:
             ("Encoder", made["encoder"]),
             ("Program", f"Loupebook {made['loupebook']}"),
             ("Notes", document["notes"] or None),
+            *((("Printed as numbers", lacked),) if lacked else ()),
             ("SHA-256 of this record", record.sha256),
         ],
         key=f"exam-facts-{record.revision}",
@@ -395,25 +342,28 @@ def _show_record(record: ExaminationRecord) -> None:
 
 
 def _show_measurements(record: ExaminationRecord) -> None:
+    bearing = bearing_of(record.document)
     for one in record.document["comparisons"]:
         with st.expander(plain(measured_title(one))):
-            st.markdown(plain(finding_words(one)))
+            st.markdown(plain(finding_words(one, **bearing)))
             if one["measurements"]:
                 # A table wraps what a grid would cut off.
-                st.table(measured_rows(one), hide_index=True)
+                st.table(measured_rows(one, bearing), hide_index=True)
                 st.caption(plain(BEYOND_MEANS))
 
 
-def measured_rows(compared: Mapping[str, Any]) -> list[dict[str, str]]:
+def measured_rows(compared: Mapping[str, Any], bearing: Mapping[str, bool]) -> list[dict[str, str]]:
     """Return what was measured as rows to show, each true for its own result."""
     standing = compared["reference_standing"]
     return [
         {
             "measurement": row["name"],
-            "figure": figure_words(row, standing),
+            "figure": ", ".join(
+                part for part in (figure_words(row, standing), limit_words(row)) if part
+            ),
             BEYOND: beyond_words(row),
-            "result": MARK_SIGNS[row["verdict"]],
-            "what it says": result_words(row, standing),
+            "result": marked_word(row, bearing),
+            "what it says": result_words(row, standing, **bearing),
         }
         for row in compared["measurements"]
     ]
@@ -424,8 +374,9 @@ def _show_marks(library: Library, record: ExaminationRecord, *, latest: bool) ->
     marks = [PointMark.from_dict(one) for one in record.document["marks"]]
     if not latest or not library.may("examine"):
         for mark in marks:
-            note = f": {plain(mark.note)}" if mark.note else ""
-            st.markdown(f"- **{plain(mark.title)}** {MARK_WORDS[mark.mark]}{note}")
+            st.markdown(f"**{plain(mark.title)}** · {MARK_WORDS[mark.mark]}")
+            if mark.note:
+                st.text(mark.note)
         return
     with st.form(f"marks-{record.number}-{record.revision}", border=True):
         changed = [
@@ -475,13 +426,15 @@ def _to_mark(library: Library, record: ExaminationRecord) -> list[PointMark]:
 
 def _one_mark(record: ExaminationRecord, mark: PointMark, number: int) -> PointMark:
     key = f"{record.number}-{record.revision}-{number}"
-    left, right = st.columns([3, 2])
     options = list(MARK_WORDS)
-    chosen = left.radio(
+    chosen = st.radio(
         plain(mark.title), options, index=options.index(mark.mark), format_func=MARK_WORDS.get,
         key=f"mark-{key}", horizontal=True,
     )  # fmt: skip
-    note = right.text_input("What you see", mark.note, key=f"note-{key}")
+    note = st.text_area(
+        f"What you see at {plain(mark.title)}", mark.note, key=f"note-{key}", height="content",
+        max_chars=MOST_NOTE,
+    )  # fmt: skip
     return PointMark(mark.point_id, mark.title, chosen, note, mark.figure, mark.figure_says)
 
 

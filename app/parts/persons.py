@@ -13,6 +13,7 @@ import streamlit as st
 from streamlit.errors import StreamlitSecretNotFoundError
 
 from loupebook.errors import RecordNotFound
+from loupebook.library import remember_name, remembered_name
 from parts.words import plain
 
 if TYPE_CHECKING:
@@ -80,11 +81,17 @@ def show_person(library: Library) -> None:
 
 
 def ask_name(library: Library, key: str) -> str:
-    """Return the name that a change is signed with: asked for, or that of the login."""
+    """Return the name that a change is signed with: asked for, or that of the login.
+
+    A name that was given is filled in from then on, on this computer.
+    """
     if library.person is not None:
         st.caption(f"Signed as {plain(library.person.name)}.")
         return library.person.name
-    name = st.text_input("Your name *", st.session_state.get(PERSON, ""), key=key).strip()
-    if name:
+    if PERSON not in st.session_state:
+        st.session_state[PERSON] = remembered_name()
+    name = st.text_input("Your name *", st.session_state[PERSON], key=key).strip()
+    if name and name != st.session_state[PERSON]:
         st.session_state[PERSON] = name
+        remember_name(name)
     return name

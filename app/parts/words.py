@@ -17,6 +17,7 @@ from loupebook.library import (
     SpecimenRecord,
     Standing,
     View,
+    lacking,
 )
 
 STANDING = {Standing.GENUINE: "Genuine", Standing.FAKE: "Fake"}
@@ -115,6 +116,17 @@ def nearness(similarity: float) -> str:
         return "Likeness above 34"
     odds = math.log(max(similarity, 1e-15) / beyond)
     return f"Likeness {odds:.1f}".replace("-", "\N{MINUS SIGN}")
+
+
+def not_printed(text: str) -> str:
+    """Return which characters of a text the fonts for print lack; empty where none is."""
+    lacked = [f"{one} (U+{ord(one):04X})" for one in lacking(text)]
+    if not lacked:
+        return ""
+    return (
+        f"{', '.join(lacked)}: the fonts for print lack it. Where your screen shows a box, its "
+        "fonts lack it too; what is saved is right."
+    )
 
 
 def scale(px_per_mm: float | None) -> str:

@@ -20,9 +20,12 @@ from loupebook.library import (
     Asked,
     ExaminationRecord,
     Library,
+    PointMark,
     SearchFilters,
+    bearing_of,
     encode_jpeg,
     result_words,
+    telling_map,
 )
 from loupebook.library.examinations import Examiner
 from parts.examinations import measured_rows
@@ -119,7 +122,8 @@ def test_every_row_of_the_table_is_true_for_its_result(
     folder = told_of(examined)
     at = reopened(opened("examinations"))
     tables = [one.value for one in at.table]
-    compared = record_of(folder).document["comparisons"]
+    document = record_of(folder).document
+    compared = document["comparisons"]
     assert len(tables) == len(compared) == 2
     for table, one in zip(tables, compared, strict=True):
         assert list(table.columns) == [
@@ -130,9 +134,10 @@ def test_every_row_of_the_table_is_true_for_its_result(
             "what it says",
         ]
         assert "None" not in table.to_string()
-        assert table.to_dict("records") == measured_rows(one)
+        bearing = bearing_of(document)
+        assert table.to_dict("records") == measured_rows(one, bearing)
         for said, row in zip(table["what it says"], one["measurements"], strict=True):
-            assert said == result_words(row, one["reference_standing"])
+            assert said == result_words(row, one["reference_standing"], **bearing)
     labels = [box.label.replace("\\", "") for box in at.expander]
     assert "Measured against known genuine ones: First (genuine)" in labels
     assert "Measured against known fakes of this print origin: Copy A (fake)" in labels
@@ -148,6 +153,109 @@ def test_the_photo_check_stands_in_the_saved_examination(
     assert check["summary"].startswith("This photo is poor.")
     assert check["items"][0]["mark"] == "Poor"
     assert "blurred" in check["items"][0]["message"]
+
+
+def test_the_nearest_genuine_stands_there_with_name_and_photo_beside_all_matches(
+    examined: Path, told_of: Callable[[Path], Path]
+) -> None:
+    folder = told_of(examined)
+    at = reopened(opened("examinations"))
+    document = record_of(folder).document
+    nearest, matches = shown(at, "plates")
+    answer = document["answer"]
+    (card,) = nearest["cards"]
+    assert card["name"] == answer["nearest_genuine"]["specimen"]
+    assert card["standing"] == "genuine"
+    assert card["url"]
+    assert [one["name"] for one in matches["cards"]] == [
+        one["specimen"] for one in answer["matches"]
+    ]
+    assert all(one["figure"].startswith("Likeness ") for one in matches["cards"])
+    at.segmented_control(key="exam-show").set_value("Nearest fake").run()
+    (card,) = shown(at, "plates")[0]["cards"]
+    assert card["name"] == answer["nearest_fake"]["specimen"]
+    told = telling_map(document["comparisons"][1])
+    assert [one["heading"] for one in shown(at, "viewer")[0]["panes"]] == [
+        "The item, in the frame",
+        "What fake ones have in common",
+        told.title,
+    ]
+
+
+def test_a_reference_that_is_gone_keeps_its_name(
+    examined: Path, told_of: Callable[[Path], Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told_of(examined)
+    monkeypatch.setattr(ToldLibrary, "photo_by_sha256", lambda *_: None)
+    (card,) = shown(reopened(opened("examinations")), "plates")[0]["cards"]
+    assert card["name"] == "First 1"
+    assert card["url"] is None
+    assert card["missing"] == "No longer in the set"
+
+
+def test_a_long_list_is_looked_through(examined: Path, told_of: Callable[[Path], Path]) -> None:
+    folder = told_of(examined)
+    at = opened("examinations")
+    assert len(at.text_input) == 0
+    with Library.open(folder) as library:
+        first = library.examinations.open(1)
+        images = [library.examinations.image(first.document["examined"]["searched"])]
+        kept = library.examinations._kept
+        for number in range(3, 9):
+            kept.save(f"Lot {number} Ärger", first.document, images, by="B. Other")
+    at = opened("examinations")
+    assert "8 examinations" in words(at)
+    at.text_input(key="examinations-wanted").set_value("LOT ärger 5").run()
+    assert "1 of 8 examinations" in words(at)
+    assert [one.key for one in at.button if one.label == "Open"] == ["open-5"]
+    at.text_input(key="examinations-wanted").set_value("soft").run()
+    assert [one.key for one in at.button if one.label == "Open"] == ["open-2"]
+    at.text_input(key="examinations-wanted").set_value("no such words").run()
+    assert "No examination holds all of these words" in words(at)
+
+
+def test_a_note_of_several_lines_is_kept_and_shown_whole(
+    examined: Path, told_of: Callable[[Path], Path]
+) -> None:
+    folder = told_of(examined)
+    at = reopened(opened("examinations"))
+    note = "The crest stands half a letter to the left.\n" * 12
+    area = next(one for one in at.text_area if one.label.startswith("What you see at"))
+    area.set_value(note)
+    at.text_input(key="supplement-by-1").set_value("B. Example")
+    next(one for one in at.button if one.label == "Save as a further revision").click().run()
+    assert not at.exception
+    marks = [PointMark.from_dict(one) for one in record_of(folder).document["marks"]]
+    assert marks[0].note == note.strip()
+    at.segmented_control(key="revision-1").set_value(1).run()
+    at.segmented_control(key="revision-1").set_value(2).run()
+    areas = [one for one in at.text_area if one.label.startswith("What you see at")]
+    assert areas[0].value == note.strip()
+
+
+def test_the_name_is_filled_in_the_next_time(
+    examined: Path, told_of: Callable[[Path], Path]
+) -> None:
+    told_of(examined)
+    at = reopened(opened("examinations"))
+    assert at.text_input(key="supplement-by-1").value == ""
+    at.text_input(key="supplement-by-1").set_value("B. Example")
+    next(one for one in at.button if one.label == "Save as a further revision").click().run()
+    # Another session, as after the browser was closed.
+    again = reopened(opened("examinations"), 2)
+    assert again.text_input(key="supplement-by-1").value == "B. Example"
+
+
+def test_characters_that_cannot_be_printed_are_told_of(
+    examined: Path, told_of: Callable[[Path], Path]
+) -> None:
+    told_of(examined)
+    at = reopened(opened("examinations"))
+    assert "the fonts for print lack" not in words(at)
+    at.text_area(key="notes-1").set_value("with ü and 中")
+    at.text_input(key="supplement-by-1").set_value("B. Example")
+    next(one for one in at.button if one.label == "Save as a further revision").click().run()
+    assert "中 (U+4E2D): the fonts for print lack it" in words(at)
 
 
 def test_the_list_shows_the_photo_and_its_file_name(

@@ -203,13 +203,13 @@ def test_the_printed_matches_say_what_ranked_them(
     library: Library, report: SearchReport, saved: ExaminationRecord
 ) -> None:
     text = text_of(library.examinations.print(library.examinations.open(saved.number, 1)))
-    assert "Log odds" in text
+    assert "Likeness" in text
     assert "Similarity" not in text
     odds = [match.log_odds for match in report.matches]
     assert odds == sorted(odds, reverse=True)
     for match in report.matches:
         assert match.similarity == pytest.approx(1 / (1 + np.exp(-match.log_odds)), abs=1e-6)
-        assert f"{match.log_odds:.1f}" in text
+        assert f"{match.log_odds:.1f}".replace("-", "−") in text
 
 
 def test_the_printed_maps_are_named_for_what_departs_most(

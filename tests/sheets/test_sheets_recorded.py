@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from loupebook.sheets.recorded import log_odds_words, places_words, telling_map
+from loupebook.sheets.recorded import likeness_words, places_words, telling_map
 
 
 def compared(pictures: list[str], **z: float | None) -> dict[str, object]:
@@ -31,21 +31,21 @@ def test_a_measurement_whose_map_was_not_saved_is_passed_over() -> None:
 
 
 def test_matches_are_told_by_the_log_odds_that_ranked_them() -> None:
-    assert log_odds_words({"log_odds": 21.36, "similarity": 1.0}) == "21.4"
-    assert log_odds_words({"log_odds": None, "similarity": 1.0}) == "above 14.5"
+    assert likeness_words({"log_odds": 21.36, "similarity": 1.0}) == "21.4"
+    assert likeness_words({"log_odds": None, "similarity": 1.0}) == "above 14.5"
 
 
 @pytest.mark.parametrize("odds", [-9.0, -1.5, 0.0, 3.5, 6.5])
 def test_log_odds_of_older_records_are_worked_out_of_the_similarity(odds: float) -> None:
     saved = {"similarity": round(1 / (1 + math.exp(-odds)), 6)}
-    assert float(log_odds_words(saved)) == pytest.approx(odds, abs=0.06)
+    assert float(likeness_words(saved).replace("−", "-")) == pytest.approx(odds, abs=0.06)
 
 
 @pytest.mark.parametrize(
-    ("similarity", "told"), [(1.0, "above 14.5"), (0.0, "below -14.5"), (0.999999, "14")]
+    ("similarity", "told"), [(1.0, "above 14.5"), (0.0, "below −14.5"), (0.999999, "14")]
 )
 def test_no_more_digits_are_given_than_were_saved(similarity: float, told: str) -> None:
-    assert log_odds_words({"similarity": similarity}) == told
+    assert likeness_words({"similarity": similarity}) == told
 
 
 def test_places_are_counted_where_they_were_sought() -> None:

@@ -37,6 +37,8 @@ from loupebook.library.homes import (
     default_set,
     demo_set_folder,
     is_set,
+    remember_name,
+    remembered_name,
 )
 from loupebook.library.intake import IncomingPhoto, photo_files
 from loupebook.library.people import ACTIONS
@@ -96,12 +98,22 @@ from loupebook.sheets.measured import (
     beyond_words,
     figure_words,
     finding_words,
+    limit_words,
     measured_title,
     result_words,
 )
-from loupebook.sheets.record import MARK_SIGNS
+from loupebook.sheets.recorded import (
+    MAP_MEANS,
+    RANKED_BY,
+    bearing_of,
+    compared_reference,
+    likeness_words,
+    marked_word,
+    telling_map,
+)
 from loupebook.sheets.scores import CONFIDENCES, Scores, share_words
 from loupebook.sheets.templates.common import LIGHT_WORDS, VIEW_WORDS
+from loupebook.sheets.words import lacking
 
 __all__ = [
     "ACTIONS",
@@ -112,10 +124,11 @@ __all__ = [
     "DIFFICULTIES",
     "HOME_VARIABLE",
     "LIGHT_WORDS",
-    "MARK_SIGNS",
+    "MAP_MEANS",
     "MOST_REFERENCES",
     "NO_PRINT",
     "PHOTO_GUIDE",
+    "RANKED_BY",
     "SET_VARIABLE",
     "TEMPLATES",
     "VIEW_WORDS",
@@ -189,12 +202,14 @@ __all__ = [
     "WantedPhoto",
     "answers_csv",
     "barcode_words",
+    "bearing_of",
     "bench_retrieval",
     "beyond_words",
     "build_demo_set",
     "can_be_undone",
     "check_photo",
     "compare_photos",
+    "compared_reference",
     "crop_box",
     "decode_photo",
     "default_set",
@@ -205,6 +220,10 @@ __all__ = [
     "finding_words",
     "is_set",
     "key_of",
+    "lacking",
+    "likeness_words",
+    "limit_words",
+    "marked_word",
     "measured_title",
     "missing_photos",
     "new_draft_id",
@@ -212,6 +231,8 @@ __all__ = [
     "points_to_annotations",
     "read_barcodes",
     "rectify",
+    "remember_name",
+    "remembered_name",
     "render_demo_anew",
     "render_html",
     "render_other_world",
@@ -223,6 +244,7 @@ __all__ = [
     "serve_page",
     "share_words",
     "table_of",
+    "telling_map",
     "write_pdf",
     "write_sheet",
 ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from pathlib import Path
 
 from platformdirs import user_data_path
@@ -14,6 +15,8 @@ HOME_VARIABLE = "LOUPEBOOK_HOME"
 """Environment variable that moves the folder under which sets are built."""
 
 DEMO_SET_NAME = "demo"
+_NAME_FILE = "your-name.txt"
+_LONGEST_NAME = 200
 
 
 def home() -> Path:
@@ -46,3 +49,19 @@ def default_set() -> Path | None:
         return Path(named).expanduser()
     demo = demo_set_folder()
     return demo if is_set(demo) else None
+
+
+def remembered_name() -> str:
+    """Return the name that changes were last signed with on this computer; empty if none was."""
+    try:
+        kept = (home() / _NAME_FILE).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        return ""
+    return kept.strip()[:_LONGEST_NAME]
+
+
+def remember_name(name: str) -> None:
+    """Keep a name for the next time; a folder that cannot be written keeps none."""
+    with suppress(OSError):
+        home().mkdir(parents=True, exist_ok=True)
+        (home() / _NAME_FILE).write_text(name.strip()[:_LONGEST_NAME], encoding="utf-8")

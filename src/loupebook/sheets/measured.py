@@ -123,12 +123,12 @@ def figure_words(row: Mapping[str, Any], standing: str | None) -> str:
     """Return a figure with what it counts; a dash where it was not measured."""
     if row["value"] is None:
         return NOT_MEASURED
-    return f"{_signed(format(row['value'], '.3g'))} {unit_words(row, standing)}"
+    return f"{signed(format(row['value'], '.3g'))} {unit_words(row, standing)}"
 
 
 def beyond_words(row: Mapping[str, Any]) -> str:
     """Return by how many usual deviations a figure lies beyond what is usual."""
-    return NOT_MEASURED if row["z"] is None else _signed(format(row["z"], ".1f"))
+    return NOT_MEASURED if row["z"] is None else signed(format(row["z"], ".1f"))
 
 
 def word_of(row: Mapping[str, Any], *, poor: bool = False, far: bool = False) -> Word:
@@ -166,7 +166,7 @@ def limit_words(row: Mapping[str, Any]) -> str:
         return ""
     known = row["known_photos"]
     among = f"{known} known photo{'s' * (known > 1)}" if known else "other designs"
-    return f"usual up to {_signed(format(row['usual_to'], '.3g'))}, by {among}"
+    return f"usual up to {signed(format(row['usual_to'], '.3g'))}, by {among}"
 
 
 def result_words(
@@ -256,7 +256,7 @@ def measured_title(compared: Mapping[str, Any]) -> str:
     return f"Measured against {known_words(standing)}: {compared['reference']} ({standing})"
 
 
-def _signed(number: str) -> str:
+def signed(number: str) -> str:
     """Return a number with a minus sign that lines up with its digits; no sign before nought."""
     if float(number) == 0:
         return number.lstrip("-")

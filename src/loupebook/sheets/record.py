@@ -16,6 +16,7 @@ from loupebook.sheets.measured import (
     beyond_words,
     figure_words,
     finding_words,
+    limit_words,
     measured_title,
     result_words,
 )
@@ -24,8 +25,10 @@ from loupebook.sheets.plan import Place, Plate, SheetPoint
 from loupebook.sheets.recorded import (
     MAP_MEANS,
     RANKED_BY,
+    bearing_of,
     compared_reference,
-    log_odds_words,
+    likeness_words,
+    marked_word,
     places_words,
     telling_map,
 )
@@ -106,7 +109,7 @@ def make_record(
             [
                 str(one["rank"]), printable(one["specimen"]), _SHAPES[one["standing"]],
                 printable(one["edition"] or "not recorded"), places_words(one),
-                log_odds_words(one),
+                likeness_words(one),
             ]
             for one in document["answer"]["matches"]
         ],
@@ -215,7 +218,7 @@ def _item(
     pictures: Pictures,
     paper: Paper,
 ) -> dict[str, Any]:
-    standing = one["reference_standing"]
+    standing, bearing = one["reference_standing"], bearing_of(document)
     reference = compared_reference(document, one)
     dark = reference["lighting"] == "uv-a"
     own = _plate(
@@ -245,14 +248,14 @@ def _item(
         "aligned": _set(aligned, room, pictures, 3),
         "registered": bool(one["registered"]),
         "measured": printable(measured_title(one)),
-        "says": printable(finding_words(one)),
+        "says": printable(finding_words(one, **bearing)),
         "measurements": [
             [
                 printable(row["name"]),
-                printable(figure_words(row, standing)),
+                [printable(figure_words(row, standing)), limit_words(row)],
                 beyond_words(row),
-                MARK_SIGNS[row["verdict"]],
-                printable(result_words(row, standing)),
+                marked_word(row, bearing),
+                printable(result_words(row, standing, **bearing)),
             ]
             for row in one["measurements"]
         ],

@@ -5,23 +5,25 @@ Nothing is measured anew: pictures, figures and ranks are those that were saved.
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from loupebook.imaging import PhotoCheck
+from loupebook.sheets.measured import Word, signed, word_of
+
 RANKED_BY = (
-    "Ranked by the log odds (natural logarithm) that both show one design: two more is about "
-    "seven times as likely. They do not say whether either is genuine: copies of a design score "
+    "Likeness is the log odds (natural logarithm) that both show one design: one more is nearly "
+    "three times as likely. It does not say whether either is genuine: copies of a design score "
     "as high as it does. Places are those that look alike and lie alike in both photos."
 )
-MAP_MEANS = (
-    "Of all measurements that have a map this one departs most. Marked is where; the figures say "
-    "whether it is more than usual."
-)
+MAP_MEANS = "what departs most; the figures say whether it is unusual"
 _SAVED_AS_ONE = 5e-7
 """Similarities were saved to six digits; nearer to 1 than this they read 1."""
 _STRUCTURE = "structure"
+_SIGNS = {Word.AGREES: "=", Word.DIFFERS: "≠"}
 
 
 @dataclass(frozen=True)
@@ -73,8 +75,8 @@ def _picture_of(measurement: str) -> str:
     return f"map-{measurement.lower().replace(' ', '-')}"
 
 
-def log_odds_words(match: Mapping[str, Any]) -> str:
-    """Return what a match was ranked by.
+def likeness_words(match: Mapping[str, Any]) -> str:
+    """Return the likeness that a match was ranked by.
 
     Parameters
     ----------
@@ -84,19 +86,41 @@ def log_odds_words(match: Mapping[str, Any]) -> str:
     """
     odds = match.get("log_odds")
     if odds is not None:
-        return f"{odds:.1f}"
+        return signed(f"{odds:.1f}")
     near = match["similarity"]
     if near >= 1 - _SAVED_AS_ONE:
         return f"above {-math.log(_SAVED_AS_ONE):.1f}"
     if near <= _SAVED_AS_ONE:
-        return f"below {math.log(_SAVED_AS_ONE):.1f}"
+        return f"below {signed(f'{math.log(_SAVED_AS_ONE):.1f}')}"
     # The last digits were rounded away where it is near 1.
-    return f"{math.log(near / (1 - near)):.{0 if near > 0.999 else 1}f}"
+    return signed(f"{math.log(near / (1 - near)):.{0 if near > 0.999 else 1}f}")
 
 
 def places_words(match: Mapping[str, Any]) -> str:
     """Return in how many places a match agrees with the item; a dash where none was sought."""
     return "–" if not match.get("inliers") else str(match["inliers"])
+
+
+def bearing_of(document: Mapping[str, Any]) -> dict[str, bool]:
+    """Return what bears on the words of an examination's measurements.
+
+    Returns
+    -------
+    dict
+        The arguments `poor` and `far` of :func:`loupebook.sheets.measured.word_of`.
+    """
+    answer = document["answer"]
+    check = PhotoCheck.from_json(json.dumps(answer["photo_check"]))
+    return {
+        "poor": not check.shows_print,
+        "far": answer["reading"].get("close_reference") is False,
+    }
+
+
+def marked_word(row: Mapping[str, Any], bearing: Mapping[str, bool]) -> str:
+    """Return the word for a measurement with the sign that it is told apart by."""
+    word = word_of(row, **bearing)
+    return f"{_SIGNS.get(word, '?')} {word}"
 
 
 def compared_reference(
