@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from concurrent.futures import wait
 from typing import TYPE_CHECKING, Any
 
@@ -51,6 +52,8 @@ NO_TITLE = "Say what is examined."
 NO_NAME = "Give your name."
 BEING_SAVED = "Comparing and saving… You may leave this page meanwhile: the saving goes on."
 LIST_PAGE, WANTED = "examinations-page", "examinations-wanted"
+BEGINS = r"(?<![\w:-])"
+"""Before a number that is looked for: every date holds most digits somewhere."""
 FEW = 5
 """Examinations that are looked through without a search."""
 MOST_NOTE = 2000
@@ -216,9 +219,12 @@ def _look_for(lines: Sequence[ExaminationLine]) -> list[ExaminationLine]:
 
 
 def _holds(line: ExaminationLine, wanted: str) -> bool:
-    """Say whether a line holds all words, in whatever case."""
+    """Say whether a line holds all words, in whatever case; numbers only as a whole begins."""
     told = f"{line.number} {line.title} {line.file_name or ''} {line.by} {minute(line.at)}"
-    return all(word in told.casefold() for word in wanted.casefold().split())
+    return all(
+        re.search(rf"{BEGINS if word.isdigit() else ''}{re.escape(word)}", told.casefold())
+        for word in wanted.casefold().split()
+    )
 
 
 def _show_line(library: Library, line: ExaminationLine) -> None:

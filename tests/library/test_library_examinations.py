@@ -27,7 +27,7 @@ from loupebook.library import (
     result_words,
 )
 from loupebook.library.results import SearchReport
-from loupebook.sheets.recorded import telling_map
+from loupebook.sheets.recorded import bearing_of, telling_map
 from taught_set import NOTICE, PATCH, copied_print, opened_copy
 
 pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 is not installed (extra 'test')")
@@ -300,7 +300,7 @@ def test_the_photo_check_is_printed_in_words(library: Library) -> None:
     assert not report.photo_check.usable
     record = library.examinations.save(report, soft, title="Soft", by="An Examiner")
     printed = text_of(library.examinations.print(record))
-    assert "Photo check: The photo is poor: trust what follows less. Poor: " in printed
+    assert "Photo check: The photo is poor: trust what follows less. Grave fault: " in printed
     for finding in report.photo_check.findings:
         assert squeezed(finding.message) in squeezed(printed)
 
@@ -319,7 +319,8 @@ def test_the_printed_table_is_true_for_each_result(
     printed = squeezed(text)
     for one in saved.document["comparisons"]:
         for row in one["measurements"]:
-            assert squeezed(result_words(row, one["reference_standing"])) in printed
+            said = result_words(row, one["reference_standing"], **bearing_of(saved.document))
+            assert squeezed(said) in printed
 
 
 def test_a_part_of_a_photo_is_asked_again_as_it_was() -> None:

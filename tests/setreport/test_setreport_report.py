@@ -117,7 +117,7 @@ def test_photo_quality_names_what_was_found_in_words(clean: ReportContext) -> No
     photos = {**clean.photos, photo: replace(clean.photos[photo], check=coarse.to_json())}
     (table,) = photo_quality.examine(replace(clean, photos=photos)).tables
     found = {row[0]: row[1] for row in table.cells}
-    assert found["the item too small in it"] == "poor"
+    assert found["the item too small in it"] == "grave fault"
     assert not set(found) & {one.code for one in coarse.findings}
 
 

@@ -44,7 +44,7 @@ _CROP_MM = 30.0
 _WITH_SIGNATURE = 8
 """Rows of the list of images that are never torn from the lines to sign on."""
 MARK_SIGNS = {"agrees": "= agrees", "differs": "≠ differs", "cannot tell": "? cannot tell"}
-_SEVERITIES = {"fail": "Poor", "warn": "Better", "info": "Note"}
+_SEVERITIES = {"fail": "Grave fault", "warn": "Fault", "info": "Note"}
 _SHAPES = {"genuine": "○ genuine", "fake": "◆ fake"}
 
 Pictures = dict[str, bytes]

@@ -13,8 +13,8 @@ from loupebook.setreport.model import Action, Finding, Section, Table
 
 NAME = "photo_quality"
 TITLE = "Photo quality"
-SEVERITIES = {"fail": "poor", "warn": "could be better", "info": "note"}
-"""What a finding of each severity makes of a photo, the gravest first."""
+SEVERITIES = {"fail": "grave fault", "warn": "fault", "info": "note"}
+"""What a finding of each severity is called, the gravest first."""
 
 
 def examine(context: ReportContext) -> Section:
