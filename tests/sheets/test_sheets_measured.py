@@ -89,8 +89,8 @@ def test_the_finding_names_what_it_was_held_against_and_claims_nothing() -> None
     rows = [row("structure", "agrees"), row("colour", "agrees"), row("geometry", "cannot tell")]
     genuine = finding_words(compared(*rows, standing="genuine"))
     assert genuine == (
-        "2 of 3 measurements agree with known genuine ones; none differs beyond what is usual. "
-        "Good copies may agree as well."
+        "2 of 3 measurements agree with known genuine ones; none differs beyond doubt. Good "
+        "copies may agree as well."
     )
     fake = finding_words(compared(*rows, standing="fake"))
     assert "known fakes of this print origin" in fake
@@ -122,8 +122,17 @@ def test_near_its_limit_a_figure_does_not_agree_but_asks_for_eyes() -> None:
     assert "compare by eye" in result_words(near, "genuine")
     assert word_of(colours(z=0.9)) is Word.AGREES
     assert finding_words(compared(near, row("structure", "agrees"), standing="genuine")) == (
-        "1 of 2 measurements agree with known genuine ones; none differs beyond what is usual. "
-        "Compare by eye: colour. Good copies may agree as well."
+        "1 of 2 measurements agree with known genuine ones; none differs beyond doubt. Compare by "
+        "eye: colour. Good copies may agree as well."
+    )
+
+
+def test_more_than_usual_asks_for_eyes_before_all_else() -> None:
+    above = row("line work", "cannot tell", value=50.0, z=2.4)
+    assert word_of(above) is Word.ABOVE
+    assert finding_words(compared(above, colours(), standing="genuine")) == (
+        "No measurement differs from known genuine ones beyond doubt, and none plainly agrees. "
+        "More than is usual, look there: line work. Compare by eye: colour."
     )
 
 

@@ -33,6 +33,7 @@ class Word(StrEnum):
 
     DIFFERS = "differs"
     AGREES = "agrees"
+    ABOVE = "more than usual: look"
     NEAR = "near its limit: look"
     FEW = "too few known photos to tell"
     WIDE = "known ones vary too much to tell"
@@ -41,8 +42,8 @@ class Word(StrEnum):
     FAR = "not judged"
 
 
-LOOK = frozenset({Word.NEAR, Word.FEW, Word.WIDE})
-"""Words that ask for eyes: within what is usual, but that alone tells little."""
+LOOK = frozenset({Word.ABOVE, Word.NEAR, Word.FEW, Word.WIDE})
+"""Words that ask for eyes: what was measured alone tells little."""
 
 
 @dataclass(frozen=True)
@@ -151,7 +152,7 @@ def word_of(row: Mapping[str, Any], *, poor: bool = False, far: bool = False) ->
     if poor:
         return Word.POOR
     if row["verdict"] != Verdict.AGREES:
-        return Word(row["verdict"])
+        return Word.DIFFERS if row["verdict"] == Verdict.DIFFERS else Word.ABOVE
     if row.get("known_photos", FEWEST_KNOWN) < FEWEST_KNOWN:
         return Word.FEW
     usual, limit = row.get("usual"), row.get("usual_to")
@@ -203,7 +204,7 @@ def result_words(
         return agrees.format(known=known)
     if word is Word.DIFFERS:
         return str(row["says"]) if words is None else words.differs.format(known=known)
-    if row["z"] is not None:
+    if word is Word.ABOVE:
         return f"more than is usual among {known}, but not beyond doubt"
     # Reasons do not name the standing, and those saved before named the wrong one.
     reason = str(row["reason"] or "")
@@ -235,17 +236,25 @@ def finding_words(compared: Mapping[str, Any], *, poor: bool = False, far: bool 
     if not told:
         return str(compared["says"])
     differing = [row for row in told if words[row["name"]] is Word.DIFFERS]
-    look = [row["name"] for row in told if words[row["name"]] in LOOK]
-    by_eye = f" Compare by eye: {', '.join(look)}." if look else ""
+    above = [row["name"] for row in told if words[row["name"]] is Word.ABOVE]
+    look = [row["name"] for row in told if words[row["name"]] in LOOK - {Word.ABOVE}]
+    agree = len(told) - len(differing) - len(above) - len(look)
     if differing:
         named = "; ".join(f"{row['name']} ({result_words(row, standing)})" for row in differing)
-        return f"Differs from {known} beyond what is usual: {named}.{by_eye}"
-    limits = _LIMITS.get(standing or "", "")
-    agree = len(told) - len(look)
-    return (
-        f"{agree} of {len(rows)} measurements agree with {known}; none differs beyond what is "
-        f"usual.{by_eye} {limits}"
-    ).strip()
+        said = [f"Differs from {known} beyond what is usual: {named}."]
+    elif agree:
+        said = [
+            f"{agree} of {len(rows)} measurements agree with {known}; none differs beyond doubt."
+        ]
+    else:
+        said = [f"No measurement differs from {known} beyond doubt, and none plainly agrees."]
+    if above:
+        said.append(f"More than is usual, look there: {', '.join(above)}.")
+    if look:
+        said.append(f"Compare by eye: {', '.join(look)}.")
+    if agree and not differing:
+        said.append(_LIMITS.get(standing or "", ""))
+    return " ".join(said).strip()
 
 
 def measured_title(compared: Mapping[str, Any]) -> str:
