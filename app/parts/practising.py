@@ -126,7 +126,7 @@ def question(library: Library, sitting: Sitting, photo_id: int) -> None:
     if not done:
         return
     marks = (st.session_state.get(key) or {}).get("marks") or []
-    with st.spinner("Laying it over genuine ones…"):
+    with st.spinner("Laying it over known genuine ones…"):
         st.session_state[EXPLAINED] = library.practice.answer(
             sitting,
             photo_id,
@@ -163,15 +163,17 @@ def _show_judge(pixels: NDArray[np.uint8], key: str, label: str) -> None:
 def show_answer(library: Library, explained: Explained, *, last: bool) -> None:
     """Show what it was, in one frame with what genuine ones have in common."""
     answer = explained.answer
-    truth = STANDING[library.specimen(library.photo(answer.photo_id).specimen).standing]
+    specimen = library.specimen(library.photo(answer.photo_id).specimen)
+    truth = STANDING[specimen.standing]
     word = "Right" if answer.right else "Undecided" if answer.given == CANNOT_TELL else "Wrong"
     box = st.success if answer.right else st.warning
     box(f"**{word}.** On record this specimen is **{truth.lower()}** ({plain(answer.lesson)}).")
     shown, genuine = explained.pictures()
     panes = [_pane("photo", shown, answer.truth, "The photo you judged", truth)]
     if genuine is not None:
-        common = "What genuine ones have in common"
-        panes.append(_pane("genuine", genuine, "genuine", common, "computed from several photos"))
+        common = "What known genuine ones have in common"
+        computed = f"{specimen.edition}, computed from several photos"
+        panes.append(_pane("genuine", genuine, "genuine", common, computed))
     show_panes(panes, label="The answer", footnote=CAUTION, key=f"answer-{answer.photo_id}")
     places = {point: became for point, became in answer.places.items() if point}
     if places:

@@ -86,6 +86,10 @@ def test_marks_are_judged_in_the_frame(library: Library) -> None:
         shown, genuine = explained.pictures()
         assert shown.shape == genuine.shape
         assert [point.name for point in explained.points] == ["Left patch"]
+        specimen = library.photo(photo_id).specimen
+        assert explained.says.startswith(
+            f"This photo of {specimen}, held against known genuine ones of {EDITION} ("
+        )
     for lesson, found in outcomes.items():
         assert found == ({"false alarm"} if lesson.endswith("genuine") else {"found"}), lesson
 

@@ -85,6 +85,20 @@ def test_a_pair_lies_in_one_frame_and_measures_where_the_copy_differs(library: L
     assert any(point.place.contains(*drawn) for point in plan.points)
 
 
+@pytest.mark.parametrize(
+    ("template", "what"), [("pair", "The copy, F-0-0"), ("press", "What specimens of press-1 have")]
+)
+def test_what_was_measured_names_both_that_were_compared(
+    library: Library, template: str, what: str
+) -> None:
+    sections = plan_sheet(library.sheet_source, DEFINITIONS[template]).sections
+    (said,) = [one.text for one in sections if "held against" in one.text]
+    assert said.startswith(what)
+    assert f"held against known genuine ones of {EDITION} (3 photos)." in said
+    # No bare "genuine ones" is left of which nobody can tell which they are.
+    assert said.count("genuine ones") == said.count("known genuine ones")
+
+
 def test_details_are_printed_larger_than_the_whole(library: Library) -> None:
     plan = plan_sheet(library.sheet_source, DEFINITIONS["pair"])
     whole, *details = lay_out(plan, DEFINITIONS["pair"])

@@ -31,7 +31,12 @@ from loupebook.sheets import Mapped, Paper, SheetPoint, numbered, places_that_di
 from loupebook.sheets.quiz import Asked, make_key, make_quiz
 from loupebook.sheets.repetition import Due, schedule
 from loupebook.sheets.scores import Scores, scores_of
-from loupebook.sheets.templates.common import consensus_plate, genuine_group, photo_plate
+from loupebook.sheets.templates.common import (
+    consensus_plate,
+    genuine_group,
+    held_words,
+    photo_plate,
+)
 
 DIFFICULTIES = ("easy", "middle", "hard")
 GIVEN = ("genuine", "fake", CANNOT_TELL)
@@ -358,14 +363,17 @@ class Trainer:
         specimen = self._catalogue.specimen(photo.specimen)
         group = genuine_group(specimen, photo.view, photo.lighting)
         looked = self._source.look(photo, group)
+        what = f"This photo of {specimen.name}"
         if looked is None:
-            return _Shown(self._source.pixels(photo), None, (), None, None)
+            says = held_words(what, None, group)
+            return _Shown(self._source.pixels(photo), None, (), None, None, says)
         points = self._source.points(group) if looked.laid.registered else []
         if not points and specimen.standing is Standing.FAKE:
             points = places_that_differ(looked.comparison)
         return _Shown(
-            looked.laid.pixels, looked.consensus, tuple(points), looked.comparison, looked.mapped
-        )
+            looked.laid.pixels, looked.consensus, tuple(points), looked.comparison, looked.mapped,
+            held_words(what, looked.comparison, group),
+        )  # fmt: skip
 
     # ------------------------------------------------------------------ results
 
@@ -429,8 +437,7 @@ class Trainer:
         answer = photo_plate(self._source, specimen, photo, group=group, points=shown.points)
         beside = consensus_plate(self._source, group, group.name, points=shown.points)
         question = photo_plate(self._source, specimen, photo)
-        says = shown.comparison.says() if shown.comparison else ""
-        return Asked(replace(question, bare=True), answer, beside, shown.points, says)
+        return Asked(replace(question, bare=True), answer, beside, shown.points, shown.says)
 
 
 @dataclass(frozen=True, eq=False)
@@ -442,10 +449,10 @@ class _Shown:
     points: tuple[SheetPoint, ...]
     comparison: Comparison | None
     mapped: Mapped | None
+    says: str
 
     def explained(self, answer: Answer) -> Explained:
-        says = self.comparison.says() if self.comparison else "There is nothing to compare it with."
-        return Explained(answer, self.pixels, self.genuine, self.points, says)
+        return Explained(answer, self.pixels, self.genuine, self.points, self.says)
 
     def departs_at(self, point: SheetPoint) -> bool:
         """Say whether a point was measured to differ; True where it was not measured."""

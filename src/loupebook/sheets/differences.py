@@ -51,7 +51,7 @@ def places_that_differ(comparison: Comparison, *, most: int = MOST_PLACES) -> li
         place = Place(left / columns, top / rows, width / columns, height / rows)
         number = len(found) + 1
         departs = float(figure.map[labels == label].max())
-        says = f"departs here by up to {departs:.1f} times what is usual among genuine ones"
+        says = f"departs here by up to {departs:.1f} times what is usual among known genuine ones"
         found.append(
             SheetPoint(number, f"Measured place {number}", place, copies=says, measured=True)
         )

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from loupebook.compare import Group
+from loupebook.compare import Comparison, Group
 from loupebook.errors import LoupebookError, SheetInvalid
 from loupebook.records.model import Lighting, PhotoRecord, SpecimenRecord, Standing, View
 from loupebook.sheets.definition import SheetDefinition
 from loupebook.sheets.laid import Laid
+from loupebook.sheets.measured import finding_words, known_words
 from loupebook.sheets.plan import Plate, Section, SheetPoint
 from loupebook.sheets.source import SheetSource
 
@@ -22,11 +23,11 @@ LIGHT_WORDS = {
 VIEW_WORDS = {view: str(view).replace("-", " ") for view in View}
 NO_POINTS = (
     "No points of comparison are drawn for this edition yet: the numbered places are where the "
-    "comparison measured differences beyond what is usual among genuine ones."
+    "comparison measured differences beyond what is usual among known genuine ones."
 )
 NO_PLACES = (
     "No points of comparison are drawn for this edition yet, and nothing was measured beyond what "
-    "is usual among genuine ones: there are no numbered places. That proves nothing."
+    "is usual among known genuine ones: there are no numbered places. That proves nothing."
 )
 
 
@@ -40,6 +41,27 @@ def origin_group(specimen: SpecimenRecord, view: View, lighting: Lighting) -> Gr
     """Return the photos of the print origin that a fake comes from."""
     name = specimen.origin or specimen.name
     return Group(name, str(specimen.element), str(view), str(lighting), str(specimen.standing))
+
+
+def held_words(what: str, comparison: Comparison | None, group: Group) -> str:
+    """Return what was held against what, and what was found.
+
+    Parameters
+    ----------
+    what : str
+        What is compared, as a sentence begins.
+    comparison : Comparison, optional
+        `None` where there was nothing to compare it with.
+    group : Group
+        What it was held against.
+    """
+    against = f"{known_words(group.standing)} of {group.name}"
+    if comparison is None:
+        return f"{what} could not be held against {against}: there are too few photos of those."
+    count = comparison.against
+    photos = f"{count} photo{'s' * (count != 1)}"
+    found = finding_words({**comparison.to_dict(), "reference_standing": group.standing})
+    return f"{what}, held against {against} ({photos}). {found}"
 
 
 def photo_of(

@@ -15,6 +15,7 @@ from loupebook.sheets.templates.common import (
     design,
     details,
     genuine_group,
+    held_words,
     photo_of,
     plate_of,
     remarks_on,
@@ -35,7 +36,7 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
     plates = [
         plate_of(source, one, definition, group=group, points=points) for one in (genuine, copy)
     ]
-    measured = f"The copy against known genuine ones. {comparison.says()}" if comparison else ""
+    measured = held_words(f"The copy, {copy.name}", comparison, group) if photo else ""
     return Plan(
         title=definition.title or "Genuine against copy",
         subtitle=design(genuine),

@@ -13,6 +13,7 @@ from loupebook.sheets.templates.common import (
     design,
     details,
     genuine_group,
+    held_words,
     only_specimens,
     origin_group,
     plate_of,
@@ -41,13 +42,14 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
     genuine = consensus_plate(source, group, group.name, points=points)
     heads = [genuine] if genuine else []
     enlarged = details([*heads, *plates][:4], points)
+    common = f"What known genuine ones of {group.name} have in common"
     one_only = "One specimen only: a flaw of the item cannot be told from one of the press."
-    measured = comparison.says() if comparison else "Could not be compared with genuine ones."
+    measured = held_words(f"What specimens of {origin} have in common", comparison, group)
     return Plan(
         title=definition.title or "One copy press and its constant flaws",
         subtitle=f"{origin} · {design(specimens[0])}",
         sections=(
-            *([Section("What genuine ones have in common", tuple(heads))] if heads else []),
+            *([Section(common, tuple(heads))] if heads else []),
             Section(f"Specimens of this press ({len(plates)})", tuple(plates), measured),
             *enlarged,
         ),

@@ -70,7 +70,7 @@ def _one_edition(source: SheetSource, definition: SheetDefinition, edition: str)
         plate = plate_of(source, one, definition, group=group)
         years.setdefault(_year(photo), []).append(plate)
     whole = consensus_plate(source, group, edition, points=points)
-    head = [Section("What genuine ones have in common", (whole,), columns=2)] if whole else []
+    head = [Section("What known genuine ones have in common", (whole,), columns=2)] if whole else []
     # Years come before the words for no year.
     by_year = [Section(year, tuple(years[year])) for year in sorted(years)]
     shown = [plate for section in by_year for plate in section.plates]
