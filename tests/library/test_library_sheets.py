@@ -99,6 +99,14 @@ def test_what_was_measured_names_both_that_were_compared(
     assert said.count("genuine ones") == said.count("known genuine ones")
 
 
+def test_the_one_specimen_of_a_press_stands_beside_the_genuine_print(library: Library) -> None:
+    only = SheetDefinition("press", origin="press-1", specimens=("F-0-0",))
+    first = plan_sheet(library.sheet_source, only).sections[0]
+    assert [plate.standing for plate in first.plates] == ["genuine", "fake"]
+    # Measured were all specimens of the press.
+    assert first.text.startswith("What specimens of press-1 have in common, held against")
+
+
 def test_details_are_printed_larger_than_the_whole(library: Library) -> None:
     plan = plan_sheet(library.sheet_source, DEFINITIONS["pair"])
     whole, *details = lay_out(plan, DEFINITIONS["pair"])

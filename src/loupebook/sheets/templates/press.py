@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from loupebook.compare import Group
 from loupebook.records.model import Standing
 from loupebook.sheets.definition import SheetDefinition
 from loupebook.sheets.differences import places_that_differ
-from loupebook.sheets.plan import Plan, Section
+from loupebook.sheets.plan import Plan, Plate, Section
 from loupebook.sheets.source import SheetSource
 from loupebook.sheets.templates.common import (
     NO_PLACES,
@@ -42,15 +45,15 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
     genuine = consensus_plate(source, group, group.name, points=points)
     heads = [genuine] if genuine else []
     enlarged = details([*heads, *plates][:4], points)
-    common = f"What known genuine ones of {group.name} have in common"
     one_only = "One specimen only: a flaw of the item cannot be told from one of the press."
-    measured = held_words(f"What specimens of {origin} have in common", comparison, group)
+    what = "The one specimen" if len(found) == 1 else "What specimens"
+    has = "" if len(found) == 1 else " have in common"
+    measured = held_words(f"{what} of {origin}{has}", comparison, group)
     return Plan(
         title=definition.title or "One copy press and its constant flaws",
         subtitle=f"{origin} · {design(specimens[0])}",
         sections=(
-            *([Section(common, tuple(heads))] if heads else []),
-            Section(f"Specimens of this press ({len(plates)})", tuple(plates), measured),
+            *_whole(group, heads, plates, measured),
             *enlarged,
         ),
         points=tuple(points),
@@ -60,3 +63,14 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
             *remarks_on(plates),
         ),
     )
+
+
+def _whole(
+    group: Group, heads: Sequence[Plate], plates: Sequence[Plate], measured: str
+) -> list[Section]:
+    """Return the sections of whole items; a single specimen stands beside the genuine print."""
+    common = f"What known genuine ones of {group.name} have in common"
+    if heads and len(plates) == 1:
+        return [Section(f"{common}, and the specimen", (*heads, *plates), measured)]
+    shown = Section(f"Specimens of this press ({len(plates)})", tuple(plates), measured)
+    return [*([Section(common, tuple(heads))] if heads else []), shown]
