@@ -75,11 +75,9 @@ class Laid:
     @classmethod
     def of_match(cls, match: MatchReport, key: str, heading: str, encoder: str) -> Laid:
         """Lay a match of a search."""
-        similarity = f"{nearness(match.similarity)}, encoder {encoder}"
+        likeness = f"{nearness(match)}, encoder {encoder}"
         short = heading if key.startswith("nearest") else f"Rank {match.rank}"
-        return cls(
-            key, heading, short, match.specimen, match.photo_id, (similarity, found_by(match))
-        )
+        return cls(key, heading, short, match.specimen, match.photo_id, (likeness, found_by(match)))
 
 
 class DeskPlace:

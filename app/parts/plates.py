@@ -87,7 +87,7 @@ def match_card(
         "word": STANDING[match.standing],
         "name": match.specimen,
         "rank": match.rank,
-        "figure": nearness(match.similarity),
+        "figure": nearness(match),
         "facts": [
             design(match.marque, match.edition),
             f"{match.element}, {taken(match.view, match.lighting)}",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 
 from loupebook.library import (
@@ -18,6 +17,7 @@ from loupebook.library import (
     Standing,
     View,
     lacking,
+    likeness_words,
 )
 
 STANDING = {Standing.GENUINE: "Genuine", Standing.FAKE: "Fake"}
@@ -105,17 +105,13 @@ def _poor(code: str, message: str) -> str:
     return CODE_WORDS.get(code, message.rstrip("."))
 
 
-def nearness(similarity: float) -> str:
-    """Return how near a reference lies, as a number that ranks: the log odds of a similarity.
+def nearness(match: MatchReport) -> str:
+    """Return how near a match lies, as a number that ranks, the same as in saved records.
 
     Similarities themselves round to 1 for nearly all references that are shown, and read as
     certainty.
     """
-    beyond = 1 - similarity
-    if beyond <= 1e-15:
-        return "Likeness above 34"
-    odds = math.log(max(similarity, 1e-15) / beyond)
-    return f"Likeness {odds:.1f}".replace("-", "\N{MINUS SIGN}")
+    return f"Likeness {likeness_words(match.to_dict())}"
 
 
 def not_printed(text: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -381,11 +382,16 @@ def test_matched_places_are_shown_on_both_pictures(
     assert any(button.label == "Download this picture" for button in at.get("download_button"))
 
 
-def test_likeness_tells_the_order_of_similarities_that_round_to_one() -> None:
-    assert nearness(0.5) == "Likeness 0.0"
-    assert nearness(1 - 1e-6) == "Likeness 13.8"
-    assert nearness(0.05) == "Likeness −2.9"
-    assert nearness(1.0) == "Likeness above 34"
+def test_likeness_tells_the_order_of_similarities_that_round_to_one(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled, similarity=1 - 1e-9)
+    at = hand_in(opened(), as_bytes(draw_print(1)))
+    assert shown(at, "plates")[0]["cards"][0]["figure"] == "Likeness 20.7"
+    _, report = at.session_state["answer"]
+    match = report.matches[0]
+    assert nearness(replace(match, evidence=41.26)) == "Likeness 41.3"
+    assert nearness(replace(match, similarity=0.05)) == "Likeness −2.9"
 
 
 def test_a_number_of_matches_taken_up_again_brings_no_warning(
