@@ -60,6 +60,8 @@ def page_served(folder: Path, log: Path, *flags: str, port: int | None = None) -
     command = [sys.executable, "-m", "streamlit", "run", str(ROOT / "app" / "main.py")]
     environment = os.environ | {
         "LOUPEBOOK_SET": str(folder),
+        # What the page remembers must not reach the person who runs the tests.
+        "LOUPEBOOK_HOME": str(log.parent / "home"),
         "PYTHONPATH": os.pathsep.join([str(ROOT / "src"), os.environ.get("PYTHONPATH", "")]),
         "OMP_NUM_THREADS": "1",
     }
