@@ -34,6 +34,7 @@ NOTHING_CLOSE = (
 )
 DESK = "desk-key"
 AWAITED = "desk-awaited"
+LEFT = "desks-left"
 MOST_CHOSEN = MOST_REFERENCES - 2
 WORDS = {
     "looking": "Your photo and the nearest references come here.",
@@ -143,8 +144,7 @@ def show_desk_awaited() -> str:
         ),
     ]
     _mount_desk(key, panes, None, footnote="", doubt="", awaited=True)
-    # After the page was turned to the new one, so that it asks for nothing on the old one.
-    _drop_kept()
+    _leave_kept()
     st.session_state[AWAITED] = key
     return key
 
@@ -179,13 +179,14 @@ def show_desk(library: Library, report: SearchReport, more: Sequence[Laid]) -> s
     """
     on_it, key = st.session_state.get(DESK) or (None, "")
     if on_it is not report or not _is_there(key):
-        _drop_kept()
+        _leave_kept()
         key = DESKS.reserve()
         DESKS.lay(key, library, report, None)
         st.session_state[DESK] = (report, key)
     DESKS.show(key, [one.photo_id for one in more])
     panes = _panes(library, report, more, _base(key))
     _mount_desk(key, panes, _beside(more), footnote=_footnote(report), doubt=_doubt(report))
+    _put_away_left()
     return key
 
 
@@ -207,15 +208,21 @@ def lay_awaited(
     desk = DESKS.lay(key, library, report, told)
     st.session_state[DESK] = (report, key)
     DESKS.show(key, [one.photo_id for one in more])
+    _put_away_left()
     desk.wait_until_seen(FIRST_PICTURES_S)
 
 
-def _drop_kept() -> None:
+def _leave_kept() -> None:
+    """Have done with the desk on show, which the page may still ask for until it shows another."""
     _, laid = st.session_state.pop(DESK, None) or (None, None)
     # A run that was cut off leaves an empty desk behind.
-    for key in (laid, st.session_state.pop(AWAITED, None)):
-        if key is not None:
-            DESKS.drop(key)
+    left = [key for key in (laid, st.session_state.pop(AWAITED, None)) if key is not None]
+    st.session_state[LEFT] = [*st.session_state.get(LEFT, []), *left]
+
+
+def _put_away_left() -> None:
+    for key in st.session_state.pop(LEFT, []):
+        DESKS.drop(key)
 
 
 def _is_there(key: str) -> bool:

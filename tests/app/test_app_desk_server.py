@@ -105,6 +105,25 @@ def test_a_part_that_is_none_is_404(part: dict[str, str]) -> None:
     assert ask("/desk/known/cut/p1", **part).status_code == 404
 
 
+def test_whoever_waits_on_a_desk_that_makes_way_is_told_that_there_is_no_more(
+    desk: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Left:
+        asked = 0
+
+        def version(self, key: str) -> int:
+            self.asked += 1
+            if self.asked > 2:
+                raise KeyError(key)
+            return 7
+
+    monkeypatch.setattr(desk_server, "DESKS", Left())
+    answer = ask("/desk/known/state", version="7")
+    assert answer.status_code == 204
+    assert answer.body == b""
+    assert ask("/desk/known/state", version="7").status_code == 410
+
+
 def test_the_state_comes_at_once_when_there_is_news(desk: Any) -> None:
     answer = json.loads(ask("/desk/known/state", version="-1").body)
     assert answer["version"] == desk.version

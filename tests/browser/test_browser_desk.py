@@ -31,6 +31,7 @@ playwright_api = pytest.importorskip(
 pytestmark = pytest.mark.browser
 
 DESK = {"width": 1440, "height": 900}
+SMALL = {"width": 1024, "height": 768}
 PHONE = {"width": 390, "height": 844}
 SHOTS = os.environ.get("LOUPEBOOK_SCREENSHOTS")
 PAGES = (
@@ -87,9 +88,24 @@ def page(
     """One examination that all stories go through, in the order of this file."""
     context = browser.new_context(viewport=DESK)
     shown = context.new_page()
+    faults = faults_of(shown)
     hand_in(shown, address, shots.genuine_query.pixels)
     yield shown
     context.close()
+    assert faults == []
+
+
+def faults_of(page: playwright_api.Page) -> list[str]:
+    """Return a list that takes up what fails on a page from now on: scripts and addresses."""
+    faults: list[str] = []
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    page.on(
+        "response",
+        lambda answer: (
+            faults.append(f"{answer.status} {answer.url}") if answer.status >= 400 else None
+        ),
+    )
+    return faults
 
 
 def hand_in(page: playwright_api.Page, address: str, pixels: np.ndarray) -> None:
@@ -115,6 +131,15 @@ def keep_shot(page: playwright_api.Page, name: str) -> None:
 def focus(page: playwright_api.Page) -> None:
     """Give the keyboard to the first picture that is seen."""
     page.locator(".pane:visible .glass").first.focus()
+
+
+def held(page: playwright_api.Page) -> str:
+    """Return what has the keyboard, by its accessible name."""
+    return page.evaluate("""() => {
+        let one = document.activeElement;
+        while (one.shadowRoot?.activeElement) one = one.shadowRoot.activeElement;
+        return one.getAttribute('aria-label') ?? one.textContent.slice(0, 40);
+    }""")
 
 
 def frame_px(page: playwright_api.Page, x: float, y: float) -> list[tuple[float, float]]:
@@ -175,6 +200,8 @@ def test_swipe_follows_mouse_and_keys(page: playwright_api.Page) -> None:
     bar = page.get_by_role("slider", name="Where the photo gives way")
     above = page.locator(".pane.stack .layer").nth(1)
     assert "50%" in above.evaluate("one => one.style.clipPath")
+    assert page.locator(".pane.stack .both .badge").all_inner_texts() == SIDES
+    assert_names_beside(page, bar)
     bar.focus()
     page.keyboard.press("ArrowRight")
     assert bar.get_attribute("aria-valuenow") == "52"
@@ -189,7 +216,117 @@ def test_swipe_follows_mouse_and_keys(page: playwright_api.Page) -> None:
     assert int(bar.get_attribute("aria-valuenow")) == pytest.approx(80, abs=1)
     # The photo on top is cut off to the right of the bar.
     assert "0px 20% 0px 0px" in above.evaluate("one => one.style.clipPath")
+    assert_names_beside(page, bar)
     keep_shot(page, "swipe")
+
+
+SIDES = ["Your photo", "Nearest genuine"]
+
+
+def assert_names_beside(page: playwright_api.Page, bar: playwright_api.Locator) -> None:
+    """Hold each name to its own side of the bar."""
+    names = [page.locator(f".tag.side.{side}") for side in ("left", "right")]
+    assert [one.inner_text() for one in names] == SIDES
+    left, right = (one.bounding_box() for one in names)
+    middle = bar.bounding_box()["x"] + bar.bounding_box()["width"] / 2
+    assert left["x"] + left["width"] < middle < right["x"]
+    assert right["x"] - left["x"] - left["width"] < 40
+
+
+def test_the_keyboard_stays_in_the_pictures_in_every_mode(page: playwright_api.Page) -> None:
+    focus(page)
+    for key, name in (
+        ("w", "Your photo over the reference"),
+        ("a", "Your photo over the reference"),
+        ("s", "Your photo suspect.jpg"),
+        ("d", "Your photo over the reference"),
+        ("p", "Your photo suspect.jpg"),
+        ("p", "Your photo suspect.jpg"),
+        ("w", "Your photo over the reference"),
+    ):
+        page.keyboard.press(key)
+        # A browser takes the focus from what is no longer seen a moment later.
+        page.wait_for_timeout(120)
+        assert held(page) == name, key
+    page.get_by_role("slider", name="Where the photo gives way").press("Home")
+    focus(page)
+    page.keyboard.press(">")
+    bar = page.get_by_role("slider", name="Where the photo gives way")
+    assert bar.get_attribute("aria-valuenow") == "2"
+
+
+def test_a_place_is_gone_to_and_come_back_from(
+    browser: playwright_api.Browser, address: str, shots: Shots
+) -> None:
+    page = browser.new_page(viewport=SMALL)
+    faults = faults_of(page)
+    hand_in(page, address, shots.copy_query.pixels)
+    page.get_by_role("article", name="Middle").wait_for()
+    page.get_by_role("radio", name="Differences").click()
+    page.locator("details.measured summary").first.click()
+    place = page.locator('.places [data-place*=" structure "]').first
+    assert re.fullmatch(
+        r"place 1, (centre|(top|middle|bottom) (left|centre|right))", place.inner_text()
+    )
+    name = place.get_attribute("aria-label")
+    assert place.inner_text() in name
+    page.get_by_label("What is mapped").select_option("colour")
+    place.click()
+    assert page.locator(".pane.stack img.map:visible").get_attribute("src").endswith("/structure")
+    assert held(page) == "Your photo over the reference"
+    assert_tools_and_picture_in_sight(page)
+    page.keyboard.press("Shift+Tab")
+    assert held(page) == "Back to the figures"
+    page.keyboard.press("Enter")
+    assert held(page) == name
+    assert page.get_by_role("button", name="Back to the figures").is_hidden()
+    place.press("Enter")
+    page.keyboard.press("b")
+    assert held(page) == name
+    look = page.get_by_role("button", name="Middle: see it on the desk")
+    look.click()
+    assert_tools_and_picture_in_sight(page)
+    page.get_by_role("button", name="Back to the point").click()
+    assert held(page) == "Middle: see it on the desk"
+    page.close()
+    assert faults == []
+
+
+def assert_tools_and_picture_in_sight(page: playwright_api.Page) -> None:
+    head = page.get_by_test_id("stHeader").bounding_box()["height"]
+    page.wait_for_timeout(300)
+    tools = page.get_by_role("toolbar", name="Zoom and position").bounding_box()
+    picture = page.locator(".pane:visible .glass").first.bounding_box()
+    assert tools["y"] >= head
+    assert picture["y"] + picture["height"] <= page.viewport_size["height"]
+
+
+def test_tools_and_pictures_are_in_sight_together_in_a_small_window(
+    page: playwright_api.Page,
+) -> None:
+    page.set_viewport_size(SMALL)
+    seen = []
+    for lay in ("Side by side", "Swipe", "Alternate", "Differences"):
+        page.get_by_role("radio", name=lay).click()
+        page.locator(".viewer").evaluate("one => one.scrollIntoView({ block: 'start' })")
+        assert_tools_and_picture_in_sight(page)
+        seen.append(page.locator(".pane:visible .glass").first.bounding_box()["y"])
+    for nearest in ("Nearest fake", "Nearest genuine"):
+        page.locator(".beside").get_by_role("radio", name=nearest).click()
+        page.wait_for_timeout(200)
+        seen.append(page.locator(".pane:visible .glass").first.bounding_box()["y"])
+    # Nothing chosen among the layers moves the picture.
+    assert max(seen[1:]) - min(seen[1:]) < 1
+    keep_shot(page, "small-window")
+    page.get_by_role("button", name="Fill the screen").click()
+    page.wait_for_function("document.fullscreenElement !== null")
+    page.wait_for_timeout(300)
+    ruler = page.get_by_role("button", name="Ruler", exact=True).bounding_box()
+    assert ruler["y"] + ruler["height"] <= page.evaluate("window.innerHeight")
+    keep_shot(page, "small-full")
+    page.evaluate("document.exitFullscreen()")
+    page.set_viewport_size(DESK)
+    page.get_by_role("radio", name="Side by side").click()
 
 
 def until_veiled(page: playwright_api.Page, wanted: list[bool]) -> None:
@@ -367,8 +504,19 @@ def test_a_point_is_marked_and_a_serial_typed_and_both_survive_a_reload(
     shown = page.locator(".pane figcaption .name").all_inner_texts()
     further = next(name for name in ("G-0", "G-1") if name not in shown)
     cards = page.get_by_role("list", name="Nearest known specimens")
-    cards.get_by_role("button", name=f"Genuine, {further}").click()
+    card = cards.get_by_role("button", name=f"Genuine, {further}")
+    assert card.locator(".deed").inner_text() == "Lay on the desk"
+    listed = page.locator("details.measured").first
+    if listed.get_attribute("open") is None:
+        listed.locator("summary").click()
+    card.click()
     page.locator('.pane[data-key^="photo-"]').wait_for(state="attached")
+    assert listed.get_attribute("open") is not None
+    card.get_by_text("On the desk", exact=True).wait_for()
+    page.get_by_role("status").get_by_text(f"laid on it: {further}").wait_for()
+    page.get_by_role("button", name="See the desk").click()
+    page.get_by_role("button", name="Back to the cards").click()
+    assert further in held(page)
     page.wait_for_timeout(800)
     keep_shot(page, "points")
     page.reload()
@@ -391,6 +539,27 @@ def test_a_point_is_marked_and_a_serial_typed_and_both_survive_a_reload(
     other.wait_for_timeout(500)
     assert other.url != page.url
     other.close()
+
+
+def test_nothing_is_asked_for_on_a_desk_that_made_way(
+    browser: playwright_api.Browser, address: str, shots: Shots
+) -> None:
+    page = browser.new_page(viewport=SMALL)
+    faults = faults_of(page)
+    hand_in(page, address, shots.genuine_query.pixels)
+    page.get_by_role("article", name="Middle").wait_for()
+    hand_in_another(page, shots.copy_query.pixels)
+    page.locator(".pane figcaption .name", has_text="other.jpg").wait_for()
+    page.get_by_role("article", name="Middle").wait_for()
+    until_settled(page)
+    page.close()
+    assert faults == []
+
+
+def hand_in_another(page: playwright_api.Page, pixels: np.ndarray) -> None:
+    page.get_by_test_id("stFileUploaderDropzoneInput").set_input_files(
+        {"name": "other.jpg", "mimeType": "image/jpeg", "buffer": encode_jpeg(pixels, quality=95)}
+    )
 
 
 def test_an_address_that_is_no_longer_kept_says_so(

@@ -12,6 +12,7 @@ import pytest
 from desk_prints import PLANTED, Shots, fill, shots_of, told
 from loupebook.errors import ComparisonError, RecordNotFound
 from loupebook.library import Desk, Library
+from loupebook.library.desk_measures import HATCH
 from loupebook.library.desk_photos import SURROUND, TILE, LaidPhoto, Mips
 from loupebook.library.serials import barcode_words, read_barcodes, serials_agree
 
@@ -111,6 +112,30 @@ def test_a_planted_difference_is_found_where_it_was_planted(
     ]
     assert near.max() > 150
     assert np.median(png[..., 3]) == 0
+
+
+def test_a_map_is_hatched_where_glare_hides_the_print_and_only_there(
+    library: Library, shots: Shots
+) -> None:
+    query = shots.genuine_query.pixels.copy()
+    apart = np.linalg.norm(shots.genuine_query.place - np.array(PLANTED), axis=-1)
+    row, column = np.unravel_index(np.nanargmin(apart), apart.shape)
+    cv2.circle(query, (int(column), int(row)), 34, (255, 255, 255), -1)
+    laid = library.desk(told(library, query, "G-0", "F-0"))
+    laid.align()
+    png = cv2.imdecode(
+        np.frombuffer(laid.overlay(key_of(library, "G-0"), "structure"), np.uint8),
+        cv2.IMREAD_UNCHANGED,
+    )
+    scale = png.shape[1] / laid.to_dict()["frame"]["width"]
+    hatched = png[..., 3] == 255
+
+    def share(place: tuple[float, float]) -> float:
+        x, y = (scale * one for one in print_to_photo(shots, "G-0", place))
+        return float(hatched[int(y) - 12 : int(y) + 12, int(x) - 12 : int(x) + 12].mean())
+
+    assert share(PLANTED) == pytest.approx(2 / HATCH, abs=0.06)
+    assert share((PLANTED[0] - 150, PLANTED[1] + 40)) == 0
 
 
 def test_the_nearest_fake_has_figures_and_maps_of_its_own(library: Library, desk: Desk) -> None:

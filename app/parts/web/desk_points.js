@@ -7,6 +7,7 @@ class PointList {
   constructor(root) {
     this.root = root;
     this.state = null;
+    this.left = false;
   }
 
   build(data, send) {
@@ -38,10 +39,14 @@ class PointList {
     });
   }
 
-  // Another desk was laid out: what lies on the old one is no longer to be asked for.
+  // Another desk was laid out: what lies on the old one is no longer to be asked for. A search
+  // that was cut off can bring the old one back.
   leave(base) {
-    if (!this.data || base === this.data.base) return;
-    this.left = true;
+    if (!this.data) return;
+    const left = base !== this.data.base;
+    if (left === this.left) return;
+    this.left = left;
+    if (!left) return this.follow();
     this.state = null;
     this.draw();
   }
