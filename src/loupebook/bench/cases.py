@@ -34,7 +34,7 @@ class BenchReference:
         What it shows.
     specimen : str
         The object photographed; the unit that figures count.
-    standing, origin : str
+    standing, origin, marque, element, view, lighting : str
         As in the catalogue; empty where the collection has none.
     """
 
@@ -43,6 +43,10 @@ class BenchReference:
     specimen: str
     standing: str = ""
     origin: str = ""
+    marque: str = ""
+    element: str = ""
+    view: str = ""
+    lighting: str = ""
 
 
 @dataclass(frozen=True)
@@ -132,6 +136,7 @@ def demo_case(references: Path, queries: Path, *, name: str = "demo set") -> Ben
                 row["specimen"],
                 row["standing"],
                 row["origin"],
+                **{key: row.get(key, "") for key in ("marque", "element", "view", "lighting")},
             )
             for row in known
         ],

@@ -285,13 +285,13 @@ def facts_of(reference: BenchReference) -> PhotoFacts:
     """Return what search wants to know; what a collection lacks does not matter to it."""
     return PhotoFacts(
         specimen=reference.specimen,
-        element=Element.BAND,
+        element=Element(reference.element or "band"),
         standing=Standing(reference.standing or "genuine"),
-        marque=None,
+        marque=reference.marque or None,
         edition=reference.design,
         origin=reference.origin or None,
-        view=View.FACE,
-        lighting=Lighting.DIFFUSE,
+        view=View(reference.view or "face"),
+        lighting=Lighting(reference.lighting or "diffuse"),
         state=IntakeState.CONFIRMED,
     )
 
