@@ -12,7 +12,6 @@ similarity is the probability at even odds beforehand.
 from __future__ import annotations
 
 import argparse
-import csv
 import json
 import tempfile
 from dataclasses import dataclass, replace
@@ -20,13 +19,12 @@ from pathlib import Path
 
 import local_worlds
 import numpy as np
-from PIL import Image
 from scipy.optimize import minimize
 from scipy.special import logsumexp
 
 import loupebook.search.fuse
 from loupebook.bench.capture import shoot
-from loupebook.bench.cases import FILLS
+from loupebook.bench.cases import FILLS, demo_case
 from loupebook.encoders import load_encoder
 from loupebook.errors import LoupebookError
 from loupebook.search import EmbeddingArm, QueryPhoto
@@ -81,37 +79,20 @@ def ask(seed: int) -> list[Asked]:
 
 def ask_rendered(folder: Path) -> list[Asked]:
     """Put the queries of a rendered world to both arms; right is the right edition."""
-    asked_of = folder.with_name(f"{folder.name}-queries")
-    held, queries = rows_of(folder / "manifest.csv"), rows_of(asked_of / "truth.csv")
-    elements = {row["edition"]: row["element"] for row in held}
-    editions = np.array([row["edition"] for row in held])
+    case = demo_case(folder, folder.with_name(f"{folder.name}-queries"))
+    editions = np.array([one.design for one in case.references])
     asked = []
     with tempfile.TemporaryDirectory() as kept:
         embedding = EmbeddingArm(Path(kept) / "e", load_encoder(), set_id="learn")
         local = LocalArm(Path(kept) / "l", set_id="learn")
         for arm in (embedding, local):
-            arm.sync(
-                {n: row["path"] for n, row in enumerate(held)},
-                lambda n: read(folder / held[n]["path"]),
-            )
-        for query in queries:
-            right = editions == query["edition"]
+            arm.sync({n: str(n) for n in range(len(editions))}, lambda n: case.references[n].read())
+        for query in case.queries:
+            right = editions == query.design
             if right.any():
-                pixels = read(asked_of / query["path"])
-                kind = elements[query["edition"]]
-                asked.append(candidates(embedding, local, pixels, right, kind))
+                kind = query.strata["element"]
+                asked.append(candidates(embedding, local, query.read(), right, kind))
     return asked
-
-
-def rows_of(path: Path) -> list[dict[str, str]]:
-    """Read a table."""
-    with path.open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
-
-
-def read(path: Path) -> np.ndarray:
-    """Read a picture."""
-    return np.asarray(Image.open(path).convert("RGB"))
 
 
 def candidates(

@@ -23,17 +23,16 @@ from loupebook.demo.camera.phone import develop, draw_handling
 from loupebook.demo.camera.request import Shot
 from loupebook.demo.camera.sampler import sample_scenes
 from loupebook.demo.camera.torch_renderer import TorchRenderer
-from loupebook.demo.press.origin import PrintOrigin
 from loupebook.demo.surface import PrintedSurface
 from loupebook.demo.world import World, print_specimen
 from loupebook.records.model import Element, Lighting, Standing
+from recipe.prints import MARQUES_A_WORLD, shown
 
 FIRST_SEED = 200_000
-MARQUES_A_WORLD = 10
 HEIGHT, WIDTH = 336, 432
 SCALES = {Element.BAND: 11.0, Element.SEAL: 5.5, Element.CAP: 9.0}
 """px/mm: what a photo of this size can show."""
-HOUSE_RUNS, COPIES, SPECIMENS, VIEWS = 2, 2, 2, 3
+SPECIMENS, VIEWS = 2, 3
 BATCH = {"cuda": 32, "cpu": 8}
 _LIGHTS = (Lighting.DIFFUSE,) * 4 + (Lighting.RAKING, Lighting.TILT)
 
@@ -64,12 +63,6 @@ class Job:
     until: float
 
 
-def _shown(origins: list[PrintOrigin], rng: np.random.Generator) -> list[int]:
-    house = [k for k, o in enumerate(origins) if o.standing is Standing.GENUINE]
-    fakes = [k for k, o in enumerate(origins) if o.standing is Standing.FAKE]
-    return house[:HOUSE_RUNS] + [int(k) for k in rng.permutation(fakes)[:COPIES]]
-
-
 def _plan(job: Job) -> tuple[list[PrintedSurface], list[Shot], list[Photo]]:
     world = World(job.seed, marques=MARQUES_A_WORLD)
     name = world.marques[job.marque]
@@ -79,7 +72,7 @@ def _plan(job: Job) -> tuple[list[PrintedSurface], list[Shot], list[Photo]]:
     photos: list[Photo] = []
     for number, edition in enumerate(e for e in world.editions if e.marque == name):
         origins = list(world.origins(edition))
-        for place in _shown(origins, rng):
+        for place in shown(origins, rng):
             for specimen in range(SPECIMENS):
                 scale = SCALES[edition.element]
                 surfaces.append(print_specimen(edition, origins[place], specimen, px_per_mm=scale))

@@ -12,13 +12,14 @@ import argparse
 import fcntl
 import multiprocessing
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
 import cv2
 import numpy as np
 
+from loupebook.demo.press.origin import PrintOrigin
 from loupebook.demo.surface import PrintedSurface
 from loupebook.demo.world import World, print_specimen
 from loupebook.records.model import Element, Standing
@@ -26,6 +27,9 @@ from loupebook.records.model import Element, Standing
 HELD_OUT = 900_000
 FIRST_TRAINING_SEED = 100_000
 MARQUES_A_WORLD = 10
+HOUSE_RUNS, COPIES = 2, 2
+SPECIMENS = (1, 3, 4, 4)
+"""Which specimen of each origin shown is drawn."""
 SIDE = 384
 SCALES = {Element.BAND: 6.0, Element.SEAL: 4.0, Element.CAP: 7.0}
 """px/mm: what a 256 px photo of the item can show."""
@@ -54,6 +58,13 @@ def flatten(surface: PrintedSurface) -> tuple[np.ndarray, np.ndarray]:
     return (np.clip(part * 255 + 0.5, 0, 255).astype(np.uint8) for part in (colour, shine))
 
 
+def shown(origins: Sequence[PrintOrigin], rng: np.random.Generator) -> list[int]:
+    """Return which origins of an edition are shown: two house runs, two copies drawn by lot."""
+    house = [k for k, o in enumerate(origins) if o.standing is Standing.GENUINE]
+    fakes = [k for k, o in enumerate(origins) if o.standing is Standing.FAKE]
+    return house[:HOUSE_RUNS] + [int(k) for k in rng.permutation(fakes)[:COPIES]]
+
+
 def draw_marque(job: tuple[int, int, Path]) -> int:
     """Draw the prints of one marque: two house runs and two copies of each edition."""
     seed, marque, folder = job
@@ -64,11 +75,7 @@ def draw_marque(job: tuple[int, int, Path]) -> int:
     count = 0
     for number, edition in enumerate(e for e in world.editions if e.marque == name):
         origins = list(world.origins(edition))
-        house = [k for k, o in enumerate(origins) if o.standing is Standing.GENUINE]
-        fakes = [k for k, o in enumerate(origins) if o.standing is Standing.FAKE]
-        picked = [(house[0], 1), (house[1], 3)]
-        picked += [(int(k), 4) for k in rng.permutation(fakes)[:2]]
-        for place, specimen in picked:
+        for place, specimen in zip(shown(origins, rng), SPECIMENS, strict=True):
             surface = print_specimen(
                 edition,
                 origins[place],
@@ -76,7 +83,7 @@ def draw_marque(job: tuple[int, int, Path]) -> int:
                 px_per_mm=SCALES[edition.element],
             )
             colour, shine = flatten(surface)
-            standing = "g" if place in house else "f"
+            standing = "g" if origins[place].standing is Standing.GENUINE else "f"
             stem = f"{seed}-{marque}-{number}-{place}-{standing}-{specimen}-{surface.geometry}"
             quality = [cv2.IMWRITE_WEBP_QUALITY, 72]
             cv2.imwrite(str(folder / f"{stem}-c.webp"), colour, quality)

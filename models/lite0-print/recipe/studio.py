@@ -1,7 +1,7 @@
 """Photographs flat prints on the device, for ever anew: a light batched shader.
 
-Not the product's own renderer (`loupebook.demo.camera`), which is more exact and slower: the
-figures on held-out worlds are thus taken under another camera than the training's.
+Not the product's own renderer (`loupebook.demo.camera`), which is more exact and slower:
+`recipe.photos` renders a bank of photos with that one beforehand.
 """
 
 from __future__ import annotations
