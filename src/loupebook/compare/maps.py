@@ -21,6 +21,8 @@ from loupebook.compare.comparison import AGREES_TO, DIFFERS_FROM, NEAR_FROM, Com
 Pixels = NDArray[np.uint8]
 Share = NDArray[np.float32]
 
+STRUCTURE = "structure"
+"""The measurement whose map is the difference map."""
 _RINGS = 6
 _PEAK = 99.5
 """Percentile of a map that is its strongest place: one speck says little."""
@@ -31,7 +33,16 @@ _STOPS = np.array([[255, 236, 130], [250, 150, 40], [200, 30, 30], [110, 0, 20]]
 
 def difference_map(comparison: Comparison) -> Pixels | None:
     """Return the structure map over the query, uint8 sRGB; `None` where nothing was measured."""
-    return _pictured(comparison).get("structure")
+    framed, share = comparison.framed, shares(comparison).get(STRUCTURE)
+    if framed is None or share is None:
+        return None
+    return overlay(framed.pixels, share, framed.inner, standouts(comparison).get(STRUCTURE))
+
+
+def map_key(measurement: str) -> str:
+    """Return under which name :func:`pictures_of` gives the map of a measurement."""
+    shown = "differences" if measurement == STRUCTURE else measurement.lower().replace(" ", "-")
+    return f"map-{shown}"
 
 
 def shares(comparison: Comparison) -> dict[str, Share]:
@@ -140,18 +151,7 @@ def pictures_of(comparison: Comparison) -> dict[str, Pixels]:
     if framed is None:
         return {}
     found = {"query-aligned": framed.pixels, "reference-aligned": framed.consensus.pixels}
-    for name, picture in _pictured(comparison).items():
-        shown = "differences" if name == "structure" else name.lower().replace(" ", "-")
-        found[f"map-{shown}"] = picture
-    return found
-
-
-def _pictured(comparison: Comparison) -> dict[str, Pixels]:
-    framed = comparison.framed
-    if framed is None:
-        return {}
     spots = standouts(comparison)
-    return {
-        name: overlay(framed.pixels, share, framed.inner, spots.get(name))
-        for name, share in shares(comparison).items()
-    }
+    for name, share in shares(comparison).items():
+        found[map_key(name)] = overlay(framed.pixels, share, framed.inner, spots.get(name))
+    return found

@@ -8,6 +8,8 @@ from pathlib import Path
 
 from platformdirs import user_data_path
 
+from loupebook.search.files import write_atomically
+
 SET_VARIABLE = "LOUPEBOOK_SET"
 """Environment variable that names the set to work on."""
 
@@ -63,5 +65,4 @@ def remembered_name() -> str:
 def remember_name(name: str) -> None:
     """Keep a name for the next time; a folder that cannot be written keeps none."""
     with suppress(OSError):
-        home().mkdir(parents=True, exist_ok=True)
-        (home() / _NAME_FILE).write_text(name.strip()[:_LONGEST_NAME], encoding="utf-8")
+        write_atomically(home() / _NAME_FILE, [name.strip()[:_LONGEST_NAME].encode()])

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from loupebook.compare.maps import map_key
 from loupebook.imaging import PhotoCheck
 from loupebook.sheets.measured import Word, signed, word_of
 
@@ -22,7 +23,6 @@ RANKED_BY = (
 MAP_MEANS = "what departs most; the figures say whether it is unusual"
 _SAVED_AS_ONE = 5e-7
 """Similarities were saved to six digits; nearer to 1 than this they read 1."""
-_STRUCTURE = "structure"
 _SIGNS = {Word.AGREES: "=", Word.DIFFERS: "≠"}
 
 
@@ -61,18 +61,12 @@ def telling_map(compared: Mapping[str, Any]) -> TellingMap | None:
     mapped = [
         (row["z"], row["name"])
         for row in compared["measurements"]
-        if row["z"] is not None and _picture_of(row["name"]) in compared["pictures"]
+        if row["z"] is not None and map_key(row["name"]) in compared["pictures"]
     ]
     if not mapped:
         return None
     _, name = max(mapped, key=lambda one: one[0])
-    return TellingMap(name, _picture_of(name))
-
-
-def _picture_of(measurement: str) -> str:
-    if measurement == _STRUCTURE:
-        return "map-differences"
-    return f"map-{measurement.lower().replace(' ', '-')}"
+    return TellingMap(name, map_key(name))
 
 
 def likeness_words(match: Mapping[str, Any]) -> str:
