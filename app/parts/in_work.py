@@ -37,6 +37,10 @@ COPY = (
 
 def take_up() -> None:
     """Take up the examination that the address names, once a session."""
+    if OWN in st.session_state and QUERY not in st.session_state:
+        del st.session_state[OWN]
+        st.query_params.pop(PARAMETER, None)
+        return
     key = st.query_params.get(PARAMETER)
     if key is None or OWN in st.session_state or QUERY in st.session_state:
         return

@@ -17,6 +17,7 @@ _paste = web_component("paste")
 TYPES = ["image", ".heic", ".heif", ".tif", ".tiff"]
 MOST_BYTES = 80 * 2**20
 QUERY = "query"
+PUT_AWAY = "queries-put-away"
 
 
 @dataclass(frozen=True)
@@ -54,9 +55,9 @@ def offer_photo() -> Handed | None:
         st.file_uploader(
             "Choose a photo, or drop it here. On a phone this also opens the camera.",
             type=TYPES,
-            key="query-file",
+            key=(key := f"query-file-{st.session_state.get(PUT_AWAY, 0)}"),
             on_change=_take_file,
-            args=("query-file",),
+            args=(key,),
             help="JPEG, PNG, TIFF, WebP or HEIC. The photo stays on this computer.",
         )
         _paste(key="query-paste", data={"most_bytes": MOST_BYTES}, on_pasted_change=_take_paste)
@@ -68,15 +69,24 @@ def offer_photo() -> Handed | None:
                 on_change=_take_file,
                 args=("query-camera",),
             )
+        if query:
+            st.button("Put this photo away", on_click=_put_away)
     return st.session_state.get(QUERY)
 
 
 def _take_file(key: str) -> None:
     file = st.session_state.get(key)
-    if file is None:
-        st.session_state.pop(QUERY, None)
-    else:
+    # An uploader lets go of its file before the next one has come. What is in hand stays till
+    # then: without it the page would be laid out anew, and what is on its way would be lost.
+    if file is not None:
         st.session_state[QUERY] = Handed(file.getvalue(), file.name)
+
+
+def _put_away() -> None:
+    st.session_state.pop(QUERY, None)
+    # Under a new key the uploader is empty.
+    st.session_state[PUT_AWAY] = st.session_state.get(PUT_AWAY, 0) + 1
+    st.session_state["camera-on"] = False
 
 
 def _take_paste() -> None:

@@ -556,6 +556,29 @@ def test_nothing_is_asked_for_on_a_desk_that_made_way(
     assert faults == []
 
 
+def test_another_photo_over_a_slow_line_arrives_and_can_be_put_away(
+    browser: playwright_api.Browser, address: str, shots: Shots
+) -> None:
+    page = browser.new_page(viewport=SMALL)
+    hand_in(page, address, shots.genuine_query.pixels)
+    page.get_by_role("article", name="Middle").wait_for()
+    until_settled(page)
+    size = len(encode_jpeg(shots.copy_query.pixels, quality=95))
+    slow = {"offline": False, "latency": 20, "downloadThroughput": -1, "uploadThroughput": size / 4}
+    page.context.new_cdp_session(page).send("Network.emulateNetworkConditions", slow)
+    hand_in_another(page, shots.copy_query.pixels)
+    page.wait_for_timeout(2000)
+    assert page.locator(".pane figcaption .name", has_text="suspect.jpg").is_visible()
+    page.locator(".pane figcaption .name", has_text="other.jpg").wait_for()
+    page.get_by_text("Choose another photo").click()
+    page.get_by_role("button", name="Put this photo away").click()
+    page.get_by_text("How to photograph it.").wait_for()
+    until_settled(page)
+    assert "in-work" not in page.url
+    assert page.locator(".pane").count() == 0
+    page.close()
+
+
 def hand_in_another(page: playwright_api.Page, pixels: np.ndarray) -> None:
     page.get_by_test_id("stFileUploaderDropzoneInput").set_input_files(
         {"name": "other.jpg", "mimeType": "image/jpeg", "buffer": encode_jpeg(pixels, quality=95)}
