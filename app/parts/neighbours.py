@@ -10,7 +10,7 @@ import streamlit as st
 from loupebook.library import SearchFilters, Standing
 from parts.crop import Region
 from parts.current_set import overview_of
-from parts.intake import Handed, decoded
+from parts.intake import Handed
 from parts.plates import match_card, show_plates
 from parts.searching import search_kept
 from parts.words import STANDING, plain
@@ -66,11 +66,9 @@ def show_neighbours(
         )
         number = min(number or 0, len(photos) - 1)
     photo = Handed(bytes(photos[number].source), photos[number].file_name)
-    height, width = decoded(photo).pixels.shape[:2]
     report = search_kept(
         library,
         photo,
-        (width, height),
         region=Region(),
         filters=SearchFilters(),
         k=SHOWN,

@@ -88,7 +88,6 @@ def keep_filters(kept: Mapping[str, str | None]) -> None:
 def search_kept(
     library: Library,
     photo: Handed,
-    size: tuple[int, int],
     *,
     region: Region,
     filters: SearchFilters,
@@ -102,15 +101,18 @@ def search_kept(
     ----------
     library : Library
     photo : Handed
-    size : (int, int)
-        Width and height of the decoded photo, px.
     region, filters, k
         What to search, among what, how many.
     place : str
         Which answer of the page this is.
     before : callable, optional
-        Called before the library is searched, not where the answer is kept; it shows that
-        something is going on.
+        Called before the photo is decoded and searched for, not where the answer is kept; it
+        shows that something is going on.
+
+    Raises
+    ------
+    PhotoError
+        If the photo cannot be decoded within limits.
     """
     info = library.info()
     mark = (info.set_id, info.change_counter, photo.sha256, region, filters, k)
@@ -126,13 +128,15 @@ def search_kept(
         bar.progress(done / max(total, 1), text=f"{what}: {done:,} of {total:,}")
 
     with waiting:
+        query = decoded(photo)
+        height, width = query.pixels.shape[:2]
         report = library.search(
-            decoded(photo),
+            query,
             name=photo.name,
             filters=filters,
             k=k,
             progress=progress,
-            **region.arguments(*size),
+            **region.arguments(width, height),
         )
     bar.empty()
     st.session_state[place] = (mark, report)

@@ -69,12 +69,6 @@ def examine() -> None:
         how.markdown(HOW)
         limits.markdown(NOT_SAID)
         return None
-    try:
-        decoded(photo)
-    except PhotoError as error:
-        st.error(plain(str(error)), icon=":material/broken_image:")
-        st.markdown("Nothing was searched. Choose another file, or save this one as JPEG or PNG.")
-        return None
     return desk(photo)
 
 
@@ -85,11 +79,9 @@ def desk(photo: Handed) -> None:
         library = open_set()
         if library is None:
             return
-        pixels = decoded(photo).pixels
-        height, width = pixels.shape[:2]
         region = region_of(photo.sha256)
-        top, work, below = st.container(), st.container(), st.container()
-        with work:
+        top, work, below = st.container(), st.empty(), st.container()
+        with work.container():
             items = st.container()
             crop = st.expander(
                 "Correct the outline", icon=":material/crop:", key="crop-box", on_change="rerun"
@@ -109,19 +101,24 @@ def desk(photo: Handed) -> None:
             under_way, said, place = st.container(), st.empty(), DeskPlace()
 
         def look() -> None:
-            """Build the desk in the browser while the library is searched."""
+            """Build the desk in the browser while the photo is decoded and searched for."""
             with said:
                 say_looking()
             place.show_awaited()
+            # In a closed box nobody sees it: it then waits until the answer is seen.
+            if crop.open:
+                show_outline(place.awaited)
+
+        def show_outline(follow: str | None = None) -> None:
             with crop:
-                show_crop(pixels, photo.sha256, outline_of(photo.sha256), place.awaited)
+                pixels = decoded(photo).pixels
+                show_crop(pixels, photo.sha256, outline_of(photo.sha256), follow)
 
         try:
             with under_way:
                 report = search_kept(
                     library,
                     photo,
-                    (width, height),
                     region=region,
                     filters=filters,
                     k=k,
@@ -133,14 +130,21 @@ def desk(photo: Handed) -> None:
             said.empty()
             st.error(plain(str(error)), icon=":material/crop:")
             return
+        except PhotoError as error:
+            place.clear()
+            said.empty()
+            work.empty()
+            st.error(plain(str(error)), icon=":material/broken_image:")
+            st.markdown(
+                "Nothing was searched. Choose another file, or save this one as JPEG or PNG."
+            )
+            return
         except LoupebookError:
             place.clear()
             said.empty()
             raise
         remember_outline(photo.sha256, region, report)
-        if place.awaited is None:
-            with crop:
-                show_crop(pixels, photo.sha256, outline_of(photo.sha256))
+        pixels = decoded(photo).pixels
         with below:
             key = show_answer(library, report, photo.sha256, said, place)
             keep(photo, k)
@@ -148,10 +152,12 @@ def desk(photo: Handed) -> None:
                 show_matches(library, report)
                 offer_saving(
                     library, report, photo, region=region, filters=filters, k=k,
-                    size=(width, height), marks=point_marks(key, photo.sha256),
+                    size=pixels.shape[1::-1], marks=point_marks(key, photo.sha256),
                 )  # fmt: skip
                 offer_downloads(report)
             say_limits(report)
+        if place.awaited is None or not crop.open:
+            show_outline()
         with items:
             offer_items(report, photo.sha256, pixels)
         with advice:

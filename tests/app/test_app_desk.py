@@ -55,8 +55,7 @@ def test_the_answer_comes_to_a_desk_that_stands_already(filled: Path, shots: Sho
     assert awaited["awaited"]
     assert all(pane["missing"] for pane in awaited["panes"])
     told_to_it = DESKS.state(awaited["base"].split("/")[2])["told"]
-    outline = shown(at, "crop")[0]
-    assert outline["follow"] == awaited["base"]
+    assert shown(at, "crop")[0]["follow"] is None
     at.run()
     laid = shown(at, "desk")[0]
     assert not laid["awaited"]
@@ -64,6 +63,17 @@ def test_the_answer_comes_to_a_desk_that_stands_already(filled: Path, shots: Sho
         assert laid[name] == told_to_it[name]
     assert laid["base"] == awaited["base"]
     assert [list(one) for one in told_to_it["found"]] == shown(at, "crop")[0]["found"]
+
+
+def test_an_open_crop_stands_before_the_answer_and_follows_the_desk(
+    filled: Path, shots: Shots
+) -> None:
+    at = opened()
+    at.session_state["crop-box"] = True
+    data = encode_jpeg(shots.genuine_query.pixels, quality=90)
+    at.file_uploader[0].upload("suspect.jpg", data, "image/jpeg").run()
+    assert not at.exception
+    assert shown(at, "crop")[0]["follow"] == shown(at, "desk")[0]["base"]
 
 
 def test_no_desk_is_left_where_nothing_is_found(filled: Path, shots: Shots) -> None:

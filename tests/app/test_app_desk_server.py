@@ -55,11 +55,11 @@ def ask(path: str, **query: str) -> Response:
 
 
 def test_a_tile_is_the_photo_and_may_be_kept(desk: Any) -> None:
-    answer = ask("/desk/known/tile/query/own/1/1/0")
+    answer = ask("/desk/known/tile/query/own/0/0/0")
     assert answer.media_type == "image/jpeg"
     assert "private" in answer.headers["cache-control"]
     tile = np.asarray(Image.open(io.BytesIO(answer.body)).convert("RGB")).astype(float)
-    photo = desk.layer("query", aligned=False).mips.level(0)[:512, 512:]
+    photo = desk.layer("query", aligned=False).mips.level(0)
     assert tile.shape == photo.shape
     assert np.abs(tile - photo).mean() < 3
 

@@ -87,9 +87,9 @@ def test_the_nearest_genuine_photo_is_the_frame_px_by_px(library: Library, desk:
     assert told_of["done"]
     pixels = library.photo_pixels(1)
     finest = len(told_of["layers"][key]["aligned"]["levels"]) - 1
-    np.testing.assert_array_equal(
-        desk.layer(key, aligned=True).tile(finest, 0, 0), pixels[:TILE, :TILE]
-    )
+    tile = desk.layer(key, aligned=True).tile(finest, 0, 0)
+    assert max(tile.shape) >= TILE
+    np.testing.assert_array_equal(tile, pixels[: tile.shape[0], : tile.shape[1]])
 
 
 def test_a_planted_difference_is_found_where_it_was_planted(
@@ -229,16 +229,16 @@ def random_photo(width: int, height: int) -> np.ndarray:
 def test_tiles_of_the_finest_level_are_the_photo_and_coarser_ones_its_means() -> None:
     pixels = random_photo(1300, 700)
     laid = LaidPhoto(Mips((1300, 700), lambda: pixels), (1300, 700))
-    assert laid.levels == [0.25, 0.5, 1.0]
+    assert laid.levels == [0.5, 1.0]
     whole = np.full((700, 1300, 3), 0, np.uint8)
     for row in range(2):
         for column in range(3):
-            tile = laid.tile(2, column, row)
+            tile = laid.tile(1, column, row)
             whole[row * TILE : row * TILE + tile.shape[0],
                   column * TILE : column * TILE + tile.shape[1]] = tile  # fmt: skip
     np.testing.assert_array_equal(whole, pixels)
     coarse = laid.tile(0, 0, 0).astype(float)
-    means = pixels[:, :1300].reshape(175, 4, 325, 4, 3).mean((1, 3))
+    means = pixels.reshape(350, 2, 650, 2, 3).mean((1, 3))
     assert coarse.shape == means.shape
     assert np.abs(coarse - means).mean() < 1.5
 
@@ -275,7 +275,7 @@ def test_a_desk_is_seen_once_the_query_and_the_nearest_are(library: Library, sho
     assert time.monotonic() - began < 5
 
 
-@pytest.mark.parametrize("at", [(3, 0, 0), (-1, 0, 0), (2, 3, 0), (2, 0, 2), (2, -1, 0)])
+@pytest.mark.parametrize("at", [(2, 0, 0), (-1, 0, 0), (0, 1, 0), (1, 3, 0), (1, 0, 2), (1, -1, 0)])
 def test_there_are_no_tiles_beyond_the_photo(at: tuple[int, int, int]) -> None:
     laid = LaidPhoto(Mips((1300, 700), lambda: random_photo(1300, 700)), (1300, 700))
     with pytest.raises(IndexError):

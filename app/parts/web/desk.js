@@ -7,7 +7,7 @@ const LAYS = [["beside", "Side by side"], ["swipe", "Swipe"], ["alternate", "Alt
 const CHANNELS = [["colour", "Colour"], ["red", "Red"], ["green", "Green"], ["blue", "Blue"], ["grey", "Grey"]];
 const RATES = [[1000, "1 a second"], [500, "2 a second"], [2000, "1 in 2 seconds"]];
 const halves = (width, height) => {
-  const count = Math.max(0, Math.ceil(Math.log2(Math.max(width, height) / TILE)));
+  const count = Math.max(0, Math.ceil(Math.log2(Math.max(width, height) / FIRST_TILE)));
   return Array.from({ length: count + 1 }, (_, number) => 2 ** (number - count));
 };
 

@@ -4,6 +4,8 @@
 // the pane and turned by quarters; the stage carries the view (see glass.js). A tile's scale
 // is tile px a frame px. Coarser tiles stay below finer ones, so that nothing goes blank.
 const TILE = 512;
+// The coarsest level is one tile of this side, so that the first view seldom needs another.
+const FIRST_TILE = 768;
 const MOST_TILES = 56;
 const REST_MS = 50;
 
@@ -100,8 +102,9 @@ class Layer {
 
   fetch(level, view) {
     const scale = this.source.levels[level];
-    const side = (this.source.tile ?? TILE) / scale;
-    const count = (length) => Math.max(1, Math.ceil((length * scale - 1e-6) / (this.source.tile ?? TILE)));
+    const across = this.source.tile ?? (level ? TILE : FIRST_TILE);
+    const side = across / scale;
+    const count = (length) => Math.max(1, Math.ceil((length * scale - 1e-6) / across));
     const [columns, rows] = [count(this.source.width), count(this.source.height)];
     const first = (edge) => Math.max(0, Math.floor(edge / side));
     const last = (edge, most) => Math.min(most - 1, Math.floor(edge / side));

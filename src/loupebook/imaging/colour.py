@@ -177,9 +177,9 @@ def _apply_profile(colour: Image.Image, icc: bytes | None, notes: list[str]) -> 
 
 def _matching(colour: Image.Image, space: str) -> Image.Image | None:
     """Return the picture in the mode that a profile of this colour space takes."""
-    if space == "RGB" and colour.mode in {"L", "RGB"}:
+    if space == "RGB" and colour.mode == "L":
         return colour.convert("RGB")
-    wanted = {"GRAY": "L", "CMYK": "CMYK", "Lab": "LAB"}.get(space)
+    wanted = {"RGB": "RGB", "GRAY": "L", "CMYK": "CMYK", "Lab": "LAB"}.get(space)
     return colour if colour.mode == wanted else None
 
 

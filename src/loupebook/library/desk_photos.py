@@ -28,6 +28,9 @@ Points = NDArray[np.float64]
 
 TILE = 512
 """Side of a tile, px."""
+FIRST_TILE = 768
+"""Side of the one tile that is the coarsest level, px: at least half of it is filled, so that
+the first view of a picture seldom needs another."""
 SURROUND = 119
 """Neutral grey about the pictures (ISO 3664 asks for a neutral surround)."""
 UV_SURROUND = 42
@@ -190,7 +193,7 @@ class LaidPhoto:
     @property
     def levels(self) -> list[float]:
         """Scales of the tiles, coarsest first: the first is one tile."""
-        count = max(0, math.ceil(math.log2(max(self.size) * self.finest / TILE)))
+        count = max(0, math.ceil(math.log2(max(self.size) * self.finest / FIRST_TILE)))
         return [self.finest / 2 ** (count - number) for number in range(count + 1)]
 
     def tile(self, level: int, column: int, row: int) -> Pixels:
@@ -206,10 +209,11 @@ class LaidPhoto:
             raise IndexError(level)
         scale = levels[level]
         across, down = (math.ceil(side * scale) for side in self.size)
-        width, height = min(TILE, across - column * TILE), min(TILE, down - row * TILE)
+        side = TILE if level else FIRST_TILE
+        width, height = min(side, across - column * side), min(side, down - row * side)
         if width <= 0 or height <= 0:
             raise IndexError((column, row))
-        return self.cut(column * TILE / scale, row * TILE / scale, scale, (width, height))
+        return self.cut(column * side / scale, row * side / scale, scale, (width, height))
 
     def cut(self, left: float, top: float, scale: float, size: tuple[int, int]) -> Pixels:
         """Return a part of the frame.
