@@ -1,6 +1,7 @@
 """Renders the worlds that the comparison is measured on, with exact truth beside them.
 
-Run: ``python tests/benchmarks/bench_compare_worlds.py FOLDER SEED MARQUES``. One folder an
+Run: ``python tests/benchmarks/bench_compare_worlds.py FOLDER SEED MARQUES`` (``--times 2`` for
+photos twice as wide and high, ``--device cuda`` for a GPU, ``--processes``). One folder an
 edition, written once and kept; a run that was cut off goes on where it stopped. Of every
 printed edition: five genuine references (two house runs), four genuine queries of other
 specimens and one taken badly, and one query of each of four fake origins. Seals again under
@@ -9,10 +10,11 @@ UV-A. All pictures are rendered and invented.
 
 from __future__ import annotations
 
+import argparse
 import json
-import sys
+import multiprocessing
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 
 import cv2
@@ -32,6 +34,23 @@ HEIGHT, WIDTH = 810, 1080
 TRUTH_PX_PER_MM = 8.0
 _PX_PER_MM = {Element.BAND: 22.0, Element.SEAL: 14.0}
 _FIRST_QUERY = 500
+
+
+@dataclass(frozen=True)
+class Rendering:
+    """How large photos are, in times of HEIGHT x WIDTH, and where they are shaded."""
+
+    times: float = 1.0
+    device: str = "cpu"
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Height and width, px."""
+        return round(HEIGHT * self.times), round(WIDTH * self.times)
+
+    def print_px_per_mm(self, element: Element) -> float:
+        """Resolution of the print."""
+        return _PX_PER_MM[element] * max(1.0, self.times)
 
 
 @dataclass(frozen=True)
@@ -104,8 +123,14 @@ def _shots(
     return rows
 
 
-def render_edition(world: World, edition: Edition, folder: Path, seed: int) -> None:
-    """Render one edition into its folder."""
+def render_edition(place: int, world: World, folder: Path, seed: int, how: Rendering) -> None:
+    """Render one edition into its folder, unless it is there."""
+    torch.set_num_threads(1)
+    cv2.setNumThreads(1)
+    edition = world.editions[place]
+    folder = folder / f"{seed}-{edition.name.replace(' ', '-')}"
+    if edition.element is Element.CAP or (folder / "edition.json").exists():
+        return
     folder.mkdir(parents=True, exist_ok=True)
     masks, facts = {}, []
     for origin in world.origins(edition):
@@ -117,16 +142,16 @@ def render_edition(world: World, edition: Edition, folder: Path, seed: int) -> N
         sorted(_shots(world, edition), key=lambda row: (row[0].name, row[1]))
     ):
         if printed != (origin.name, specimen):
-            scale = _PX_PER_MM[edition.element]
+            scale = how.print_px_per_mm(edition.element)
             surface = print_specimen(edition, origin, specimen, px_per_mm=scale)
-            renderer = TorchRenderer([surface])
+            renderer = TorchRenderer([surface], device=how.device)
             printed = (origin.name, specimen)
         shot = Shot(
             int(np.random.default_rng([seed, origin.seed, number]).integers(1 << 31)),
             0, lighting, View.FACE, query=query, poor=poor,
         )  # fmt: skip
         name = folder / f"{number:02d}.jpg"
-        scale = _photograph(renderer, surface, shot, name)
+        scale = _photograph(renderer, surface, shot, name, how)
         facts.append(
             {
                 "path": name.name, "role": role, "standing": origin.standing.value,
@@ -139,35 +164,37 @@ def render_edition(world: World, edition: Edition, folder: Path, seed: int) -> N
         "width_mm": surface.width_mm, "height_mm": surface.height_mm, "pictures": facts,
     }  # fmt: skip
     (folder / "edition.json").write_text(json.dumps(head, indent=1))
+    print(folder, flush=True)
 
 
-def _photograph(renderer: TorchRenderer, surface: object, shot: Shot, path: Path) -> float:
-    scenes = sample_scenes([shot], [surface], height=HEIGHT, width=WIDTH)
+def _photograph(
+    renderer: TorchRenderer, surface: object, shot: Shot, path: Path, how: Rendering
+) -> float:
+    height, width = how.size
+    scenes = sample_scenes([shot], [surface], height=height, width=width)
     exposure = renderer.expose(scenes)
     handling = draw_handling(
         [shot.seed],
         poor=np.array([shot.poor]),
         dim=np.array([shot.lighting is Lighting.UV_A]),
     )
-    noise = torch.from_numpy(sensor_noise([shot.seed], HEIGHT, WIDTH))
-    pixels = develop(exposure.light, handling, noise)[0].permute(1, 2, 0).numpy()
+    noise = torch.from_numpy(sensor_noise([shot.seed], height, width)).to(how.device)
+    pixels = develop(exposure.light, handling, noise)[0].permute(1, 2, 0).cpu().numpy()
     bgr = cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR)
     cv2.imwrite(str(path), bgr, [cv2.IMWRITE_JPEG_QUALITY, int(handling.quality[0]) + 10])
-    seen = exposure.item[0].numpy() > 0.5
-    warp = np.where(seen, exposure.artwork_mm[0].numpy(), np.nan)[:, ::2, ::2]
+    seen = exposure.item[0].cpu().numpy() > 0.5
+    warp = np.where(seen, exposure.artwork_mm[0].cpu().numpy(), np.nan)[:, ::2, ::2]
     np.savez_compressed(path.with_suffix(".npz"), artwork_mm=warp.astype(np.float32))
     return float(scenes.focal_px[0] / scenes.focus_mm[0])
 
 
-def render(folder: Path, seed: int, marques: int) -> None:
-    """Render what is missing of one world."""
-    torch.set_num_threads(1)
+def render(folder: Path, seed: int, marques: int, how: Rendering, processes: int) -> None:
+    """Render what is missing of one world, an edition a process."""
     world = World(seed, marques=marques)
-    for edition in world.editions:
-        home = folder / f"{seed}-{edition.name.replace(' ', '-')}"
-        if edition.element is not Element.CAP and not (home / "edition.json").exists():
-            render_edition(world, edition, home, seed)
-            print(home, flush=True)
+    work = partial(render_edition, world=world, folder=folder, seed=seed, how=how)
+    with multiprocessing.get_context("spawn").Pool(processes) as pool:
+        for _ in pool.imap_unordered(work, range(len(world.editions))):
+            pass
 
 
 def load_cases(folder: Path) -> list[Case]:
@@ -187,5 +214,19 @@ def load_cases(folder: Path) -> list[Case]:
     return cases
 
 
+def main() -> None:
+    """Read the command line and render."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("seed", type=int)
+    parser.add_argument("marques", type=int)
+    parser.add_argument("--times", type=float, default=1.0)
+    parser.add_argument("--device", default="cpu")
+    parser.add_argument("--processes", type=int, default=1)
+    chosen = parser.parse_args()
+    how = Rendering(chosen.times, chosen.device)
+    render(chosen.folder, chosen.seed, chosen.marques, how, chosen.processes)
+
+
 if __name__ == "__main__":
-    render(Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]))
+    main()

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from loupebook.demo.demo_set import DEMO_PHOTO_SEED, photograph_plan, render_world
+from loupebook.demo.demo_set import DEMO_PHOTO_SEED, Taking, photograph_plan, render_world
 from loupebook.demo.photo_files import RENDERED
 from loupebook.demo.photo_plan import held_out_origin, plan_queries, plan_references
 from loupebook.demo.world import World, demo_world
@@ -59,7 +59,7 @@ def test_seeds_of_photos_never_repeat():
 def test_rendered_set_says_what_it_is(tmp_path):
     said = []
     done = render_world(
-        World(3, marques=1), tmp_path / "set", seed=1, count=2, truth=True,
+        World(3, marques=1), tmp_path / "set", seed=1, count=2, how=Taking(truth=True),
         progress=lambda *step: said.append(step),
     )  # fmt: skip
     assert done == 2
@@ -88,7 +88,7 @@ def test_shipped_photos_can_be_drawn_again(tmp_path, element):
     shipped = read_manifest(_DEMO / "manifest.csv").rows
     number = next(k for k, photo in enumerate(plan) if photo.edition.element is element)
     path = shipped[number].path
-    photograph_plan([(plan[number], path.stem)], folder=tmp_path, truth=False, traced=False)
+    photograph_plan([(plan[number], path.stem)], folder=tmp_path, how=Taking())
     ours, theirs = (np.asarray(Image.open(p), float) for p in (tmp_path / path.name, path))
     assert ((ours - theirs) ** 2).mean() < 255**2 / 10**4.5
 
@@ -99,7 +99,7 @@ def test_traced_sets_need_mitsuba(tmp_path, monkeypatch):
 
     monkeypatch.setattr("loupebook.demo.demo_set.load_mitsuba", missing)
     with pytest.raises(WorldInvalid, match="raytrace"):
-        render_world(World(3, marques=1), tmp_path / "a", seed=1, count=1, traced=True)
+        render_world(World(3, marques=1), tmp_path / "a", seed=1, count=1, how=Taking(traced=True))
 
 
 def test_impossible_sets_are_refused(tmp_path):
@@ -109,8 +109,33 @@ def test_impossible_sets_are_refused(tmp_path):
     with pytest.raises(WorldInvalid):
         render_world(world, tmp_path / "a", seed=-1)
     with pytest.raises(WorldInvalid):
-        render_world(world, tmp_path / "a", seed=1, count=1, workers=0)
+        render_world(world, tmp_path / "a", seed=1, count=1, how=Taking(workers=0))
     (tmp_path / "full").mkdir()
     (tmp_path / "full" / "something").touch()
     with pytest.raises(WorldInvalid):
         render_world(world, tmp_path / "full", seed=1, count=1)
+
+
+def test_photos_of_another_size_show_the_same(tmp_path):
+    """Half as wide and high, from the same seeds: the same picture with fewer px."""
+    plan = plan_references(World(3, marques=1), seed=1)
+    for name, how in (("whole", Taking()), ("half", Taking(times=0.5))):
+        photograph_plan([(plan[0], name)], folder=tmp_path, how=how)
+    whole, half = (Image.open(tmp_path / f"{n}.jpg").convert("L") for n in ("whole", "half"))
+    assert half.size == (whole.width // 2, whole.height // 2)
+    reduced = np.asarray(whole.resize(half.size, Image.Resampling.BOX), float)
+    assert np.corrcoef(reduced.ravel(), np.asarray(half, float).ravel())[0, 1] > 0.95
+
+
+@pytest.mark.parametrize(
+    ("how", "said"),
+    [
+        (Taking(times=0.1), "0.5 to 6"),
+        (Taking(device="tpu"), "there is cpu"),
+        (Taking(device="cuda", traced=True), "leave out the device"),
+    ],
+)
+def test_impossible_ways_of_rendering_are_refused(tmp_path, how, said, monkeypatch):
+    monkeypatch.setattr("loupebook.demo.demo_set.load_mitsuba", lambda variant: None)
+    with pytest.raises(WorldInvalid, match=said):
+        render_world(World(3, marques=1), tmp_path / "a", seed=1, count=1, how=how)

@@ -36,7 +36,7 @@ def world_case(
         If what renders worlds is not installed.
     """
     try:
-        from loupebook.demo.demo_set import render_queries, render_world
+        from loupebook.demo.demo_set import Taking, render_queries, render_world
         from loupebook.demo.world import World
     except ImportError as exc:
         raise BenchInvalid(
@@ -45,7 +45,8 @@ def world_case(
     world = World(seed, marques=MARQUES)
     known, asked = folder / f"world-{seed}", folder / f"world-{seed}-queries"
     if not (known / "manifest.csv").is_file():
-        render_world(world, known, seed=seed, workers=workers, progress=progress)
+        render_world(world, known, seed=seed, how=Taking(workers=workers), progress=progress)
     if not (asked / "truth.csv").is_file():
-        render_queries(world, asked, seed=seed, truth=True, workers=workers, progress=progress)
+        how = Taking(truth=True, workers=workers)
+        render_queries(world, asked, seed=seed, how=how, progress=progress)
     return demo_case(known, asked, name=f"rendered world {seed}")

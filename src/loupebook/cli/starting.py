@@ -68,6 +68,13 @@ def demo(
         bool,
         typer.Option("--traced", help="Trace light (needs loupebook[raytrace]); far slower."),
     ] = False,
+    times: Annotated[
+        float,
+        typer.Option(metavar="K", help="Photos of that other world K times as wide and high."),
+    ] = 1.0,
+    device: Annotated[
+        str, typer.Option(help="Where that other world is drawn: cpu, or cuda on an NVIDIA GPU.")
+    ] = "cpu",
     out_folder: Annotated[
         Path, typer.Option("--out", metavar="DIR", help="Where drawn pictures go.")
     ] = Path("rendered"),
@@ -80,8 +87,11 @@ def demo(
     """
     from loupebook.library import build_demo_set, serve_page
 
-    if rebuild or seed is not None or count is not None:
-        draw(rebuild, seed, count, truth, out_folder, traced=traced, as_json=as_json)
+    if rebuild or seed is not None or count is not None or times != 1.0 or device != "cpu":
+        draw(
+            rebuild, seed, count, truth, out_folder,
+            traced=traced, times=times, device=device, as_json=as_json,
+        )  # fmt: skip
         return
     with progress_bar() as progress:
         built = build_demo_set(progress=progress)
@@ -101,13 +111,19 @@ def draw(
     folder: Path,
     *,
     traced: bool,
+    times: float,
+    device: str,
     as_json: bool,
 ) -> None:
     """Draw the demo set again, or another world."""
     from loupebook.library import render_demo_anew, render_other_world
 
-    if rebuild and (seed is not None or count is not None or truth):
-        err.print("--rebuild draws the demo set as it is: leave out --seed, --count and --truth.")
+    other = seed is not None or count is not None or truth or times != 1.0 or device != "cpu"
+    if rebuild and other:
+        err.print(
+            "--rebuild draws the demo set as it is: leave out --seed, --count, --truth, --times "
+            "and --device."
+        )
         raise typer.Exit(ExitCode.WRONG_USE)
     with progress_bar() as progress:
         if rebuild:
@@ -115,7 +131,7 @@ def draw(
         else:
             made = render_other_world(
                 folder, seed=1 if seed is None else seed, count=count, truth=truth,
-                traced=traced, progress=progress,
+                traced=traced, times=times, device=device, progress=progress,
             )  # fmt: skip
     if as_json:
         print_json(made.to_dict())

@@ -41,6 +41,8 @@ _CONFIRMED_ON = "2026-11-25"
 _SIZE = {Element.BAND: (540, 720), Element.SEAL: (610, 1000), Element.CAP: (540, 720)}
 _PX_PER_MM = {Element.BAND: 22.0, Element.SEAL: 12.0, Element.CAP: 18.0}
 _SUPERSAMPLE = 1.35
+_FINE_ENOUGH = 1.5
+_GPU = re.compile(r"cuda(:\d+)?")
 _MANIFEST = (
     *("path", "specimen", "element", "marque", "edition", "standing", "origin", "view"),
     *("lighting", "source", "confirmed_by", "confirmed_on", "serial", "notes"),
@@ -50,6 +52,63 @@ _TRUTH = (
     *("path", "group", "element", "marque", "edition", "standing", "origin", "skill"),
     *("specimen", "view", "lighting", "px_per_mm", "notes"),
 )
+
+
+@dataclass(frozen=True)
+class Taking:
+    """How the photos of a world are rendered.
+
+    Parameters
+    ----------
+    truth : bool
+        Whether to write ground truth beside each photo.
+    workers : int
+        Processes.
+    traced : bool
+        Whether Mitsuba traces the light (the extra ``raytrace``), else torch shades.
+    times : float
+        How many times as wide and high as those of the demo set the photos are; at 3 they
+        have 3.5 megapixels, and seals 5.5.
+    device : str
+        Where torch shades: ``cpu``, ``cuda`` or ``cuda:N``.
+    """
+
+    truth: bool = False
+    workers: int = 1
+    traced: bool = False
+    times: float = 1.0
+    device: str = "cpu"
+
+    def check(self) -> None:
+        """Refuse what cannot be.
+
+        Raises
+        ------
+        WorldInvalid
+            A number of workers or a size that cannot be; Mitsuba or the device is not there,
+            or both are asked for.
+        """
+        if not 1 <= self.workers <= 256:
+            raise WorldInvalid(f"1 to 256 workers, not {self.workers}")
+        if not 0.5 <= self.times <= 6:
+            raise WorldInvalid(f"photos are 0.5 to 6 times as large, not {self.times:g}")
+        if self.traced:
+            load_mitsuba(VARIANTS[0])
+        if self.device == "cpu":
+            return
+        if self.traced:
+            raise WorldInvalid("Mitsuba traces on the CPU: leave out the device, or tracing")
+        if not _GPU.fullmatch(self.device) or not torch.cuda.is_available():
+            raise WorldInvalid(f"no device {self.device} here; there is cpu")
+
+    def size(self, element: Element) -> tuple[int, int]:
+        """Height and width of a photo, px."""
+        height, width = _SIZE[element]
+        return round(height * self.times), round(width * self.times)
+
+    def print_px_per_mm(self, element: Element) -> float:
+        """Resolution of the print: at least twice what the largest photos of it show."""
+        return _PX_PER_MM[element] * max(1.0, self.times / _FINE_ENOUGH)
 
 
 @dataclass(frozen=True)
@@ -70,9 +129,7 @@ def render_world(
     *,
     seed: int,
     count: int | None = None,
-    truth: bool = False,
-    workers: int = 1,
-    traced: bool = False,
+    how: Taking = Taking(),
     progress: Progress = _no_progress,
 ) -> int:
     """Render reference photos of a world with a manifest and a card.
@@ -87,12 +144,8 @@ def render_world(
         Decides how the items are photographed.
     count : int, optional
         How many photos; default is one round over all editions.
-    truth : bool
-        Whether to write ground truth beside each photo.
-    workers : int
-        Processes.
-    traced : bool
-        Whether Mitsuba traces the light (the extra ``raytrace``), else torch shades.
+    how : Taking
+        How they are rendered.
     progress : callable
         Called with (what, done, total).
 
@@ -104,16 +157,13 @@ def render_world(
     Raises
     ------
     WorldInvalid
-        A folder that holds something, or a count, seed or number of workers that cannot be;
-        Mitsuba is wanted and not installed.
+        A folder that holds something, a count or seed that cannot be, or as
+        :meth:`Taking.check`.
     """
     plan = plan_references(world, seed=seed, count=count)
     names = [_file_name(photo, number) for number, photo in enumerate(plan, start=1)]
     _check_folder(out)
-    taken = _take(
-        plan, names, out / "photos",
-        truth=truth, workers=workers, traced=traced, progress=progress,
-    )  # fmt: skip
+    taken = _take(plan, names, out / "photos", how=how, progress=progress)
     rows = [_manifest_row(photo, shot) for photo, shot in zip(plan, taken, strict=True)]
     _write_table(out / "manifest.csv", _MANIFEST, rows)
     (out / "SET_CARD.md").write_text(WORLD_CARD.format(seed=world.seed), encoding="utf-8")
@@ -125,37 +175,26 @@ def render_queries(
     out: Path,
     *,
     seed: int,
-    truth: bool = False,
-    workers: int = 1,
-    traced: bool = False,
+    how: Taking = Taking(),
     progress: Progress = _no_progress,
 ) -> int:
     """Render held-out queries with ``truth.csv``; parameters as :func:`render_world`."""
     plan = plan_queries(world, seed=seed)
     names = [f"q{number:03d}" for number in range(1, len(plan) + 1)]
     _check_folder(out)
-    taken = _take(
-        plan, names, out / "photos",
-        truth=truth, workers=workers, traced=traced, progress=progress,
-    )  # fmt: skip
+    taken = _take(plan, names, out / "photos", how=how, progress=progress)
     rows = [_truth_row(photo, shot) for photo, shot in zip(plan, taken, strict=True)]
     _write_table(out / "truth.csv", _TRUTH, rows)
     return len(plan)
 
 
 def rebuild_demo(
-    folder: Path, *, workers: int = 1, traced: bool = False, progress: Progress = _no_progress
+    folder: Path, *, how: Taking = Taking(), progress: Progress = _no_progress
 ) -> None:
     """Render ``demo`` and ``demo_queries`` anew under a folder that holds neither."""
-    world = demo_world()
-    render_world(
-        world, folder / "demo",
-        seed=DEMO_PHOTO_SEED, workers=workers, traced=traced, progress=progress,
-    )  # fmt: skip
-    render_queries(
-        world, folder / "demo_queries",
-        seed=DEMO_PHOTO_SEED, workers=workers, traced=traced, progress=progress,
-    )  # fmt: skip
+    world, seed = demo_world(), DEMO_PHOTO_SEED
+    render_world(world, folder / "demo", seed=seed, how=how, progress=progress)
+    render_queries(world, folder / "demo_queries", seed=seed, how=how, progress=progress)
     (folder / "demo" / "SET_CARD.md").write_text(DEMO_CARD, encoding="utf-8")
     (folder / "demo_queries" / "SET_CARD.md").write_text(QUERY_CARD, encoding="utf-8")
 
@@ -178,28 +217,23 @@ def _take(
     names: Sequence[str],
     folder: Path,
     *,
-    truth: bool,
-    workers: int,
-    traced: bool,
+    how: Taking,
     progress: Progress,
 ) -> list[Taken]:
     """Print every specimen once and take its photos."""
-    if not 1 <= workers <= 256:
-        raise WorldInvalid(f"1 to 256 workers, not {workers}")
-    if traced:
-        load_mitsuba(VARIANTS[0])
+    how.check()
     folder.mkdir(parents=True, exist_ok=True)
     pairs = zip(plan, names, strict=True)
     jobs = [list(job) for _, job in groupby(pairs, key=lambda pair: pair[0].specimen.name)]
     taken: list[Taken] = []
-    work = partial(photograph_plan, folder=folder, truth=truth, traced=traced)
-    if workers == 1:
+    work = partial(photograph_plan, folder=folder, how=how)
+    if how.workers == 1:
         for job in jobs:
             taken += work(job)
             progress("rendering", len(taken), len(plan))
         return taken
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(workers, mp_context=context, initializer=_one_thread) as pool:
+    with ProcessPoolExecutor(how.workers, mp_context=context, initializer=_one_thread) as pool:
         for part in pool.map(work, jobs):
             taken += part
             progress("rendering", len(taken), len(plan))
@@ -212,41 +246,42 @@ def _one_thread() -> None:
 
 
 def photograph_plan(
-    job: Sequence[tuple[PlannedPhoto, str]], *, folder: Path, truth: bool, traced: bool
+    job: Sequence[tuple[PlannedPhoto, str]], *, folder: Path, how: Taking
 ) -> list[Taken]:
     """Print the one specimen of a job and take its photos, named without their ending."""
     first = job[0][0]
     surface = print_specimen(
         first.edition, first.origin, first.specimen.seed,
-        px_per_mm=_PX_PER_MM[first.edition.element],
+        px_per_mm=how.print_px_per_mm(first.edition.element),
     )  # fmt: skip
     renderer: Renderer = (
-        MitsubaRenderer([surface]) if traced else TorchRenderer([surface], supersample=_SUPERSAMPLE)
+        MitsubaRenderer([surface])
+        if how.traced
+        else TorchRenderer([surface], supersample=_SUPERSAMPLE, device=how.device)
     )
-    return [_take_one(renderer, surface, photo, folder / name, truth) for photo, name in job]
+    return [_take_one(renderer, surface, photo, folder / name, how) for photo, name in job]
 
 
 def _take_one(
-    renderer: Renderer, surface: PrintedSurface, photo: PlannedPhoto, stem: Path, truth: bool
+    renderer: Renderer, surface: PrintedSurface, photo: PlannedPhoto, stem: Path, how: Taking
 ) -> Taken:
-    height, width = _SIZE[photo.edition.element]
+    height, width = how.size(photo.edition.element)
     scenes = sample_scenes([photo.shot], [surface], height=height, width=width)
     exposure = renderer.expose(scenes)
     dim = photo.shot.lighting in (Lighting.RAKING, Lighting.UV_A)
     handling = draw_handling(
         [photo.shot.seed], poor=np.array([photo.shot.poor]), dim=np.array([dim])
     )
-    noise = torch.from_numpy(sensor_noise([photo.shot.seed], height, width))
-    pixels = develop(exposure.light, handling, noise)[0].permute(1, 2, 0).numpy()
+    noise = torch.from_numpy(sensor_noise([photo.shot.seed], height, width)).to(how.device)
+    pixels = develop(exposure.light, handling, noise)[0].permute(1, 2, 0).cpu().numpy()
     data = jpeg_bytes(
         pixels, quality=int(handling.quality[0]), model=PHONES[int(handling.phone[0])].model
     )
     path = stem.with_name(stem.name + ".jpg")
     path.write_bytes(data)
-    if truth:
-        write_truth(
-            path.with_suffix(""), scenes, exposure.item[0].numpy(), exposure.artwork_mm[0].numpy()
-        )
+    if how.truth:
+        item, artwork = exposure.item[0].cpu().numpy(), exposure.artwork_mm[0].cpu().numpy()
+        write_truth(path.with_suffix(""), scenes, item, artwork)
     scale = float(scenes.focal_px[0] / scenes.focus_mm[0])
     return Taken(path.name, round(scale, 2))
 

@@ -56,9 +56,10 @@ def render_demo_anew(
         If a folder is not empty, or what draws is not installed.
     """
     _need_renderer()
-    from loupebook.demo.demo_set import rebuild_demo
+    from loupebook.demo.demo_set import Taking, rebuild_demo
 
-    rebuild_demo(out, workers=workers or _cores(), traced=traced, progress=progress)
+    how = Taking(workers=workers or _cores(), traced=traced)
+    rebuild_demo(out, how=how, progress=progress)
     return Rendered(out / "demo", out / "demo_queries")
 
 
@@ -70,6 +71,8 @@ def render_other_world(
     truth: bool = False,
     workers: int | None = None,
     traced: bool = False,
+    times: float = 1.0,
+    device: str = "cpu",
     progress: Progress = no_progress,
 ) -> Rendered:
     """Draw another invented world: references with a manifest, queries with their truth.
@@ -86,27 +89,27 @@ def render_other_world(
         Whether to write the exact place of the artwork beside each photo.
     workers, traced, progress
         As for :func:`render_demo_anew`.
+    times : float
+        How many times as wide and high as those of the demo set the photos are.
+    device : str
+        Where light is shaded: ``cpu``, ``cuda`` or ``cuda:N``.
 
     Raises
     ------
     WorldInvalid
-        If the seed, count or folder cannot be used, or what draws is not installed.
+        If the seed, count, size, device or folder cannot be used, or what draws is not installed.
     """
     _need_renderer()
-    from loupebook.demo.demo_set import render_queries, render_world
+    from loupebook.demo.demo_set import Taking, render_queries, render_world
     from loupebook.demo.world import World
 
     world = World(seed)
     made = Rendered(out / "references", out / "queries")
-    many = workers or _cores()
-    render_world(
-        world, made.references, seed=seed, count=count, truth=truth,
-        workers=many, traced=traced, progress=progress,
-    )  # fmt: skip
-    render_queries(
-        world, made.queries, seed=seed, truth=truth,
-        workers=many, traced=traced, progress=progress,
-    )  # fmt: skip
+    how = Taking(
+        truth=truth, workers=workers or _cores(), traced=traced, times=times, device=device
+    )
+    render_world(world, made.references, seed=seed, count=count, how=how, progress=progress)
+    render_queries(world, made.queries, seed=seed, how=how, progress=progress)
     return made
 
 
