@@ -9,7 +9,8 @@ from loupebook.errors import PhotoUnreadable
 from loupebook.imaging import resize_to_fit
 from loupebook.search import QueryPhoto, search_set
 from loupebook.search.arm import ArmHit
-from loupebook.search.siblings import MOST, Seen, tell_siblings, told_apart
+from loupebook.search.laying import Seen
+from loupebook.search.siblings import MOST, tell_siblings, told_apart
 
 SIDE = 360
 WHERE = ((70.0, 50.0), (430.0, 60.0), (420.0, 410.0), (60.0, 400.0))

@@ -2,9 +2,12 @@
 
 Two editions of one maker, or two sorts of one carton, agree nearly everywhere, and so a query
 agrees with both: which of them it agrees with in more places is then decided by how either
-was photographed. Here the photos of both are laid over the query, each by its own outline,
-and looked at in blocks. Where the two photos agree with each other, a block says nothing;
-where they differ in print or in colour, it speaks for the one that the query resembles.
+was photographed. Here the photos of both are laid over the query, each by its own outline.
+
+Where the set has several photos of both, ``loupebook.search.many_photos`` tells print from how
+it was photographed, and what it finds takes the place of the lead that one had. With one photo
+of either, they are looked at in blocks. Where the two agree with each other, a block says
+nothing; where they differ in print or in colour, it speaks for the one that the query resembles.
 
 What it finds shifts a whole design, that is all photos of the edition: it never decides
 between photos of one edition, hence not between genuine and fake ones.
@@ -18,7 +21,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import NamedTuple, TypeAlias
+from typing import TypeAlias
 
 import cv2
 import numpy as np
@@ -27,9 +30,10 @@ from scipy.special import expit
 
 from loupebook.errors import LoupebookError
 from loupebook.records.model import PhotoFacts
-from loupebook.search.arm import Outline, Pixels, QueryPhoto, ReadPhoto
+from loupebook.search.arm import Pixels, QueryPhoto, ReadPhoto
 from loupebook.search.fuse import FusedHit
-from loupebook.search.windows import box_about
+from loupebook.search.laying import Seen, cut_out, lay_over
+from loupebook.search.many_photos import told_by_many
 
 RIVALS = 4
 """Designs laid beside the first."""
@@ -37,8 +41,17 @@ PRINT_WEIGHT, COLOUR_WEIGHT = 12.0, 3.0
 """Log odds for an agreement with one photo alone: correlation 1 against 0, colour equal to one."""
 MOST = 5.0
 """Log odds that it can add or take at most; a design that leads by more is left alone."""
-GLANCE = 800
+GLANCE = 1200
 """Longest side, px, of the reference photos."""
+PHOTOS = 4
+"""Photos of one design laid over a query at most."""
+FEWEST_PHOTOS = 2
+"""Photos of either design from which they are looked at together."""
+FAR = 15.0
+"""Log odds of a lead from which the one behind is not looked at by many photos either."""
+ENOUGH_TOLD, MANY_WEIGHT, LEAD_GIVEN_UP = 2.0, 20.0, 0.8
+"""What must speak, by weight, for many photos to count in full; log odds for a mean difference
+of correlations of 1; and the share of the lead that then counts no more."""
 SIDE = 420
 """Longest side of the item, px, at which all three are laid over each other."""
 MOST_ENLARGED = 2.0
@@ -61,13 +74,6 @@ it must reach to speak with full weight."""
 Edition: TypeAlias = tuple[object, ...]
 Floats: TypeAlias = NDArray[np.float64]
 Places: TypeAlias = Sequence[tuple[int, int]]
-
-
-class Seen(NamedTuple):
-    """A reference photo, uint8 sRGB, and where its four corners lie in the query, px."""
-
-    pixels: Pixels
-    outline: Outline
 
 
 @dataclass(frozen=True)
@@ -123,38 +129,76 @@ def tell_siblings(
         Photo id to pixels, uint8 sRGB; small ones do (:data:`GLANCE`).
     """
     placed = _placed(fused, facts)
-    if not placed or edition_of(facts[fused[0].photo_id]) != edition_of(facts[placed[0].photo_id]):
+    first, *rivals = [*placed][: 1 + RIVALS] or [()]
+    if not first or first != edition_of(facts[fused[0].photo_id]):
         return Siblings()
-    first, rivals = placed[0], placed[1 : 1 + RIVALS]
-    near = [one for one in rivals if fused[0].evidence - one.evidence < MOST]
-    seen = {hit.photo_id: _seen(hit, glance) for hit in ([first, *near] if near else [])}
-    mine = seen.get(first.photo_id)
+    seen = _Seen(query.pixels, glance)
     shifts = {}
-    for one in near:
-        theirs = seen[one.photo_id]
-        if mine is not None and theirs is not None:
-            shift = -told_apart(query.pixels, mine, theirs)
-            shifts[edition_of(facts[one.photo_id])] = shift
+    for number, rival in enumerate(rivals):
+        lead = fused[0].evidence - placed[rival][0].evidence
+        shift = None
+        if number == 0 and lead < FAR:
+            shift = seen.by_many(placed[first], placed[rival], lead)
+        if shift is None and lead < MOST:
+            shift = seen.by_one(placed[first][0], placed[rival][0])
+        if shift is not None:
+            shifts[rival] = shift
     return Siblings(shifts)
 
 
-def _placed(fused: Sequence[FusedHit], facts: Mapping[int, PhotoFacts]) -> list[FusedHit]:
-    """Return the nearest photo of each edition that geometry has placed in the query."""
-    best: dict[Edition, FusedHit] = {}
+class _Seen:
+    """Looks at reference photos beside one query; each is read once."""
+
+    def __init__(self, query: Pixels, glance: ReadPhoto) -> None:
+        self._query = query
+        self._glance = glance
+        self._read: dict[int, Pixels | None] = {}
+
+    def by_many(
+        self, first: Sequence[FusedHit], rival: Sequence[FusedHit], lead: float
+    ) -> float | None:
+        """Return what the rival gains by several photos of both; `None` where there are none."""
+        if min(len(first), len(rival)) < FEWEST_PHOTOS:
+            return None
+        mine, theirs = self._photos(first), self._photos(rival)
+        if min(len(mine), len(theirs)) < FEWEST_PHOTOS:
+            return None
+        told = told_by_many(self._query, mine, theirs)
+        sure = min(told.weight / ENOUGH_TOLD, 1.0)
+        return sure * (LEAD_GIVEN_UP * lead - MANY_WEIGHT * told.speaks)
+
+    def by_one(self, first: FusedHit, rival: FusedHit) -> float | None:
+        """Return what the rival gains by the nearest photo of each; `None` if one is not read."""
+        both = self._photos([first, rival])
+        return -told_apart(self._query, *both) if len(both) == 2 else None
+
+    def _photos(self, hits: Sequence[FusedHit]) -> list[Seen]:
+        return [
+            Seen(pixels, hit.outline)
+            for hit in hits
+            if hit.outline is not None and (pixels := self._pixels(hit.photo_id)) is not None
+        ]
+
+    def _pixels(self, photo: int) -> Pixels | None:
+        if photo not in self._read:
+            try:
+                self._read[photo] = self._glance(photo)
+            except LoupebookError:
+                self._read[photo] = None
+        return self._read[photo]
+
+
+def _placed(
+    fused: Sequence[FusedHit], facts: Mapping[int, PhotoFacts]
+) -> dict[Edition, list[FusedHit]]:
+    """Return the nearest photos of each edition that geometry has placed, nearest first."""
+    best: dict[Edition, list[FusedHit]] = {}
     for hit in fused:
         if hit.outline is not None:
-            best.setdefault(edition_of(facts[hit.photo_id]), hit)
-    return list(best.values())
-
-
-def _seen(hit: FusedHit, glance: ReadPhoto) -> Seen | None:
-    """Return a placed photo with its place; `None` where it cannot be read."""
-    if hit.outline is None:
-        return None
-    try:
-        return Seen(glance(hit.photo_id), hit.outline)
-    except LoupebookError:
-        return None
+            of_edition = best.setdefault(edition_of(facts[hit.photo_id]), [])
+            if len(of_edition) < PHOTOS:
+                of_edition.append(hit)
+    return best
 
 
 def told_apart(query: Pixels, one: Seen, other: Seen) -> float:
@@ -172,11 +216,11 @@ def told_apart(query: Pixels, one: Seen, other: Seen) -> float:
     float
         Log odds, at most :data:`MOST` either way; 0 where too little of both is seen.
     """
-    framed = _framed(query, one.outline)
+    framed = cut_out(query, one.outline, side=SIDE, most_enlarged=MOST_ENLARGED, least=BLOCK)
     if framed is None:
         return 0.0
     item, onto = framed
-    laid = [_laid(seen, onto, item.shape) for seen in (one, other)]
+    laid = [lay_over(seen.pixels, seen.outline, onto, item.shape) for seen in (one, other)]
     places = _places(laid[0][1] & laid[1][1])
     if len(places) < FEWEST_BLOCKS:
         return 0.0
@@ -272,40 +316,6 @@ def _in_light_of(query: Floats, photo: Floats) -> Floats:
             off = np.abs(theirs - fitted[:, channel])
             keep = off <= np.quantile(off, 0.7)
     return fitted
-
-
-def _framed(query: Pixels, outline: Outline) -> tuple[Pixels, Floats] | None:
-    """Cut the item out at working size; return it and the map of query px onto its px."""
-    height, width = query.shape[:2]
-    left, top, right, bottom = box_about(outline, width, height)
-    if min(right - left, bottom - top) < BLOCK:
-        return None
-    scale = min(SIDE / max(right - left, bottom - top), MOST_ENLARGED)
-    size = (max(16, round((right - left) * scale)), max(16, round((bottom - top) * scale)))
-    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
-    item = cv2.resize(query[top:bottom, left:right], size, interpolation=how)
-    shrink = np.diag([size[0] / (right - left), size[1] / (bottom - top), 1.0])
-    onto = shrink @ np.array([[1, 0, -left], [0, 1, -top], [0, 0, 1.0]])
-    return np.asarray(item, np.uint8), onto
-
-
-def _laid(seen: Seen, onto: Floats, shape: Sequence[int]) -> tuple[Pixels, NDArray[np.bool_]]:
-    """Lay a reference photo over the cut-out item; return it and where it shows something."""
-    height, width = seen.pixels.shape[:2]
-    right, bottom = width - 1, height - 1
-    corners = np.array([[0, 0], [right, 0], [right, bottom], [0, bottom]], np.float32)
-    mapping = onto @ cv2.getPerspectiveTransform(corners, np.array(seen.outline, np.float32))
-    target = cv2.perspectiveTransform(corners[None], mapping)[0]
-    scale = float(np.sqrt(cv2.contourArea(target) / (width * height)))
-    photo = seen.pixels
-    if scale < 0.75:  # shrunk by area first, so that nothing aliases
-        size = (max(16, round(width * scale)), max(16, round(height * scale)))
-        photo = np.asarray(cv2.resize(photo, size, interpolation=cv2.INTER_AREA), np.uint8)
-        mapping = mapping @ np.diag([width / size[0], height / size[1], 1.0])
-    over = (shape[1], shape[0])
-    laid = cv2.warpPerspective(photo, mapping, over, flags=cv2.INTER_LINEAR)
-    whole = np.full(photo.shape[:2], 255, np.uint8)
-    return np.asarray(laid, np.uint8), cv2.warpPerspective(whole, mapping, over) > 254
 
 
 def _grey(picture: Pixels) -> NDArray[np.float32]:
