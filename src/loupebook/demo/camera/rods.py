@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,6 +67,12 @@ def lay_rods(draws: Draws, request: Request, face: Floats, lifted: Floats) -> Ro
     return rods
 
 
+@cache
+def _leaf_means() -> Floats:
+    """Mean colour of every leaf, (leaves, 3)."""
+    return np.stack([tile.albedo.mean((0, 1)) for tile in cached_tiles()[: len(LEAVES)]])
+
+
 def _lay_cigars(draws: Draws, request: Request, face: Floats, lifted: Floats, rods: RodSet) -> None:
     count = draws.count
     is_dome = request.geometry == DOME
@@ -78,7 +85,7 @@ def _lay_cigars(draws: Draws, request: Request, face: Floats, lifted: Floats, ro
     company = draws.chance(np.where(request.query, 0.55, 0.35)) & (lying | is_dome)
     banded = draws.chance(0.8)
     gap = 2 * radius * draws.uniform(1.005, 1.06)
-    leaf_means = np.stack([t.albedo.mean((0, 1)) for t in cached_tiles()[: len(LEAVES)]])
+    leaf_means = _leaf_means()
     for rod in range(_FIRST_FINGER):
         slot = (0.0, 1.0, -1.0, 2.0, -2.0)[rod]
         own = rod == 0

@@ -39,7 +39,7 @@ class TorchRenderer:
     supersample : float
         Rays per picture px along each edge, at least 1.
     compiled : bool
-        Whether torch compiles tracing and shading into fused kernels: minutes once a
+        Whether torch compiles tracing, shading and focus into fused kernels: minutes once a
         process, then several times the photos of a GPU.
 
     Raises
@@ -67,6 +67,7 @@ class TorchRenderer:
         self._count = len(surfaces)
         self._trace = torch.compile(trace) if compiled else trace
         self._shade = torch.compile(shade) if compiled else shade
+        self._blur = torch.compile(focus_blur) if compiled else focus_blur
 
     @torch.no_grad()
     def expose(self, scenes: SceneBatch) -> Exposure:
@@ -88,7 +89,7 @@ class TorchRenderer:
         )
         sharp, item = planes[:, :3], planes[:, 3:]
         level = item_level(sharp, item)
-        blurred = focus_blur(sharp, confusion)
+        blurred = self._blur(sharp, confusion)
         exposed = blurred * (plain["exposure"][:, None, None, None] / level)
         return Exposure(exposed, item[:, 0], exact[:, :2], depth[:, 0])
 
