@@ -35,6 +35,7 @@ from loupebook.compare import Picture as Ready
 from loupebook.compare import Source, build_consensus, register
 from loupebook.compare.comparison import measured, own_figures
 from loupebook.compare.light import to_srgb
+from loupebook.compare.picture import WORKING_SIDE
 from loupebook.encoders import load_encoder
 
 
@@ -109,6 +110,9 @@ def truth_in_frame(case: Case, consensus: object, origin: str) -> tuple[np.ndarr
     """Return where the origin's plates differ, and where the item lies, in the frame."""
     anchor = case.of("reference")[consensus.photos[0].photo_id]
     left, top, scale = consensus.place
+    # Places are counted in the picture that is worked on, truth in the photo.
+    shrunk = min(1.0, WORKING_SIDE / max(anchor.pixels.shape[:2]))
+    left, top, scale = left / shrunk, top / shrunk, scale * shrunk
     y, x = np.mgrid[0 : consensus.shape[0], 0 : consensus.shape[1]].astype(float)
     at = np.rint(((np.stack([x, y], -1) + 0.5) / scale - 0.5 + [left, top]) / 2).astype(int)
     art = anchor.artwork_mm

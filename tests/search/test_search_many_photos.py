@@ -113,8 +113,14 @@ def test_a_search_ends_with_the_design_that_the_query_shows():
     wrong = {1: 60.0, 2: 58.0, 3: 90.0, 4: 88.0}
     matches = found("older", wrong).matches
     assert FACTS[matches[0].photo_id].edition == "older"
-    shifted = [match for match in matches if "told_apart" in match.detail]
-    assert {FACTS[match.photo_id].edition for match in shifted} == {"older"}
+    told = {FACTS[match.photo_id].edition: match.detail["told_apart"] for match in matches}
+    assert told["older"] > 0 > told["newer"]
+
+
+def test_no_design_becomes_likelier_than_the_first_was():
+    wrong = {1: 60.0, 2: 58.0, 3: 90.0, 4: 88.0}
+    before = found("older", wrong, unreadable=(1, 2, 3, 4)).matches[0].evidence
+    assert found("older", wrong).matches[0].evidence == pytest.approx(before)
 
 
 def test_photos_that_cannot_be_read_are_left_out():

@@ -133,16 +133,20 @@ def tell_siblings(
     if not first or first != edition_of(facts[fused[0].photo_id]):
         return Siblings()
     seen = _Seen(query.pixels, glance)
-    shifts = {}
+    shifts: dict[Edition, float] = {}
     for number, rival in enumerate(rivals):
         lead = fused[0].evidence - placed[rival][0].evidence
-        shift = None
+        gain = None
         if number == 0 and lead < FAR:
-            shift = seen.by_many(placed[first], placed[rival], lead)
-        if shift is None and lead < MOST:
-            shift = seen.by_one(placed[first][0], placed[rival][0])
-        if shift is not None:
-            shifts[rival] = shift
+            gain = seen.by_many(placed[first], placed[rival], lead)
+            if gain is not None and gain > lead:
+                # Places are exchanged; nothing has become likelier than the first was.
+                shifts[first] = lead - gain
+                gain = lead
+        if gain is None and lead < MOST:
+            gain = seen.by_one(placed[first][0], placed[rival][0])
+        if gain is not None:
+            shifts[rival] = gain
     return Siblings(shifts)
 
 
