@@ -10,6 +10,7 @@ from loupebook.search import QueryPhoto, search_set
 from loupebook.search.arm import ArmHit
 from loupebook.search.laying import Seen
 from loupebook.search.many_photos import NOTHING, told_by_many
+from loupebook.search.siblings import MOST
 
 SIDE = 360
 WIDE = 520
@@ -95,7 +96,7 @@ PHOTOS = {1: ("older", 1), 2: ("older", 2), 3: ("newer", 11), 4: ("newer", 12)}
 FACTS = {photo: fact(f"{d}{seed}", edition=d) for photo, (d, seed) in PHOTOS.items()}
 
 
-def found(design, scores, *, unreadable=()):
+def found(design, scores, *, unreadable=(), facts=FACTS):
     def glance(photo):
         if photo in unreadable:
             from loupebook.errors import PhotoUnreadable
@@ -105,7 +106,7 @@ def found(design, scores, *, unreadable=()):
 
     whole = ListArm("embedding", dict.fromkeys(PHOTOS, 0.8))
     arms = [whole, Placing("local", scores)]
-    return search_set(arms, QueryPhoto(query_of(design)), FACTS, limit=4, glance=glance)
+    return search_set(arms, QueryPhoto(query_of(design)), facts, limit=4, glance=glance)
 
 
 def test_a_search_ends_with_the_design_that_the_query_shows():
@@ -121,6 +122,13 @@ def test_no_design_becomes_likelier_than_the_first_was():
     wrong = {1: 60.0, 2: 58.0, 3: 90.0, 4: 88.0}
     before = found("older", wrong, unreadable=(1, 2, 3, 4)).matches[0].evidence
     assert found("older", wrong).matches[0].evidence == pytest.approx(before)
+
+
+def test_specimens_of_no_edition_are_not_told_apart_so():
+    """They may be of one print, and one of them genuine, the other fake."""
+    unnamed = {1: fact("A"), 2: fact("A"), 3: fact("B"), 4: fact("B")}
+    matches = found("older", {1: 60.0, 2: 58.0, 3: 90.0, 4: 88.0}, facts=unnamed).matches
+    assert all(abs(match.detail.get("told_apart", 0)) <= MOST for match in matches)
 
 
 def test_photos_that_cannot_be_read_are_left_out():

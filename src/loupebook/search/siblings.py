@@ -137,7 +137,9 @@ def tell_siblings(
     for number, rival in enumerate(rivals):
         lead = fused[0].evidence - placed[rival][0].evidence
         gain = None
-        if number == 0 and lead < FAR:
+        # Specimens of no edition may be of one print: what parts those is not the design.
+        named = all(facts[placed[one][0].photo_id].edition for one in (first, rival))
+        if number == 0 and named and lead < FAR:
             gain = seen.by_many(placed[first], placed[rival], lead)
             if gain is not None and gain > lead:
                 # Places are exchanged; nothing has become likelier than the first was.
