@@ -75,7 +75,7 @@ def test_compiled_parts_draw_the_same_picture(monkeypatch, renderer, surfaces):
     asked = []
     monkeypatch.setattr(torch, "compile", lambda part: asked.append(part.__name__) or part)
     fused = TorchRenderer(surfaces, compiled=True)
-    assert asked == ["trace", "shade"]
+    assert asked == ["trace", "shade", "focus_blur"]
     shots = [Shot(5, 0)]
     assert torch.equal(
         expose(fused, surfaces, shots).light, expose(renderer, surfaces, shots).light

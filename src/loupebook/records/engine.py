@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -21,6 +22,9 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from loupebook.errors import SetBusy, SetDamaged, SetError, SetNotFound
 
 _BEGIN = "loupebook_begin"
+_SWITCH_WAIT_S = 2.0
+"""How long opening waits for others that open the same new file."""
+_SWITCH_PAUSE_S = 0.02
 
 
 def open_engine(file: Path, *, wait_s: float, create: bool = False) -> Engine:
@@ -107,9 +111,26 @@ def _open_mode(file: Path, *, create: bool, read_only: bool) -> str:
 
 
 def _set_up(connection: sqlite3.Connection, _record: Any) -> None:
-    connection.execute("PRAGMA journal_mode = WAL")
+    _write_ahead(connection)
     connection.execute("PRAGMA synchronous = FULL")
     _set_up_read_only(connection, _record)
+
+
+def _write_ahead(connection: sqlite3.Connection) -> None:
+    """Keep a write-ahead log; tried again while others open the same new file.
+
+    SQLite refuses the change at once, without its own wait, where two would make it together.
+    """
+    until = time.monotonic() + _SWITCH_WAIT_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as exc:
+            if exc.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > until:
+                raise
+            time.sleep(_SWITCH_PAUSE_S)
+        else:
+            return
 
 
 def _set_up_read_only(connection: sqlite3.Connection, _record: Any) -> None:
