@@ -14,6 +14,7 @@ from PIL import Image
 from loupebook.demo.demo_set import DEMO_PHOTO_SEED, Taking, photograph_plan, render_world
 from loupebook.demo.photo_files import RENDERED
 from loupebook.demo.photo_plan import held_out_origin, plan_queries, plan_references
+from loupebook.demo.press.printing import FINEST_PX_PER_MM
 from loupebook.demo.world import World, demo_world
 from loupebook.errors import WorldInvalid
 from loupebook.records.manifest import read_manifest
@@ -139,3 +140,9 @@ def test_impossible_ways_of_rendering_are_refused(tmp_path, how, said, monkeypat
     monkeypatch.setattr("loupebook.demo.demo_set.load_mitsuba", lambda variant: None)
     with pytest.raises(WorldInvalid, match=said):
         render_world(World(3, marques=1), tmp_path / "a", seed=1, count=1, how=how)
+
+
+@pytest.mark.parametrize("element", list(Element))
+def test_the_largest_photos_ask_for_no_finer_print_than_there_is(element):
+    assert Taking(times=6).print_px_per_mm(element) <= FINEST_PX_PER_MM
+    assert Taking(times=3).print_px_per_mm(element) > Taking().print_px_per_mm(element)

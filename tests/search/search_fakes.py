@@ -17,7 +17,7 @@ from loupebook.records.model import (
     View,
 )
 from loupebook.search import ArmHit, Pending, QueryPhoto, SyncReport
-from loupebook.search.arm import difference
+from loupebook.search.arm import Outline, difference
 
 DIM = 3 * 8 * 8
 
@@ -104,3 +104,20 @@ def fact(specimen: str, standing: str = "genuine", **changed: object) -> PhotoFa
         **changed,
     }
     return PhotoFacts(**values)
+
+
+class PlacingArm(ListArm):
+    """A locating arm that saw all its photos at one place."""
+
+    def __init__(self, scores: Mapping[int, float], outline: Outline) -> None:
+        super().__init__("local", scores)
+        self.outline = outline
+
+    def find(
+        self, query: QueryPhoto, *, allowed: Collection[int] | None = None, limit: int = 50
+    ) -> list[ArmHit]:
+        found = super().find(query, allowed=allowed, limit=limit)
+        return [ArmHit(hit.photo_id, hit.score, outline=self.outline) for hit in found]
+
+    def look_closer(self, query: QueryPhoto, parts: object) -> list[ArmHit]:
+        return []

@@ -3,11 +3,10 @@
 import cv2
 import numpy as np
 import pytest
-from search_fakes import ListArm, fact
+from search_fakes import ListArm, PlacingArm, fact
 
 from drawn_prints import draw_print
 from loupebook.search import QueryPhoto, search_set
-from loupebook.search.arm import ArmHit
 from loupebook.search.laying import Seen
 from loupebook.search.many_photos import NOTHING, told_by_many
 from loupebook.search.siblings import MOST
@@ -81,17 +80,6 @@ def test_photos_that_do_not_meet_the_item_say_nothing():
     assert told_by_many(query_of("older"), photos_of("older"), outside) == NOTHING
 
 
-class Placing(ListArm):
-    """A locating arm that saw all its photos at one place."""
-
-    def find(self, query, *, allowed=None, limit=50):
-        found = super().find(query, allowed=allowed, limit=limit)
-        return [ArmHit(hit.photo_id, hit.score, outline=CORNERS) for hit in found]
-
-    def look_closer(self, query, parts):
-        return []
-
-
 PHOTOS = {1: ("older", 1), 2: ("older", 2), 3: ("newer", 11), 4: ("newer", 12)}
 FACTS = {photo: fact(f"{d}{seed}", edition=d) for photo, (d, seed) in PHOTOS.items()}
 
@@ -105,7 +93,7 @@ def found(design, scores, *, unreadable=(), facts=FACTS):
         return reference(*PHOTOS[photo])
 
     whole = ListArm("embedding", dict.fromkeys(PHOTOS, 0.8))
-    arms = [whole, Placing("local", scores)]
+    arms = [whole, PlacingArm(scores, CORNERS)]
     return search_set(arms, QueryPhoto(query_of(design)), facts, limit=4, glance=glance)
 
 

@@ -2,13 +2,12 @@
 
 import numpy as np
 import pytest
-from search_fakes import ListArm, fact
+from search_fakes import ListArm, PlacingArm, fact
 
 from drawn_prints import draw_print
 from loupebook.errors import PhotoUnreadable
 from loupebook.imaging import resize_to_fit
 from loupebook.search import QueryPhoto, search_set
-from loupebook.search.arm import ArmHit
 from loupebook.search.laying import Seen
 from loupebook.search.siblings import MOST, tell_siblings, told_apart
 
@@ -93,20 +92,6 @@ def test_it_says_no_more_than_it_may():
     assert abs(told_apart(photographed(one), Seen(one, WHERE), Seen(inverse, WHERE))) <= MOST
 
 
-class Placing(ListArm):
-    """A locating arm that saw all its photos at one place."""
-
-    def __init__(self, scores):
-        super().__init__("local", scores)
-
-    def find(self, query, *, allowed=None, limit=50):
-        found = super().find(query, allowed=allowed, limit=limit)
-        return [ArmHit(hit.photo_id, hit.score, outline=WHERE) for hit in found]
-
-    def look_closer(self, query, parts):
-        return []
-
-
 FACTS = {
     1: fact("G1", edition="Oval"),
     2: fact("F1", "fake", edition="Oval"),
@@ -118,7 +103,7 @@ LOCAL = {1: 60.0, 2: 58.0, 3: 64.0}
 
 class TestSearch:
     def search(self, pixels, glance):
-        arms = [ListArm("embedding", WHOLE), Placing(LOCAL)]
+        arms = [ListArm("embedding", WHOLE), PlacingArm(LOCAL, WHERE)]
         result = search_set(arms, QueryPhoto(pixels), FACTS, glance=glance)
         return {match.photo_id: match for match in result.matches}
 
@@ -151,7 +136,7 @@ class TestSearch:
             raise AssertionError(photo)
 
         facts = {1: FACTS[1], 3: FACTS[3]}
-        arms = [ListArm("embedding", {1: 0.95, 3: 0.6}), Placing({1: 150.0, 3: 20.0})]
+        arms = [ListArm("embedding", {1: 0.95, 3: 0.6}), PlacingArm({1: 150.0, 3: 20.0}, WHERE)]
         result = search_set(arms, QueryPhoto(photographed(a_print())), facts, glance=never)
         assert result.matches[0].photo_id == 1
 

@@ -87,7 +87,14 @@ def demo(
     """
     from loupebook.library import build_demo_set, serve_page
 
-    if rebuild or seed is not None or count is not None or times != 1.0 or device != "cpu":
+    other = seed is not None or count is not None or times != 1.0 or device != "cpu"
+    if rebuild and (other or truth):
+        err.print(
+            "--rebuild draws the demo set as it is: leave out --seed, --count, --truth, --times "
+            "and --device."
+        )
+        raise typer.Exit(ExitCode.WRONG_USE)
+    if rebuild or other:
         draw(
             rebuild, seed, count, truth, out_folder,
             traced=traced, times=times, device=device, as_json=as_json,
@@ -118,13 +125,6 @@ def draw(
     """Draw the demo set again, or another world."""
     from loupebook.library import render_demo_anew, render_other_world
 
-    other = seed is not None or count is not None or truth or times != 1.0 or device != "cpu"
-    if rebuild and other:
-        err.print(
-            "--rebuild draws the demo set as it is: leave out --seed, --count, --truth, --times "
-            "and --device."
-        )
-        raise typer.Exit(ExitCode.WRONG_USE)
     with progress_bar() as progress:
         if rebuild:
             made = render_demo_anew(folder, traced=traced, progress=progress)

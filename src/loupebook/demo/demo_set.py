@@ -26,6 +26,7 @@ from loupebook.demo.camera.sampler import sample_scenes
 from loupebook.demo.camera.torch_renderer import TorchRenderer
 from loupebook.demo.photo_files import jpeg_bytes, write_truth
 from loupebook.demo.photo_plan import PlannedPhoto, plan_queries, plan_references
+from loupebook.demo.press.printing import FINEST_PX_PER_MM
 from loupebook.demo.set_cards import DEMO_CARD, QUERY_CARD, WORLD_CARD
 from loupebook.demo.surface import PrintedSurface
 from loupebook.demo.world import World, demo_world, print_specimen
@@ -42,6 +43,7 @@ _SIZE = {Element.BAND: (540, 720), Element.SEAL: (610, 1000), Element.CAP: (540,
 _PX_PER_MM = {Element.BAND: 22.0, Element.SEAL: 12.0, Element.CAP: 18.0}
 _SUPERSAMPLE = 1.35
 _FINE_ENOUGH = 1.5
+"""How much larger photos may be before the print is made finer too."""
 _GPU = re.compile(r"cuda(:\d+)?")
 _MANIFEST = (
     *("path", "specimen", "element", "marque", "edition", "standing", "origin", "view"),
@@ -107,8 +109,8 @@ class Taking:
         return round(height * self.times), round(width * self.times)
 
     def print_px_per_mm(self, element: Element) -> float:
-        """Resolution of the print: at least twice what the largest photos of it show."""
-        return _PX_PER_MM[element] * max(1.0, self.times / _FINE_ENOUGH)
+        """Resolution of the print: finer for larger photos, as fine as a print can be."""
+        return min(_PX_PER_MM[element] * max(1.0, self.times / _FINE_ENOUGH), FINEST_PX_PER_MM)
 
 
 @dataclass(frozen=True)

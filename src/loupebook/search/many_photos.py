@@ -122,16 +122,18 @@ def told_by_many(query: Pixels, one: Sequence[Seen], other: Sequence[Seen]) -> T
 
 
 def _weighed(query: _Blocks, one: Sequence[_Laid], other: Sequence[_Laid]) -> Told:
+    margin = slice(BLOCK // 2, -(BLOCK // 2), SAMPLED)
+    places = (margin, margin)
     across = _mean([_like(a, b) for a, b in product(one, other)])
-    within = np.minimum(*(_mean([_like(a, b) for a, b in combinations(laid, 2)])
+    within = np.minimum(*(_mean([_like(a, b)[places] for a, b in combinations(laid, 2)])
                           for laid in (one, other)))  # fmt: skip
     printed = query.variance >= PLAIN**2
-    tells = np.where(printed & _print(across, printed), within - across - MORE, 0.0).clip(0)
-    near = [_best([_correlation(query, a.blocks, a.shown) for a in laid]) for laid in (one, other)]
+    counts = (printed & _print(across, printed))[places]
+    tells = np.where(counts, within - across[places] - MORE, 0.0).clip(0)
+    near = [_best([_correlation(query, photo.blocks, photo.shown)[places] for photo in laid])
+            for laid in (one, other)]  # fmt: skip
     weight = np.nan_to_num(tells * (np.maximum(*near) - LEAST_LIKE).clip(0))
     speaks = np.nan_to_num(near[0] - near[1])
-    margin = slice(BLOCK // 2, -(BLOCK // 2), SAMPLED)
-    weight, speaks = weight[margin, margin], speaks[margin, margin]
     total = float(weight.sum())
     return Told(float((weight * speaks).sum()) / total, total) if total > 0 else NOTHING
 

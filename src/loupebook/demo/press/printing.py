@@ -20,6 +20,8 @@ from loupebook.errors import WorldInvalid
 from loupebook.records.model import Element
 
 Map = npt.NDArray[np.float32]
+FINEST_PX_PER_MM = 60.0
+"""The most px a mm that a print is made with."""
 _SCANNED_FOIL = 0.62
 """How much of a foil's reflectance a flatbed scanner sees."""
 _LIFT = 1.06
@@ -53,8 +55,10 @@ def print_artwork(
     WorldInvalid
         A scale that cannot be printed.
     """
-    if not 2 <= px_per_mm <= 60:
-        raise WorldInvalid(f"px_per_mm must lie between 2 and 60, not {px_per_mm}")
+    if not 2 <= px_per_mm <= FINEST_PX_PER_MM:
+        raise WorldInvalid(
+            f"px_per_mm must lie between 2 and {FINEST_PX_PER_MM:g}, not {px_per_mm}"
+        )
     constant = np.random.default_rng([origin_seed, 1])
     sheet = np.random.default_rng([origin_seed, 2, specimen_seed])
     plates = render_plates(
