@@ -12,6 +12,6 @@ import streamlit as st
 from starlette.middleware import Middleware
 
 from parts.desk_server import ROUTES
-from parts.page_style import PageStyle
+from parts.page_document import PageDocument
 
-app = st.App("shell.py", routes=ROUTES, middleware=[Middleware(PageStyle)])
+app = st.App("shell.py", routes=ROUTES, middleware=[Middleware(PageDocument)])

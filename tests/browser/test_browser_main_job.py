@@ -361,14 +361,27 @@ def test_an_undecodable_file_is_said_plainly(page: playwright_api.Page) -> None:
 
 
 def test_on_a_phone_the_menu_closes_when_a_page_is_chosen(phone: playwright_api.Page) -> None:
+    choose_library_in_menu(phone)
+
+
+def test_the_menu_closes_before_any_component_has_loaded(
+    browser: playwright_api.Browser, address: str
+) -> None:
+    # On a slow phone the menu can be touched while the parts of the page are on their way.
+    context = browser.new_context(viewport=PHONE, has_touch=True, is_mobile=True)
+    context.route("**/BidiComponent*.js", lambda route: route.abort())
+    choose_library_in_menu(visited(context, address))
+    context.close()
+
+
+def choose_library_in_menu(phone: playwright_api.Page) -> None:
+    """Choose *Library* in the menu over the page, and wait until the menu lies beside it."""
     phone.get_by_test_id("stExpandSidebarButton").tap()
-    menu = phone.get_by_test_id("stSidebarCollapseButton")
-    menu.wait_for()
+    phone.get_by_test_id("stSidebarCollapseButton").wait_for()
     phone.get_by_test_id("stSidebarNavLink").filter(has_text="Library").tap()
     phone.get_by_role("heading", name="Library").wait_for()
     phone.get_by_test_id("stExpandSidebarButton").wait_for()
     link = phone.get_by_test_id("stSidebarNavLink").first
-    # Closed, the menu lies beside the screen.
     phone.wait_for_function(
         "one => one.getBoundingClientRect().right <= 0", arg=link.element_handle()
     )

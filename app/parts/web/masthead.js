@@ -1,11 +1,5 @@
 // The head of every page. The mark is a loupe seen from above: a ring, its rim, a glint.
 
-// On a phone the menu lies over the page: choosing a page closes it.
-function closeMenu({ target }) {
-  if (!matchMedia("(max-width: 768px)").matches || !target.closest?.("[data-testid=stSidebarNavLink]")) return;
-  requestAnimationFrame(() => document.querySelector("[data-testid=stSidebarCollapseButton] button")?.click());
-}
-
 export default function ({ data, parentElement }) {
   const root = parentElement.querySelector(".root");
   const mark = svg(
@@ -21,6 +15,4 @@ export default function ({ data, parentElement }) {
   }
   if (data.notice) line.append(el("span", { class: "notice" }, data.notice));
   root.replaceChildren(el("header", { class: "mast" }, line, el("p", { class: "caution" }, data.caution)));
-  document.addEventListener("click", closeMenu);
-  return () => document.removeEventListener("click", closeMenu);
 }

@@ -1,7 +1,7 @@
-"""The style sheet of the pages, put into the document before it is sent.
+"""The style sheet and the script of the pages, put into the document before it is sent.
 
-Sent as an element of the page it would arrive a second late, and what a person already sees
-would move and change its contrast.
+Sent as elements of a page they would arrive a second late: what a person already sees would
+move and change its contrast, and what they already touch would not answer.
 """
 
 from __future__ import annotations
@@ -14,15 +14,17 @@ from starlette.datastructures import Headers, MutableHeaders
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-STYLE = (Path(__file__).parent / "web" / "page.css").read_text(encoding="utf-8")
+WEB = Path(__file__).parent / "web"
+STYLE = (WEB / "page.css").read_text(encoding="utf-8")
+SCRIPT = (WEB / "page.js").read_text(encoding="utf-8")
 # At the end: rules of equal weight that come before it give way.
 BEFORE = b"</body>"
 # A document that is asked for is sent whole and plain, so that it can be added to.
 PUT_ASIDE = (b"accept-encoding", b"if-none-match", b"if-modified-since")
 
 
-class PageStyle:
-    """Middleware that adds the style sheet to each document.
+class PageDocument:
+    """Middleware that adds the style sheet and the script to each document.
 
     Parameters
     ----------
@@ -39,10 +41,10 @@ class PageStyle:
             await self.app(scope, receive, send)
             return
         headers = [(name, value) for name, value in scope["headers"] if name not in PUT_ASIDE]
-        await self.app({**scope, "headers": headers}, receive, _Styled(send))
+        await self.app({**scope, "headers": headers}, receive, _Completed(send))
 
 
-class _Styled:
+class _Completed:
     """Sends an answer on; holds a document back until it is whole."""
 
     def __init__(self, send: Send) -> None:
@@ -61,11 +63,11 @@ class _Styled:
                 await self._finish(self.start)
 
     async def _finish(self, start: Message) -> None:
-        style = f"<style>\n{STYLE}</style>\n".encode()
-        body = self.body.replace(BEFORE, style + BEFORE, 1)
+        ours = f"<style>\n{STYLE}</style>\n<script>\n{SCRIPT}</script>\n".encode()
+        body = self.body.replace(BEFORE, ours + BEFORE, 1)
         headers = MutableHeaders(raw=start["headers"])
         headers["content-length"] = str(len(body))
-        # These tell versions of the document without our style sheet apart.
+        # These tell versions of the document without our additions apart.
         for name in ("etag", "last-modified"):
             del headers[name]
         await self.send(start)
