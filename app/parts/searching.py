@@ -31,23 +31,26 @@ FILTERS = {
 Option = TypeVar("Option")
 
 
-def choose_filters(library: Library) -> SearchFilters:
-    """Offer the filters of a search."""
-    overview = overview_of(library)
+def filters_chosen(library: Library) -> SearchFilters:
+    """Return the filters as they are chosen, whether or not they are on the page yet."""
+    if st.session_state.get("filter-marque") not in (None, *overview_of(library).marques):
+        st.session_state["filter-marque"] = None
+    chosen = {name: st.session_state.get(f"filter-{name}") for name in FILTERS}
+    return SearchFilters(**chosen)
+
+
+def choose_filters(library: Library) -> None:
+    """Offer the filters of a search; :func:`filters_chosen` tells what is chosen."""
     left, right = st.columns(2)
     with left:
-        element = _choice("Element", {one: str(one) for one in Element}, "filter-element")
-        view = _choice("View", VIEW, "filter-view")
-        standing = _choice("Standing", STANDING, "filter-standing")
+        _choice("Element", {one: str(one) for one in Element}, "filter-element")
+        _choice("View", VIEW, "filter-view")
+        _choice("Standing", STANDING, "filter-standing")
     with right:
-        if st.session_state.get("filter-marque") not in (None, *overview.marques):
-            st.session_state["filter-marque"] = None
-        marque = _choice("Marque", {name: name for name in overview.marques}, "filter-marque")
+        marques = overview_of(library).marques
+        _choice("Marque", {name: name for name in marques}, "filter-marque")
         lighting = _choice("Lighting", LIGHTING, "filter-lighting")
     say_uv(lighting)
-    return SearchFilters(
-        element=element, view=view, lighting=lighting, marque=marque, standing=standing
-    )
 
 
 def _choice(label: str, options: dict[Option, str], key: str) -> Option | None:

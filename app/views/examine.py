@@ -23,7 +23,7 @@ from parts.results import (
     say_reading,
     show_matches,
 )
-from parts.searching import choose_filters, clear_filters, search_kept
+from parts.searching import choose_filters, clear_filters, filters_chosen, search_kept
 from parts.serials import show_serials
 from parts.sheet import show_advice
 from parts.words import NOT_SAID, POOR, plain
@@ -91,10 +91,7 @@ def desk(photo: Handed) -> None:
                 on_change="rerun",
             )  # fmt: skip
             advice = st.container()
-        with limits:
-            filters = choose_filters(library)
-            st.session_state.setdefault(HOW_MANY_KEY, HOW_MANY[0])
-            k = st.segmented_control("How many", HOW_MANY, key=HOW_MANY_KEY) or HOW_MANY[0]
+        filters, k = filters_chosen(library), st.session_state.get(HOW_MANY_KEY) or HOW_MANY[0]
 
         # Emptied only now: whatever is drawn in between would take the desk off the page.
         with top:
@@ -108,6 +105,13 @@ def desk(photo: Handed) -> None:
             # In a closed box nobody sees it: it then waits until the answer is seen.
             if crop.open:
                 show_outline(place.awaited)
+
+        def offer_limits() -> None:
+            """Fill the box of filters: what nobody sees must not hold up what is looked for."""
+            with limits:
+                choose_filters(library)
+                st.session_state.setdefault(HOW_MANY_KEY, HOW_MANY[0])
+                st.segmented_control("How many", HOW_MANY, key=HOW_MANY_KEY)
 
         def show_outline(follow: str | None = None) -> None:
             with crop:
@@ -128,11 +132,14 @@ def desk(photo: Handed) -> None:
         except CropInvalid as error:
             place.clear()
             said.empty()
+            offer_limits()
             st.error(plain(str(error)), icon=":material/crop:")
             return
         except PhotoError as error:
             place.clear()
             said.empty()
+            # What was chosen is forgotten where it is not offered.
+            offer_limits()
             work.empty()
             st.error(plain(str(error)), icon=":material/broken_image:")
             st.markdown(
@@ -142,6 +149,7 @@ def desk(photo: Handed) -> None:
         except LoupebookError:
             place.clear()
             said.empty()
+            offer_limits()
             raise
         remember_outline(photo.sha256, region, report)
         pixels = decoded(photo).pixels
@@ -156,6 +164,7 @@ def desk(photo: Handed) -> None:
                 )  # fmt: skip
                 offer_downloads(report)
             say_limits(report)
+        offer_limits()
         if place.awaited is None or not crop.open:
             show_outline()
         with items:

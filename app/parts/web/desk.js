@@ -47,11 +47,18 @@ class Desk extends Glass {
       onGone: () => this.lost(),
       onState: (state) => {
         this.state = state;
-        if (this.data.awaited && state.told) this.build({ ...this.data, ...state.told, awaited: false });
+        if (this.data.awaited && state.told) this.receive(state.told);
         else this.news();
       },
     });
     if (this.polling === base) this.polling = null;
+  }
+
+  // What comes to an empty desk. Its pictures are on their way while the panes are built.
+  receive(told) {
+    const coming = told.panes.filter((data) => !data.missing);
+    this.ahead = coming.map((data) => Object.assign(new Image(), { src: this.sourceOf({ data }).url(0, 0, 0) }));
+    this.build({ ...this.data, ...told, awaited: false });
   }
 
   lost() {

@@ -57,10 +57,14 @@ class PhotoView:
         return int(self.pixels.shape[0])
 
     @cached_property
+    def grey(self) -> Pixels:
+        """Grey of the whole photo."""
+        return np.asarray(cv2.cvtColor(self.pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+
+    @cached_property
     def working_grey(self) -> NDArray[np.float32]:
         """Grey copy, its longer side at most `WORKING_SIDE` px."""
-        grey = np.asarray(cv2.cvtColor(self.pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
-        return resize_to_fit(grey, WORKING_SIDE).astype(np.float32)
+        return resize_to_fit(self.grey, WORKING_SIDE).astype(np.float32)
 
     @cached_property
     def small(self) -> Pixels:

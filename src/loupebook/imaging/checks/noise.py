@@ -13,7 +13,7 @@ from __future__ import annotations
 from typing import Final
 
 import cv2
-import numpy as np
+from cv2.typing import MatLike
 
 from loupebook.imaging.checks._model import Finding, Severity
 from loupebook.imaging.checks._view import PhotoView
@@ -29,12 +29,11 @@ def find(view: PhotoView) -> list[Finding]:
     """Judge how much of the contrast is left in a small copy."""
     if min(view.width, view.height) < _SMALLEST_SIDE:
         return []
-    grey = np.asarray(cv2.cvtColor(view.pixels, cv2.COLOR_RGB2GRAY)).astype(np.float32)
-    contrast = float(grey.std())
+    contrast = _contrast(view.grey)
     if contrast < _LEAST_CONTRAST:
         return []
     size = (view.width // _SHRINK, view.height // _SHRINK)
-    kept = float(cv2.resize(grey, size, interpolation=cv2.INTER_AREA).std()) / contrast
+    kept = _contrast(cv2.resize(view.grey, size, interpolation=cv2.INTER_AREA)) / contrast
     if kept >= _LEAST_KEPT:
         return []
     return [
@@ -47,3 +46,7 @@ def find(view: PhotoView) -> list[Finding]:
             "% of the contrast left in a small copy",
         )
     ]
+
+
+def _contrast(grey: MatLike) -> float:
+    return float(cv2.meanStdDev(grey)[1].item())
