@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Thread
@@ -31,14 +32,18 @@ if TYPE_CHECKING:
 def _opened(folder: str, made: int) -> Library:  # noqa: ARG001 (part of the cache key)
     library = Library.open(Path(folder))
     # The first search need not wait for the encoder if it is loaded while the page is read.
-    Thread(target=_load_encoder, args=(library,), daemon=True).start()
+    Thread(target=_make_ready, args=(library,), daemon=True).start()
     return library
 
 
-def _load_encoder(library: Library) -> None:
+def _make_ready(library: Library) -> None:
     # A search meets the same fault again and shows it.
     with suppress(LoupebookError):
         library.encoder()
+    # Streamlit collects garbage after every run of a page. What is loaded by now stays for
+    # good: to look through it each time would stop every other thread for half a second.
+    gc.collect()
+    gc.freeze()
 
 
 def open_set() -> Library | None:

@@ -25,7 +25,7 @@ sys.path[:0] = [str(HERE.parent), str(HERE)]
 from table import print_table, save_tables
 
 from loupebook.bench.cases import BenchQuery
-from loupebook.bench.worlds import HELD_OUT, world_case
+from loupebook.bench.worlds import HELD_OUT, WorldsWanted
 from loupebook.evidence.metrics import cllr, cllr_min, misleading_share
 from loupebook.evidence.proportions import wilson_interval
 from loupebook.library import Library
@@ -113,7 +113,7 @@ def ask_world(seed: int, work: Path, *, workers: int) -> list[Asked]:
     kept = work / f"asked-{seed}.json"
     if kept.is_file():
         return [Asked(**row) for row in json.loads(kept.read_text(encoding="utf-8"))]
-    case = world_case(seed, work, workers=workers, progress=lambda *_: None)
+    (case,) = WorldsWanted((seed,), work, workers=workers).cases(lambda *_: None)
     build_set(work / f"set-{seed}", work / f"world-{seed}")
     with Library.open(work / f"set-{seed}") as library:
         asked = [ask(library, seed, query) for query in case.queries]

@@ -35,4 +35,4 @@ def pictures_of(light: torch.Tensor, shots: Sequence[Shot]) -> list[np.ndarray]:
 
 
 def take(renderer: Any, shots: Sequence[Shot], surfaces: Sequence[PrintedSurface]) -> list[Any]:
-    return pictures_of(renderer.expose(draw_scenes(shots, surfaces)).light, shots)
+    return pictures_of(renderer.expose(draw_scenes(shots, surfaces)).light.cpu(), shots)

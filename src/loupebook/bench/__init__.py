@@ -8,7 +8,7 @@ from loupebook.bench.cases import BenchCase, BenchQuery, BenchReference, demo_ca
 from loupebook.bench.figures import CaseFigures
 from loupebook.bench.methods import make_methods
 from loupebook.bench.retrieval import BenchResult, run_bench, table_of
-from loupebook.bench.worlds import world_case
+from loupebook.bench.worlds import WorldsWanted
 
 __all__ = [
     "BenchCase",
@@ -16,11 +16,11 @@ __all__ = [
     "BenchReference",
     "BenchResult",
     "CaseFigures",
+    "WorldsWanted",
     "demo_case",
     "make_methods",
     "photo_case",
     "picture_case",
     "run_bench",
     "table_of",
-    "world_case",
 ]

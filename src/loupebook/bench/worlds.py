@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from loupebook.bench.cases import BenchCase, demo_case
@@ -14,19 +15,58 @@ MARQUES = 4
 """Makers of a world: sixteen editions, each with two house runs and four fake ones."""
 
 
+@dataclass(frozen=True)
+class WorldsWanted:
+    """Which worlds to measure on, and how to render them.
+
+    Parameters
+    ----------
+    seeds : sequence of int
+        World seeds, from :data:`HELD_OUT` on for figures that are to be quoted.
+    folder : Path, optional
+        Where rendered worlds are kept; needed with `seeds`.
+    times : float
+        How many times as wide and high as those of the demo set their photos are.
+    workers : int
+        Processes that render.
+    device : str
+        What shades: ``cpu``, ``cuda`` or ``cuda:N``.
+    """
+
+    seeds: Sequence[int] = ()
+    folder: Path | None = None
+    times: float = 1.0
+    workers: int = 1
+    device: str = "cpu"
+
+    def cases(self, progress: Callable[[str, int, int], None]) -> list[BenchCase]:
+        """Render each world that was not rendered before.
+
+        Raises
+        ------
+        BenchInvalid
+            If no folder is named, or what renders worlds is not installed.
+        """
+        if not self.seeds:
+            return []
+        if self.folder is None:
+            raise BenchInvalid("Name a folder to keep rendered worlds in.")
+        return [world_case(seed, self.folder, self, progress=progress) for seed in self.seeds]
+
+
 def world_case(
-    seed: int, folder: Path, *, workers: int, progress: Callable[[str, int, int], None]
+    seed: int, folder: Path, how: WorldsWanted, *, progress: Callable[[str, int, int], None]
 ) -> BenchCase:
     """Render a world and its queries, or take it from `folder` if it was rendered before.
 
     Parameters
     ----------
     seed : int
-        World seed, from :data:`HELD_OUT` on for figures that are to be quoted.
+        World seed.
     folder : Path
-        Where rendered worlds are kept.
-    workers : int
-        Processes that render.
+        Where rendered worlds are kept; those of one seed and another size are other worlds.
+    how : WorldsWanted
+        How it is rendered.
     progress : callable
         Called with (what, done, in all).
 
@@ -43,10 +83,13 @@ def world_case(
             "Rendering worlds needs more packages: pip install 'loupebook[render]'."
         ) from exc
     world = World(seed, marques=MARQUES)
-    known, asked = folder / f"world-{seed}", folder / f"world-{seed}-queries"
+    size = "" if how.times == 1 else f"-{how.times:g}-times"
+    known, asked = folder / f"world-{seed}{size}", folder / f"world-{seed}{size}-queries"
+    taking = Taking(workers=how.workers, times=how.times, device=how.device)
     if not (known / "manifest.csv").is_file():
-        render_world(world, known, seed=seed, how=Taking(workers=workers), progress=progress)
+        render_world(world, known, seed=seed, how=taking, progress=progress)
     if not (asked / "truth.csv").is_file():
-        how = Taking(truth=True, workers=workers)
-        render_queries(world, asked, seed=seed, how=how, progress=progress)
-    return demo_case(known, asked, name=f"rendered world {seed}")
+        with_truth = replace(taking, truth=True)
+        render_queries(world, asked, seed=seed, how=with_truth, progress=progress)
+    said = "" if how.times == 1 else f", {how.times:g} times as wide and high"
+    return demo_case(known, asked, name=f"rendered world {seed}{said}")

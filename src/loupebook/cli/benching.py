@@ -61,7 +61,11 @@ def retrieval(
     queries: Annotated[
         int | None, typer.Option(help="At most so many queries of each kind.", min=1)
     ] = None,
+    times: Annotated[
+        float, typer.Option(help="Photos of worlds so many times as wide and high.", min=0.5, max=6)
+    ] = 1.0,
     workers: Annotated[int, typer.Option(help="Processes that render worlds.", min=1)] = 1,
+    device: Annotated[str, typer.Option(help="What shades worlds: cpu, cuda or cuda:N.")] = "cpu",
     folder: Annotated[
         Path | None,
         typer.Option("--out", metavar="DIR", help="Write retrieval.md and retrieval.json here."),
@@ -73,18 +77,16 @@ def retrieval(
     Figures come with 95 % intervals over specimens. Rendered pictures are no photographs:
     measure on your own before you rely on a figure.
     """
-    from loupebook.library import bench_retrieval, table_of
+    from loupebook.library import WorldsWanted, bench_retrieval, table_of
 
     with progress_bar() as progress:
         result = bench_retrieval(
             demo=demo,
-            worlds=world or (),
-            worlds_folder=worlds_folder,
+            worlds=WorldsWanted(world or (), worlds_folder, times, workers, device),
             pictures=pictures or (),
             photos=photos or (),
             encoders=encoder or (),
             queries=queries,
-            workers=workers,
             progress=progress,
         )
     table = table_of(result)

@@ -1,6 +1,6 @@
 """The facade that every front end uses: ``Library.open(path).search(photo)``."""
 
-from loupebook.bench import BenchResult, table_of
+from loupebook.bench import BenchResult, WorldsWanted, table_of
 from loupebook.imaging import (
     CODE_WORDS,
     NO_PRINT,
@@ -200,6 +200,7 @@ __all__ = [
     "Taken",
     "View",
     "WantedPhoto",
+    "WorldsWanted",
     "answers_csv",
     "barcode_words",
     "bearing_of",

@@ -8,12 +8,12 @@ from pathlib import Path
 from loupebook.bench import (
     BenchCase,
     BenchResult,
+    WorldsWanted,
     demo_case,
     make_methods,
     photo_case,
     picture_case,
     run_bench,
-    world_case,
 )
 from loupebook.bundled import bundled
 from loupebook.errors import BenchInvalid
@@ -23,13 +23,11 @@ from loupebook.search import Progress, no_progress
 def bench_retrieval(
     *,
     demo: bool = False,
-    worlds: Sequence[int] = (),
-    worlds_folder: Path | None = None,
+    worlds: WorldsWanted | None = None,
     pictures: Sequence[Path] = (),
     photos: Sequence[Path] = (),
     encoders: Sequence[str] = (),
     queries: int | None = None,
-    workers: int = 1,
     progress: Progress = no_progress,
 ) -> BenchResult:
     """Measure how often search finds the right reference, beside simpler ways.
@@ -38,10 +36,8 @@ def bench_retrieval(
     ----------
     demo : bool
         Take the demo set with its held-out queries.
-    worlds : sequence of int
-        Seeds of worlds to render.
-    worlds_folder : Path, optional
-        Where rendered worlds are kept; needed with `worlds`.
+    worlds : WorldsWanted, optional
+        Worlds to render.
     pictures : sequence of Path
         Folders of pictures; each is photographed by computation.
     photos : sequence of Path
@@ -50,8 +46,6 @@ def bench_retrieval(
         Further encoders to rank whole frames with.
     queries : int, optional
         Most queries a case; `None` is all.
-    workers : int
-        Processes that render worlds.
     progress : callable, optional
         Called with (what, done, in all).
 
@@ -65,10 +59,8 @@ def bench_retrieval(
         cases.append(
             demo_case(bundled("reference_sets/demo"), bundled("reference_sets/demo_queries"))
         )
-    for seed in worlds:
-        if worlds_folder is None:
-            raise BenchInvalid("Name a folder to keep rendered worlds in.")
-        cases.append(world_case(seed, worlds_folder, workers=workers, progress=progress))
+    if worlds is not None:
+        cases += worlds.cases(progress)
     each = 30 if queries is None else max(1, queries // 3)
     cases += [picture_case(folder.name, folder, queries=each) for folder in pictures]
     cases += [photo_case(table) for table in photos]
