@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import click
 import numpy as np
 import pytest
 from PIL import Image
@@ -118,6 +119,26 @@ def test_nothing_to_measure_on_is_an_error() -> None:
     done = CliRunner().invoke(app, ["bench", "retrieval", "--no-demo"])
     assert done.exit_code == 1
     assert "Nothing to measure on" in done.output
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        (["--world", "950001"], "Name a folder to keep rendered worlds in."),
+        (["--world", "950001", "--times", "9"], "--times"),
+        (["--world", "950001", "--worlds", "WORLDS", "--device", "cuda:99"], "cuda:99"),
+    ],
+)
+def test_worlds_that_cannot_be_made_are_refused_with_what_to_do(
+    given: list[str], said: str, tmp_path: Path
+) -> None:
+    folder = str(tmp_path / "worlds")
+    done = CliRunner().invoke(
+        app,
+        ["bench", "retrieval", "--no-demo", *(folder if one == "WORLDS" else one for one in given)],
+    )
+    assert done.exit_code in (1, 2)
+    assert said in click.unstyle(done.output)
 
 
 def test_references_keep_what_they_are() -> None:

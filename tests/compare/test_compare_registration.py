@@ -8,6 +8,7 @@ import pytest
 from compare_prints import draw_print, misplaced, photograph
 
 from loupebook.compare import Picture, register
+from loupebook.compare.lifted import LiftedMap
 
 
 @cache
@@ -97,3 +98,14 @@ def test_noise_is_refused_never_raised():
     noise = rng.integers(0, 255, (300, 400, 3), np.uint8).astype(np.uint8)
     assert not laid(noise, shot(1, 10).pixels).registered
     assert not laid(np.zeros((3, 3, 3), np.uint8), shot(1, 10).pixels).registered
+
+
+@pytest.mark.parametrize("radius", [np.inf, 0.8])
+def test_a_grid_is_mapped_as_its_points_are(radius):
+    # A band seen at an angle, up to where the cylinder turns away.
+    camera = np.array([[700, 40, 60, 900], [-30, 650, 20, 700], [0.05, 0.08, 0.1, 1.0]])
+    warp = LiftedMap(camera, 0.3, 0.05, radius, np.array([400.0, 300.0]), 400.0)
+    rows, columns = np.mgrid[0:481, 0:639].astype(float)
+    at = (np.stack([columns, rows], -1) + 0.5) * 1.25 - 0.5
+    x, y = warp.on_grid(at[0, :, 0], at[:, 0, 1])
+    np.testing.assert_allclose(np.stack([x, y], -1), warp(at), rtol=0, atol=1e-9)

@@ -85,6 +85,33 @@ class LiftedMap:
         mapped: Points = across[..., :2] / beyond
         return mapped
 
+    def on_grid(
+        self, x: NDArray[np.float64], y: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Map the points of a grid of columns and rows, several times faster than one by one.
+
+        Parameters
+        ----------
+        x, y : ndarray
+            (columns,) and (rows,) reference px.
+
+        Returns
+        -------
+        tuple
+            x and y of the query, (rows, columns) each.
+        """
+        right = (np.asarray(x, np.float64) - self.middle[0]) / self.unit
+        down = (np.asarray(y, np.float64)[:, None] - self.middle[1]) / self.unit
+        planes = [row[0] * right + (row[1] * down + row[3]) for row in self.camera]
+        if self.bent:
+            across = np.cos(self.axis) * right + np.sin(self.axis) * down - self.offset
+            depth = _depth_at(across, self.radius)
+            planes = [
+                plane + row[2] * depth for plane, row in zip(planes, self.camera, strict=True)
+            ]
+        beyond = np.where(np.abs(planes[2]) < 1e-9, 1e-9, planes[2])
+        return planes[0] / beyond, planes[1] / beyond
+
     def seen(self, points: NDArray[Any]) -> NDArray[np.bool_]:
         """Say which reference points lie on the side of the cylinder that it describes."""
         flat = (np.asarray(points, np.float64) - self.middle) / self.unit
@@ -108,8 +135,12 @@ def depth_of(flat: Points, axis: float, offset: float, radius: float) -> NDArray
     """Return the depth of normalised points on a cylinder, 0 along its ridge."""
     if not np.isfinite(radius):
         return np.zeros(flat.shape[:-1])
-    across = (flat @ np.array([np.cos(axis), np.sin(axis)]) - offset) / radius
-    inside = np.maximum(1 - across**2, _EDGE**2)
+    return _depth_at(flat @ np.array([np.cos(axis), np.sin(axis)]) - offset, radius)
+
+
+def _depth_at(across: NDArray[np.float64], radius: float) -> NDArray[np.float64]:
+    """Return the depth at distances from the ridge."""
+    inside = np.maximum(1 - (across / radius) ** 2, _EDGE**2)
     depth: NDArray[np.float64] = radius * (np.sqrt(inside) - 1)
     return depth
 

@@ -40,8 +40,6 @@ _RAYLEIGH = 1.2011
 DENSE_SIDE = 640
 """Longest side, px, of the frame in which displacements are measured."""
 _ROUNDS = 3
-_EXACT_EVERY = 4
-"""Frame points between two that are mapped exactly."""
 _BEND_FROM = 30
 _BEND_GAIN = 0.8
 
@@ -300,14 +298,16 @@ def sample(
     warp : LiftedMap
         Frame to query.
     at : ndarray
-        (rows, columns, 2) frame points, evenly spaced along both axes of the frame.
+        (rows, columns, 2) frame points: a grid of columns and rows.
 
     Returns
     -------
     tuple
         Samples, and where they lie in the query and on the side that is seen.
     """
-    x, y = mapped_evenly(warp, at)
+    x, y = (
+        np.clip(one, -1e4, 1e4).astype(np.float32) for one in warp.on_grid(at[0, :, 0], at[:, 0, 1])
+    )
     valid = warp.seen(at)
     valid &= (x > 1) & (y > 1) & (x < plane.shape[1] - 2) & (y < plane.shape[0] - 2)
     step = np.abs(at[0, 1, 0] - at[0, 0, 0])
@@ -326,39 +326,6 @@ def sample(
         part = cv2.GaussianBlur(part, (0, 0), 0.42 * np.sqrt(shrink**2 - 1) + 0.05)
     out = cv2.remap(part, x - left, y - top, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     return out, valid
-
-
-def mapped_evenly(
-    warp: LiftedMap, at: NDArray[np.float64]
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Map evenly spaced frame points: exactly at every fourth, straight in between.
-
-    The map bends so little over four px that this is within a hundredth of a px of all of
-    them, and several times faster than each by itself.
-
-    Parameters
-    ----------
-    warp : LiftedMap
-        Frame to query.
-    at : ndarray
-        (rows, columns, 2).
-
-    Returns
-    -------
-    tuple
-        x and y, float32 (rows, columns), within ±10,000 px.
-    """
-    rows, columns = at.shape[:2]
-    across, down = at[0, 1, 0] - at[0, 0, 0], at[1, 0, 1] - at[0, 0, 1]
-    x = at[0, 0, 0] + across * np.arange(0, columns + _EXACT_EVERY, _EXACT_EVERY)
-    y = at[0, 0, 1] + down * np.arange(0, rows + _EXACT_EVERY, _EXACT_EVERY)
-    nodes = np.clip(warp(np.stack(np.meshgrid(x, y), -1)), -1e4, 1e4).astype(np.float32)
-    spread = np.array([[1 / _EXACT_EVERY, 0, 0], [0, 1 / _EXACT_EVERY, 0]])
-    filled = cv2.warpAffine(
-        nodes, spread, (columns, rows),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE,
-    )  # fmt: skip
-    return np.ascontiguousarray(filled[..., 0]), np.ascontiguousarray(filled[..., 1])
 
 
 def _span(values: NDArray[np.float32], where: NDArray[np.bool_]) -> tuple[int, int]:
