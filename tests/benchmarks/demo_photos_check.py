@@ -22,7 +22,7 @@ from table import print_table, save_tables
 
 from loupebook.demo.artwork.barcode import check_digit
 from loupebook.demo.camera.sampler import sample_scenes
-from loupebook.demo.demo_set import DEMO_PHOTO_SEED, photograph_plan
+from loupebook.demo.demo_set import DEMO_PHOTO_SEED, Taking, photograph_plan
 from loupebook.demo.photo_plan import PlannedPhoto, plan_references
 from loupebook.demo.surface import PrintedSurface
 from loupebook.demo.world import demo_world
@@ -95,7 +95,7 @@ def rebuild(folder: Path, every: int) -> list[Row]:
     rows = []
     with tempfile.TemporaryDirectory() as scratch:
         for photo, path in planned(folder)[::every]:
-            photograph_plan([(photo, path.stem)], folder=Path(scratch), truth=False, traced=False)
+            photograph_plan([(photo, path.stem)], folder=Path(scratch), how=Taking())
             ours, theirs = (
                 np.asarray(Image.open(p)).astype(float) for p in (Path(scratch) / path.name, path)
             )
