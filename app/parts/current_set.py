@@ -42,8 +42,10 @@ def _make_ready(library: Library) -> None:
         library.encoder()
     # Streamlit collects garbage after every run of a page. What is loaded by now stays for
     # good: to look through it each time would stop every other thread for half a second.
-    gc.collect()
-    gc.freeze()
+    # Once: what other sets load later is little, and whoever is at work then would stay too.
+    if not gc.get_freeze_count():
+        gc.collect()
+        gc.freeze()
 
 
 def open_set() -> Library | None:

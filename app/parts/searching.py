@@ -28,6 +28,7 @@ FILTERS = {
     "lighting": Lighting,
 }
 """Filters and what kind of value each takes."""
+CLEARED = "filters-cleared"
 Option = TypeVar("Option")
 
 
@@ -59,6 +60,8 @@ def _choice(label: str, options: dict[Option, str], key: str) -> Option | None:
         [None, *options],
         format_func=lambda option: ANY if option is None else options[option],
         key=key,
+        # Where a run ends before it is drawn, what was chosen still holds.
+        persist_state="page",
     )
 
 
@@ -72,6 +75,12 @@ def clear_filters() -> None:
     """Set every filter back to "any"."""
     for name in FILTERS:
         st.session_state[f"filter-{name}"] = None
+    st.session_state[CLEARED] = True
+
+
+def filters_cleared() -> bool:
+    """Say whether the filters were cleared since this was last asked."""
+    return bool(st.session_state.pop(CLEARED, False))
 
 
 def kept_filters() -> dict[str, str | None]:

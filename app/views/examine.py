@@ -23,7 +23,13 @@ from parts.results import (
     say_reading,
     show_matches,
 )
-from parts.searching import choose_filters, clear_filters, filters_chosen, search_kept
+from parts.searching import (
+    choose_filters,
+    clear_filters,
+    filters_chosen,
+    filters_cleared,
+    search_kept,
+)
 from parts.serials import show_serials
 from parts.sheet import show_advice
 from parts.words import NOT_SAID, POOR, plain
@@ -72,6 +78,33 @@ def examine() -> None:
     return desk(photo)
 
 
+class Limits:
+    """The box of filters, filled once a run.
+
+    What nobody sees must not hold up what is looked for: a closed box is filled when the answer
+    has been seen, unless the browser must learn that its filters were cleared.
+    """
+
+    def __init__(self, library: Library) -> None:
+        self._library = library
+        self._filled = False
+        self._box = st.expander(
+            "Limit the search", icon=":material/filter_alt:", key="limit-box", on_change="rerun"
+        )
+        if self._box.open or filters_cleared():
+            self.fill()
+
+    def fill(self) -> None:
+        """Draw what is in the box, if that was not done yet."""
+        if self._filled:
+            return
+        self._filled = True
+        with self._box:
+            choose_filters(self._library)
+            st.session_state.setdefault(HOW_MANY_KEY, HOW_MANY[0])
+            st.segmented_control("How many", HOW_MANY, key=HOW_MANY_KEY, persist_state="page")
+
+
 @st.fragment
 def desk(photo: Handed) -> None:
     """Answer, crop, filters and advice: a change here reruns nothing else on the page."""
@@ -86,10 +119,7 @@ def desk(photo: Handed) -> None:
             crop = st.expander(
                 "Correct the outline", icon=":material/crop:", key="crop-box", on_change="rerun"
             )
-            limits = st.expander(
-                "Limit the search", icon=":material/filter_alt:", key="limit-box",
-                on_change="rerun",
-            )  # fmt: skip
+            limits = Limits(library)
             advice = st.container()
         filters, k = filters_chosen(library), st.session_state.get(HOW_MANY_KEY) or HOW_MANY[0]
 
@@ -105,13 +135,6 @@ def desk(photo: Handed) -> None:
             # In a closed box nobody sees it: it then waits until the answer is seen.
             if crop.open:
                 show_outline(place.awaited)
-
-        def offer_limits() -> None:
-            """Fill the box of filters: what nobody sees must not hold up what is looked for."""
-            with limits:
-                choose_filters(library)
-                st.session_state.setdefault(HOW_MANY_KEY, HOW_MANY[0])
-                st.segmented_control("How many", HOW_MANY, key=HOW_MANY_KEY)
 
         def show_outline(follow: str | None = None) -> None:
             with crop:
@@ -132,14 +155,12 @@ def desk(photo: Handed) -> None:
         except CropInvalid as error:
             place.clear()
             said.empty()
-            offer_limits()
+            limits.fill()
             st.error(plain(str(error)), icon=":material/crop:")
             return
         except PhotoError as error:
             place.clear()
             said.empty()
-            # What was chosen is forgotten where it is not offered.
-            offer_limits()
             work.empty()
             st.error(plain(str(error)), icon=":material/broken_image:")
             st.markdown(
@@ -149,22 +170,24 @@ def desk(photo: Handed) -> None:
         except LoupebookError:
             place.clear()
             said.empty()
-            offer_limits()
+            limits.fill()
             raise
         remember_outline(photo.sha256, region, report)
         pixels = decoded(photo).pixels
-        with below:
-            key = show_answer(library, report, photo.sha256, said, place)
-            keep(photo, k)
-            if key is not None:
-                show_matches(library, report)
-                offer_saving(
-                    library, report, photo, region=region, filters=filters, k=k,
-                    size=pixels.shape[1::-1], marks=point_marks(key, photo.sha256),
-                )  # fmt: skip
-                offer_downloads(report)
-            say_limits(report)
-        offer_limits()
+        try:
+            with below:
+                key = show_answer(library, report, photo.sha256, said, place)
+                keep(photo, k)
+                if key is not None:
+                    show_matches(library, report)
+                    offer_saving(
+                        library, report, photo, region=region, filters=filters, k=k,
+                        size=pixels.shape[1::-1], marks=point_marks(key, photo.sha256),
+                    )  # fmt: skip
+                    offer_downloads(report)
+                say_limits(report)
+        finally:
+            limits.fill()
         if place.awaited is None or not crop.open:
             show_outline()
         with items:

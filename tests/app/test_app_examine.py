@@ -16,6 +16,7 @@ from PIL import Image, ImageFilter
 from streamlit.testing.v1 import AppTest
 
 from drawn_prints import as_bytes, draw_print
+from loupebook.errors import SetBusy
 from loupebook.library import Box, FoundItem, Library, PhotoCheck, check_photo
 from parts.crop import region_about
 from parts.words import nearness
@@ -272,6 +273,26 @@ def test_filters_that_leave_nothing_can_be_cleared(
     assert "No reference passes the filters" in at.warning[0].value
     next(button for button in at.button if button.label == "Clear all filters").click().run()
     assert len(shown(at, "plates")[0]["cards"]) == 5
+
+
+def test_filters_outlive_what_goes_wrong(filled: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    told(monkeypatch, filled)
+    at = hand_in(opened(), as_bytes(draw_print(1)))
+    at.selectbox(key="filter-standing").select("fake").run()
+
+    def broken(*_: object) -> None:
+        raise SetBusy("The catalogue is busy.")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("parts.results.show_matches", broken)
+        at.run()
+        assert "busy" in at.warning[0].value
+        assert at.selectbox(key="filter-standing").value == "fake"
+    hand_in(at, b"not a picture")
+    assert "Nothing was searched" in " ".join(one.value for one in at.markdown)
+    hand_in(at, as_bytes(draw_print(2)))
+    assert at.selectbox(key="filter-standing").value == "fake"
+    assert "layer" not in shown(at, "desk")[0]["panes"][1]
 
 
 def test_uv_a_brings_the_caution_for_eyes_and_skin(

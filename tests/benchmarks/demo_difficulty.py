@@ -213,6 +213,8 @@ def main() -> None:
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--out", type=Path, default=_HERE / "results" / "demo_difficulty.md")
     chosen = parser.parse_args()
+    if not 1 <= chosen.asked < 100:
+        parser.error("1 to 99 specimens of each copy: more would share their seeds")
     world = demo_world()
     wanted = set(world.marques[chosen.first : chosen.first + chosen.marques])
     editions = [k for k, e in enumerate(world.editions) if e.marque in wanted]

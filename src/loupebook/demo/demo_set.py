@@ -100,7 +100,8 @@ class Taking:
             return
         if self.traced:
             raise WorldInvalid("Mitsuba traces on the CPU: leave out the device, or tracing")
-        if not _GPU.fullmatch(self.device) or not torch.cuda.is_available():
+        number = self.device.partition(":")[2] or "0"
+        if not _GPU.fullmatch(self.device) or int(number) >= torch.cuda.device_count():
             raise WorldInvalid(f"no device {self.device} here; there is cpu")
 
     def size(self, element: Element) -> tuple[int, int]:
