@@ -56,8 +56,7 @@ class Desk extends Glass {
 
   // What comes to an empty desk. Its pictures are on their way while the panes are built.
   receive(told) {
-    const coming = told.panes.filter((data) => !data.missing);
-    this.ahead = coming.map((data) => Object.assign(new Image(), { src: this.sourceOf({ data }).url(0, 0, 0) }));
+    for (const data of told.panes) if (!data.missing) new Image().src = this.sourceOf({ data }).url(0, 0, 0);
     this.build({ ...this.data, ...told, awaited: false });
   }
 

@@ -24,7 +24,8 @@ class WorldsWanted:
     seeds : sequence of int
         World seeds, from :data:`HELD_OUT` on for figures that are to be quoted.
     folder : Path, optional
-        Where rendered worlds are kept; needed with `seeds`.
+        Where rendered worlds are kept; needed with `seeds`. Those of one seed and another size
+        are other worlds.
     times : float
         How many times as wide and high as those of the demo set their photos are.
     workers : int
@@ -51,45 +52,27 @@ class WorldsWanted:
             return []
         if self.folder is None:
             raise BenchInvalid("Name a folder to keep rendered worlds in.")
-        return [world_case(seed, self.folder, self, progress=progress) for seed in self.seeds]
+        return [self._case(seed, self.folder, progress) for seed in self.seeds]
 
-
-def world_case(
-    seed: int, folder: Path, how: WorldsWanted, *, progress: Callable[[str, int, int], None]
-) -> BenchCase:
-    """Render a world and its queries, or take it from `folder` if it was rendered before.
-
-    Parameters
-    ----------
-    seed : int
-        World seed.
-    folder : Path
-        Where rendered worlds are kept; those of one seed and another size are other worlds.
-    how : WorldsWanted
-        How it is rendered.
-    progress : callable
-        Called with (what, done, in all).
-
-    Raises
-    ------
-    BenchInvalid
-        If what renders worlds is not installed.
-    """
-    try:
-        from loupebook.demo.demo_set import Taking, render_queries, render_world
-        from loupebook.demo.world import World
-    except ImportError as exc:
-        raise BenchInvalid(
-            "Rendering worlds needs more packages: pip install 'loupebook[render]'."
-        ) from exc
-    world = World(seed, marques=MARQUES)
-    size = "" if how.times == 1 else f"-{how.times:g}-times"
-    known, asked = folder / f"world-{seed}{size}", folder / f"world-{seed}{size}-queries"
-    taking = Taking(workers=how.workers, times=how.times, device=how.device)
-    if not (known / "manifest.csv").is_file():
-        render_world(world, known, seed=seed, how=taking, progress=progress)
-    if not (asked / "truth.csv").is_file():
-        with_truth = replace(taking, truth=True)
-        render_queries(world, asked, seed=seed, how=with_truth, progress=progress)
-    said = "" if how.times == 1 else f", {how.times:g} times as wide and high"
-    return demo_case(known, asked, name=f"rendered world {seed}{said}")
+    def _case(
+        self, seed: int, folder: Path, progress: Callable[[str, int, int], None]
+    ) -> BenchCase:
+        """Render a world and its queries, or take it from `folder` if it was rendered before."""
+        try:
+            from loupebook.demo.demo_set import Taking, render_queries, render_world
+            from loupebook.demo.world import World
+        except ImportError as exc:
+            raise BenchInvalid(
+                "Rendering worlds needs more packages: pip install 'loupebook[render]'."
+            ) from exc
+        world = World(seed, marques=MARQUES)
+        size = "" if self.times == 1 else f"-{self.times:g}-times"
+        known, asked = folder / f"world-{seed}{size}", folder / f"world-{seed}{size}-queries"
+        taking = Taking(workers=self.workers, times=self.times, device=self.device)
+        if not (known / "manifest.csv").is_file():
+            render_world(world, known, seed=seed, how=taking, progress=progress)
+        if not (asked / "truth.csv").is_file():
+            with_truth = replace(taking, truth=True)
+            render_queries(world, asked, seed=seed, how=with_truth, progress=progress)
+        said = "" if self.times == 1 else f", {self.times:g} times as wide and high"
+        return demo_case(known, asked, name=f"rendered world {seed}{said}")

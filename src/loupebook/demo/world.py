@@ -32,7 +32,7 @@ from loupebook.demo.artwork.seal import draw_seal
 from loupebook.demo.artwork.seal_plan import SealPlan
 from loupebook.demo.press.edition import Edition
 from loupebook.demo.press.origin import Plan, PrintOrigin
-from loupebook.demo.press.printing import FINEST_PX_PER_MM, print_artwork
+from loupebook.demo.press.printing import check_print_scale, print_artwork
 from loupebook.demo.press.runs import fake_origin, house_origin, specimen_serials
 from loupebook.demo.press.truth import TRUTH_PX_PER_MM, Difference, difference_mask
 from loupebook.demo.surface import PrintedSurface
@@ -250,10 +250,7 @@ def _cap_surface(
     px_per_mm: float,
     metadata: dict[str, object],
 ) -> PrintedSurface:
-    if not 2 <= px_per_mm <= FINEST_PX_PER_MM:
-        raise WorldInvalid(
-            f"px_per_mm must lie between 2 and {FINEST_PX_PER_MM:g}, not {px_per_mm}"
-        )
+    check_print_scale(px_per_mm)
     maps = draw_cap(plan, px_per_mm, np.random.default_rng([origin.seed, 2, specimen_seed]))
     shape = maps.roughness.shape
     zero = np.broadcast_to(np.float32(0), shape)

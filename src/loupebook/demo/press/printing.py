@@ -28,6 +28,20 @@ _LIFT = 1.06
 """Exposure with which copies are scanned, so that the sheet comes out clean white."""
 
 
+def check_print_scale(px_per_mm: float) -> None:
+    """Refuse a scale that nothing can be printed with.
+
+    Raises
+    ------
+    WorldInvalid
+        A scale that cannot be printed.
+    """
+    if not 2 <= px_per_mm <= FINEST_PX_PER_MM:
+        raise WorldInvalid(
+            f"px_per_mm must lie between 2 and {FINEST_PX_PER_MM:g}, not {px_per_mm}"
+        )
+
+
 def print_artwork(
     artwork: Artwork,
     press: PressSettings,
@@ -55,10 +69,7 @@ def print_artwork(
     WorldInvalid
         A scale that cannot be printed.
     """
-    if not 2 <= px_per_mm <= FINEST_PX_PER_MM:
-        raise WorldInvalid(
-            f"px_per_mm must lie between 2 and {FINEST_PX_PER_MM:g}, not {px_per_mm}"
-        )
+    check_print_scale(px_per_mm)
     constant = np.random.default_rng([origin_seed, 1])
     sheet = np.random.default_rng([origin_seed, 2, specimen_seed])
     plates = render_plates(
