@@ -54,10 +54,13 @@ def folds_over_code(photo: PlannedPhoto) -> bool:
 
 
 def code_read(picture: Image.Image) -> bool:
-    """Whether an EAN-13 code with a correct check digit is found."""
+    """Whether an EAN-13 code with a correct check digit is found.
+
+    The picture goes in as it is: of an array zxing-cpp would take red for blue.
+    """
     found = [
         code.text
-        for code in zxingcpp.read_barcodes(np.asarray(picture))
+        for code in zxingcpp.read_barcodes(picture)
         if code.format == zxingcpp.BarcodeFormat.EAN13
     ]
     return any(check_digit(text[:-1]) == int(text[-1]) for text in found)

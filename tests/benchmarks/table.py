@@ -65,8 +65,8 @@ def _head(title: str, command: str) -> list[str]:
         "",
         f"`{command}`, {time.strftime('%Y-%m-%d')}, Python {platform.python_version()}, "
         f"{os.cpu_count()} cores ({platform.machine()}); load average of the last 15 minutes "
-        f"{os.getloadavg()[2]:.1f}: above the number of cores, others shared the machine and "
-        "times are longer than they need be.",
+        f"{os.getloadavg()[2]:.1f} (where that is above the number of cores, others shared the "
+        "machine and times are longer than they need be).",
         "",
     ]
 
