@@ -20,8 +20,8 @@ ELSEWHERE = "elsewhere"
 MOST_PLACES = 5
 READ = "serials-read"
 RULE = (
-    "Type each number as it is printed, once for each place where it stands. On one item every "
-    "copy must agree; a crest may show a part of the number. The places are those where the "
+    "Type each number as it is printed, once for each place where it stands. On one item the "
+    "numbers must agree; a crest may show a part of the number. The places are those where the "
     "references on the desk bear theirs."
 )
 CODES = "barcodes"
@@ -91,7 +91,7 @@ def places_of(library: Library, specimens: Sequence[str]) -> list[str]:
         if serial.place and serial.place != ELSEWHERE
     ]
     places = list(dict.fromkeys(borne))[:MOST_PLACES]
-    # Copies can be held against each other only where there are two.
+    # Numbers can be held against each other only where there are two.
     return places if len(places) > 1 else list(dict.fromkeys([*places, *USUAL]))
 
 

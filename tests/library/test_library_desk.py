@@ -292,9 +292,9 @@ def test_beside_the_photo_lies_neutral_grey() -> None:
     ("read", "agree", "says"),
     [
         ({}, None, "No number was read"),
-        ({"left": "AB 123"}, None, "One copy was read"),
-        ({"left": "AB 123", "right": "ab-123"}, True, "All 2 copies read agree"),
-        ({"left": "AB 123", "crest": "123"}, True, "All 2 copies read agree"),
+        ({"left": "AB 123"}, None, "One number was read"),
+        ({"left": "AB 123", "right": "ab-123"}, True, "All 2 numbers read agree"),
+        ({"left": "AB 123", "crest": "123"}, True, "All 2 numbers read agree"),
         ({"left": "AB 123", "right": "AB 124"}, False, "left and right differ"),
         (
             {"left": "AB 123", "right": "AB 123", "crest": "99"},
@@ -308,14 +308,16 @@ def test_beside_the_photo_lies_neutral_grey() -> None:
         ),
     ],
 )
-def test_copies_of_a_serial_agree_or_not(read: dict, agree: bool | None, says: str) -> None:
-    # That all copies on one item must agree: common practice, no source.
+def test_serial_numbers_agree_or_not(read: dict, agree: bool | None, says: str) -> None:
+    # That the numbers on one item must agree: common practice, no source.
     found = serials_agree(read)
     assert found.agree is agree
     assert says in found.says
+    # "Copies" are fakes everywhere else.
+    assert "cop" not in found.says
 
 
-def test_copies_that_disagree_are_not_told_which_is_right() -> None:
+def test_where_numbers_disagree_none_is_called_the_right_one() -> None:
     found = serials_agree({"left": "AB 22993500", "right": "AB 22993506", "crest": "3500"})
     assert "longest" not in found.says
     assert "Which of them is right cannot be told" in found.says

@@ -1,7 +1,7 @@
-"""Serial numbers of an item in question: do its copies agree, and does the number stand here.
+"""Serial numbers of an item in question: do they agree, and does the number stand here.
 
-That every copy of a number on one item must agree, and that a part of it may be repeated
-(inside a crest, say), is common practice of the trade, no source. Whether a number was ever
+That the numbers on one item must agree wherever they stand, and that a part of one may be
+repeated (inside a crest, say), is common practice of the trade, no source. Whether a number was ever
 given out is for the rights holder's own service to say.
 """
 
@@ -36,14 +36,14 @@ class SerialHolder:
 
 @dataclass(frozen=True)
 class SerialAgreement:
-    """Whether the copies of a number on one item agree.
+    """Whether the numbers read on one item agree.
 
     Parameters
     ----------
     agree : bool, optional
         `None` where fewer than two were read.
     whole : str, optional
-        The number in full, as it is compared; `None` where the copies disagree.
+        The number in full, as it is compared; `None` where they disagree.
     says : str
         The finding in a sentence or two.
     numbers : tuple of str
@@ -70,7 +70,7 @@ def serial_holders(catalogue: Catalogue, value: str) -> list[SerialHolder]:
 
 
 def serials_agree(read: Mapping[str, str]) -> SerialAgreement:
-    """Say whether the copies of a number on one item agree.
+    """Say whether the numbers read on one item agree.
 
     Parameters
     ----------
@@ -89,9 +89,9 @@ def serials_agree(read: Mapping[str, str]) -> SerialAgreement:
         return SerialAgreement(False, None, _disagreement(at, whole), as_read, parts)
     (number,) = whole
     if len(numbers) == 1:
-        says = "One copy was read; read the others too, every copy must agree."
+        says = "One number was read; read the other places too: the numbers must agree."
         return SerialAgreement(None, number, says, as_read)
-    return SerialAgreement(True, number, f"All {len(numbers)} copies read agree.", as_read, parts)
+    return SerialAgreement(True, number, f"All {len(numbers)} numbers read agree.", as_read, parts)
 
 
 def _places_by_number(numbers: Mapping[str, str]) -> dict[str, list[str]]:
@@ -112,8 +112,8 @@ def _disagreement(at: Mapping[str, Sequence[str]], whole: set[str]) -> str:
         apart = f"{_listed(first)} {shows} one number"
         apart += "".join(f", {_listed(places)} another" for places in others)
     return (
-        f"The copies do not agree: {apart}. Which of them is right cannot be told from this. Read "
-        "each again; on one item every copy must agree."
+        f"The numbers do not agree: {apart}. Which of them is right cannot be told from this. Read "
+        "each again; on one item they must agree."
     )
 
 
