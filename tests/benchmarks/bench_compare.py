@@ -1,8 +1,8 @@
 """The comparison on held-out rendered worlds: registration, maps, verdicts, AUC, ablation.
 
 1. ``python tests/benchmarks/bench_compare_worlds.py FOLDER SEED MARQUES`` renders worlds.
-2. ``python tests/benchmarks/bench_compare.py measure FOLDER ROWS.jsonl`` measures every query
-   (goes on where it stopped).
+2. ``python tests/benchmarks/bench_compare.py measure FOLDER ROWS.jsonl [PROCESSES]`` measures
+   every query (goes on where it stopped).
 3. ``python tests/benchmarks/bench_compare.py typical ROWS.jsonl...`` takes the typical
    behaviour of genuine items from the rows of *tuning* worlds.
 4. ``python tests/benchmarks/bench_compare.py report ROWS.jsonl [OUT.md]`` prints the tables;
@@ -18,13 +18,16 @@ rendered and invented.
 from __future__ import annotations
 
 import json
+import multiprocessing
 import sys
 import time
+from functools import partial
 from pathlib import Path
 
 import cv2
 import imagehash
 import numpy as np
+import torch
 from bench_compare_tables import report, typical
 from bench_compare_worlds import TRUTH_PX_PER_MM, Case, Picture, load_cases
 from PIL import Image
@@ -39,46 +42,57 @@ from loupebook.compare.picture import WORKING_SIDE
 from loupebook.encoders import load_encoder
 
 
-def measure(folder: Path, rows: Path) -> None:
-    """Write one row a query."""
-    encoder = load_encoder()
+def measure(folder: Path, rows: Path, processes: str = "1") -> None:
+    """Write one row a query, a case a process."""
     done = {json.loads(line)["id"] for line in rows.open()} if rows.exists() else set()
-    for case in load_cases(folder):
-        names = {f"{p.path.parent.name}/{p.path.stem}": p for p in case.of("query")}
-        if set(names) <= done:
-            continue
-        references = case.of("reference")
-        consensus = build_consensus(
-            [Source(n, str(n), p.specimen, p.pixels, p.px_per_mm) for n, p in enumerate(references)]
-        )
-        uv = case.lighting == "uv-a"
-        own = own_figures(consensus, uv=uv)
-        shown = [np.rint(to_srgb(p.colour) * 255).astype(np.uint8) for p in consensus.photos]
-        known = encoder.embed(shown)
-        for name, picture in names.items():
-            if name in done:
-                continue
-            ready = Ready.of(picture.pixels)
-            start = time.process_time()
-            laid = register(ready, consensus.picture, px_per_mm=consensus.px_per_mm)
-            found = measured(ready, laid, consensus, own=own, uv=uv)
-            row = {
-                "id": name, "edition": case.edition, "element": case.element,
-                "lighting": case.lighting, "standing": picture.standing, "skill": picture.skill,
-                "poor": picture.poor, "px_per_mm": picture.px_per_mm,
-                "registered": laid.registered, "reason": laid.reason, "inliers": laid.inliers,
-                "cpu_s": time.process_time() - start, "own": own,
-                "values": {f.name: f.value for f in found.figures},
-                "sift": max(sift_inliers(picture.pixels, p.pixels) for p in references),
-            }  # fmt: skip
-            if found.framed is not None:
-                query = found.framed.pixels
-                row["hash"] = min(int(hash_of(query) - hash_of(other)) for other in shown)
-                row["cosine"] = float((known @ encoder.embed([query])[0]).max())
-                row["maps"] = map_quality(case, picture, found, consensus)
+    work = partial(measure_case, done=done)
+    with multiprocessing.get_context("spawn").Pool(int(processes)) as pool:
+        for made in pool.imap_unordered(work, load_cases(folder)):
             with rows.open("a") as stream:
-                stream.write(json.dumps(row) + "\n")
-            print(name, row["standing"], row["skill"], laid.registered, laid.reason, flush=True)
+                stream.writelines(json.dumps(row) + "\n" for row in made)
+            for row in made:
+                print(row["id"], row["standing"], row["skill"], row["registered"], row["reason"])
+
+
+def measure_case(case: Case, done: set[str]) -> list[dict]:
+    """Measure the queries of one edition and lighting that are not done yet."""
+    torch.set_num_threads(1)
+    cv2.setNumThreads(1)
+    names = {f"{p.path.parent.name}/{p.path.stem}": p for p in case.of("query")}
+    names = {name: picture for name, picture in names.items() if name not in done}
+    if not names:
+        return []
+    encoder = load_encoder()
+    references = case.of("reference")
+    consensus = build_consensus(
+        [Source(n, str(n), p.specimen, p.pixels, p.px_per_mm) for n, p in enumerate(references)]
+    )
+    uv = case.lighting == "uv-a"
+    own = own_figures(consensus, uv=uv)
+    shown = [np.rint(to_srgb(p.colour) * 255).astype(np.uint8) for p in consensus.photos]
+    known = encoder.embed(shown)
+    made = []
+    for name, picture in names.items():
+        ready = Ready.of(picture.pixels)
+        start = time.process_time()
+        laid = register(ready, consensus.picture, px_per_mm=consensus.px_per_mm)
+        found = measured(ready, laid, consensus, own=own, uv=uv)
+        row = {
+            "id": name, "edition": case.edition, "element": case.element,
+            "lighting": case.lighting, "standing": picture.standing, "skill": picture.skill,
+            "poor": picture.poor, "px_per_mm": picture.px_per_mm,
+            "registered": laid.registered, "reason": laid.reason, "inliers": laid.inliers,
+            "cpu_s": time.process_time() - start, "own": own,
+            "values": {f.name: f.value for f in found.figures},
+            "sift": max(sift_inliers(picture.pixels, p.pixels) for p in references),
+        }  # fmt: skip
+        if found.framed is not None:
+            query = found.framed.pixels
+            row["hash"] = min(int(hash_of(query) - hash_of(other)) for other in shown)
+            row["cosine"] = float((known @ encoder.embed([query])[0]).max())
+            row["maps"] = map_quality(case, picture, found, consensus)
+        made.append(row)
+    return made
 
 
 def hash_of(pixels: np.ndarray) -> imagehash.ImageHash:
@@ -140,7 +154,8 @@ def map_quality(case: Case, picture: Picture, found: object, consensus: object) 
     grey = [cv2.cvtColor(p, cv2.COLOR_RGB2GRAY) for p in (query, model)]
     ssim = 1 - structural_similarity(*grey, full=True, data_range=255)[1]
     maps = {
-        "ours": framed.apart,
+        "ours": framed.told.drawn,
+        "looks apart": framed.apart,
         "absolute difference": np.abs(query.astype(np.float32) - model).mean(axis=2),
         "SSIM": ssim,
         "dense RootSIFT": dense_distance(*grey),
@@ -170,5 +185,8 @@ def dense_distance(query: np.ndarray, model: np.ndarray, step: int = 4) -> np.nd
 
 if __name__ == "__main__":
     verb, *rest = sys.argv[1:]
-    paths = [Path(one) for one in rest]
-    {"measure": measure, "typical": typical, "report": report}[verb](*paths)
+    paths = [Path(one) for one in rest[:2] if verb == "measure"] or [Path(one) for one in rest]
+    if verb == "measure":
+        measure(*paths, *rest[2:])
+    else:
+        {"typical": typical, "report": report}[verb](*paths)

@@ -7,14 +7,17 @@ from collections import defaultdict
 from pathlib import Path
 
 import numpy as np
+from scipy.optimize import minimize
+from scipy.special import expit
 from sklearn.metrics import roc_auc_score
 
-import loupebook.compare
-from loupebook.compare.comparison import DIFFERS_FROM, Figure, Verdict, overall
+import loupebook.compare.usual
+from loupebook.compare.comparison import DIFFERS_FROM, GREATEST, LEAST, Figure, Verdict, overall
 from loupebook.compare.usual import coarseness, is_known, z_of
 
 SKILLS = ("clumsy", "fair", "good", "very good")
 UNTOLD = -9.0
+RIDGE = 0.1
 
 
 def load(*paths: Path) -> list[dict]:
@@ -61,6 +64,34 @@ def typical(*paths: Path) -> None:
     for light, figures in held.items():
         known[light].update(figures)
     path.write_text(json.dumps(known, indent=1) + "\n")
+    loupebook.compare.usual._held.cache_clear()
+    loupebook.compare.usual._typical.cache_clear()
+    known["weights"] = weights_of([r for r in rows if r["registered"] and not r["poor"]])
+    path.write_text(json.dumps(known, indent=1) + "\n")
+    print("weights", known["weights"])
+
+
+def weights_of(rows: list[dict]) -> dict[str, float]:
+    """Weigh z by logistic regression of copy against genuine, none negative, ridge 0.1."""
+    names = sorted({name for row in rows for name in zs_of(row)})
+    z = np.array([[bounded(zs_of(row).get(name, 0.0)) for name in names] for row in rows])
+    copy = np.array([row["standing"] == "fake" for row in rows], float)
+
+    def loss(given: np.ndarray) -> tuple[float, np.ndarray]:
+        weights, offset = given[:-1], given[-1]
+        odds = z @ weights + offset
+        miss = expit(odds) - copy
+        value = float(np.mean(np.logaddexp(0, odds) - copy * odds) + RIDGE * np.sum(weights**2))
+        return value, np.append(z.T @ miss / len(z) + 2 * RIDGE * weights, miss.mean())
+
+    bounds = [(0, None)] * len(names) + [(None, None)]
+    found = minimize(loss, np.zeros(len(names) + 1), jac=True, bounds=bounds, method="L-BFGS-B")
+    return {name: round(float(w), 3) for name, w in zip(names, found.x, strict=False)}
+
+
+def bounded(z: float) -> float:
+    """Return a z within the bounds in which it counts."""
+    return min(max(z, LEAST), GREATEST)
 
 
 def slope_of(x: np.ndarray, y: np.ndarray) -> float:

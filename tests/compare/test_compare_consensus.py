@@ -204,7 +204,9 @@ def test_store_never_uses_another_sets_file(tmp_path):
     assert len(reader.asked) == 4
 
 
-@pytest.mark.parametrize(("z", "most"), [(0.5, 0.0), (1.0, 0.0), (2.0, 1 / 3), (4.0, 1.0)])
+@pytest.mark.parametrize(
+    ("z", "most"), [(0.5, 0.0), (1.0, 0.0), (2.0, 1 / 2), (3.0, 1.0), (4.0, 1.0)]
+)
 def test_a_map_paints_what_its_figure_says(z: float, most: float) -> None:
     found = against_consensus(shot(46))
     figure = next(one for one in found.figures if one.name == "structure")

@@ -27,7 +27,9 @@ from loupebook.compare.picture import Picture
 from loupebook.compare.registration import Registration, hull_of, register, sample
 from loupebook.errors import ComparisonError
 
-FRAME_SIDE = 720
+FRAME_AREA = 720 * 720
+"""Area of the frame, px: a long seal gets as many as a band."""
+LONGEST_FRAME = 1440
 """Longest side of the frame, px."""
 _MARGIN = 0.10
 _PHOTOS = 12
@@ -249,7 +251,7 @@ def assemble(
     """
     picture = anchor.picture
     hull, box = item_box(picture, [*agreeing, *(registration for _, registration in laid)])
-    scale = min(1.0, FRAME_SIDE / max(box[2] - box[0], box[3] - box[1]))
+    scale = frame_scale(box[2] - box[0], box[3] - box[1])
     rows, columns = (max(32, round((box[k + 2] - box[k]) * scale)) for k in (1, 0))
     y, x = np.mgrid[0:rows, 0:columns].astype(np.float64)
     at = (np.stack([x, y], -1) + 0.5) / scale - 0.5 + np.array(box[:2])
@@ -277,6 +279,13 @@ def assemble(
         rejected=rejected,
         place=(float(box[0]), float(box[1]), scale),
         item=item,
+    )
+
+
+def frame_scale(width: int, height: int) -> float:
+    """Return how many frame px a px of the anchor becomes, at most 1."""
+    return min(
+        1.0, float(np.sqrt(FRAME_AREA / (width * height))), LONGEST_FRAME / max(width, height)
     )
 
 

@@ -13,6 +13,7 @@ from loupebook.compare.consensus import Aligned, Consensus
 from loupebook.compare.grid import Cells, corners, flatten_light, follow, none, soften
 from loupebook.compare.light import LightFit, log_colour, match_light, to_srgb
 from loupebook.compare.look import blur_to, distances, fineness, lightness, look_of
+from loupebook.compare.pair import Told, tell
 from loupebook.compare.picture import Picture
 from loupebook.compare.registration import SURE, Registration, sample
 from loupebook.imaging import resize_to_fit
@@ -207,6 +208,12 @@ class Framed:
         spread = self.consensus.spread
         both = np.sqrt(((tone / spread[0]) ** 2 + (edges / spread[1]) ** 2) / 2)
         return np.asarray(both * self.inner, np.float32)
+
+    @cached_property
+    def told(self) -> Told:
+        """What the trained network makes of query and consensus."""
+        query, model = (to_srgb(plane) for plane in self.in_place)
+        return tell(query, model, self.consensus.colour_spread, self.inner)
 
     @cached_property
     def inner(self) -> Mask:

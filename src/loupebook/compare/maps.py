@@ -29,6 +29,9 @@ _PEAK = 99.5
 _STANDS_OUT = 0.7
 """Share of the strongest place from which others stand out beside it."""
 _STOPS = np.array([[255, 236, 130], [250, 150, 40], [200, 30, 30], [110, 0, 20]], np.float32)
+_LIMIT = (AGREES_TO - NEAR_FROM) / (DIFFERS_FROM - NEAR_FROM)
+_AT = np.array([0.0, _LIMIT, (1 + _LIMIT) / 2, 1.0])
+"""Shares at which a map has the colours of `_STOPS`: orange is the limit."""
 
 
 def difference_map(comparison: Comparison) -> Pixels | None:
@@ -113,10 +116,7 @@ def overlay(
 
 def tint(share: Share) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return colour (height, width, 3), 0..255, and opacity (height, width, 1) of a map."""
-    place = share * (len(_STOPS) - 1)
-    lower = np.minimum(place.astype(int), len(_STOPS) - 2)
-    between = (place - lower)[..., None]
-    colour = _STOPS[lower] * (1 - between) + _STOPS[lower + 1] * between
+    colour = np.stack([np.interp(share, _AT, stop) for stop in _STOPS.T], axis=-1)
     alpha = np.clip(share * 2.5, 0, 0.85)[..., None]
     return np.asarray(colour, np.float32), np.asarray(alpha, np.float32)
 

@@ -19,6 +19,7 @@ from loupebook.compare.measures import (
     register,
     sharpness,
     structure,
+    trained,
     uv_plate,
 )
 from loupebook.compare.measures._model import Measured
@@ -39,7 +40,8 @@ class Measurement:
 ALL: tuple[Measurement, ...] = tuple(
     Measurement(module.NAME, module.UNIT, module.SAYS, module.measure)
     for module in (
-        structure, line_work, colour, geometry, outline, sharpness, halftone, register, uv_plate
+        structure, line_work, colour, geometry, outline, sharpness, halftone, register, uv_plate,
+        trained,
     )
 )  # fmt: skip
 
@@ -55,5 +57,5 @@ def measure_all(framed: Framed, *, uv: bool) -> dict[str, Measured]:
         Whether both were photographed under UV-A: then what glows is measured, not paper
         and ink.
     """
-    unfit = {"colour", "halftone screen", "foil register"} if uv else {"UV plate"}
+    unfit = {"colour", "halftone screen", "foil register", "trained look"} if uv else {"UV plate"}
     return {one.name: one.measure(framed) for one in ALL if one.name not in unfit}

@@ -1,0 +1,1 @@
+"""How the network that compares two prints in one frame was trained."""

@@ -1,0 +1,76 @@
+"""Runs the trained network on two pictures in one frame."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import cv2
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from safetensors.torch import load_file
+from torch.nn import functional
+
+from loupebook.bundled import bundled
+from loupebook.compare.pair.network import PairNetwork, inputs_of
+
+WEIGHTS = "models/pair-print/weights.safetensors"
+_STEP = 16
+"""Sides that the network takes are multiples of it."""
+
+
+@dataclass(frozen=True, eq=False)
+class Told:
+    """What the network makes of two pictures.
+
+    Parameters
+    ----------
+    log_odds : float
+        That they come from different presses, as in training (half of the pairs did).
+    drawn : ndarray
+        float32 (height, width), probability that the drawing differs at a px.
+    """
+
+    log_odds: float
+    drawn: NDArray[np.float32]
+
+
+@cache
+def network() -> PairNetwork:
+    """Return the network with the weights that ship."""
+    made = PairNetwork()
+    made.load_state_dict({k: v.float() if v.is_floating_point() else v
+                          for k, v in load_file(bundled(WEIGHTS)).items()})  # fmt: skip
+    return made.eval().requires_grad_(False).to(memory_format=torch.channels_last)
+
+
+def tell(
+    query: NDArray[np.float32],
+    model: NDArray[np.float32],
+    spread: NDArray[np.float32],
+    seen: NDArray[np.bool_],
+) -> Told:
+    """Ask the network whether two pictures differ.
+
+    Parameters
+    ----------
+    query, model : ndarray
+        float32 (height, width, 3) sRGB 0..1 at one sharpness, in one frame and light.
+    spread : ndarray
+        float32 (height, width), how far colours of known ones lie apart (natural logarithm).
+    seen : ndarray
+        bool (height, width), where both can be compared.
+    """
+    rows, columns = seen.shape
+    planes = [torch.from_numpy(np.ascontiguousarray(p)) for p in (query, model)]
+    colours = [plane.permute(2, 0, 1)[None] for plane in planes]
+    rest = [torch.from_numpy(p.astype(np.float32))[None, None] for p in (spread, seen)]
+    room = (0, -columns % _STEP, 0, -rows % _STEP)
+    held = network()
+    with torch.inference_mode():
+        given = functional.pad(inputs_of(*colours, *rest), room)
+        answer, drawn = held(given.contiguous(memory_format=torch.channels_last))
+        share = torch.sigmoid(drawn)[0, 0].numpy()
+    large = cv2.resize(share, (given.shape[3], given.shape[2]), interpolation=cv2.INTER_LINEAR)
+    return Told(float(answer[0]), np.ascontiguousarray(large[:rows, :columns]) * seen)
