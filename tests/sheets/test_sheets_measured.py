@@ -151,7 +151,26 @@ def test_few_known_photos_never_agree_but_still_differ(known: int) -> None:
 
 
 def test_limits_so_wide_that_nothing_exceeds_them_tell_nothing() -> None:
-    assert word_of(colours(z=0.3, usual=0.02, usual_to=3.9)) is Word.WIDE
+    wide = {"usual": 0.02, "usual_to": 62.5}
+    for known in (2, 5):
+        assert word_of(colours(z=0.3, known_photos=known, **wide)) is Word.WIDE
+    assert Word.WIDE not in LOOK
+    for told in (colours(z=0.3, **wide), colours(z=None, **wide)):
+        assert limit_words(told) == ""
+        assert "62.5" not in result_words(told, "genuine")
+    beyond = row("colour", "differs", usual=0.02, usual_to=62.5, known_photos=5, z=4.0)
+    assert word_of(beyond) is Word.DIFFERS
+    assert "62.5" in limit_words(beyond)
+
+
+def test_a_limit_too_wide_is_neither_agreement_nor_something_to_look_at() -> None:
+    wide = colours(z=0.3, usual=0.02, usual_to=62.5)
+    untold = "What is usual among known genuine ones varies too much to tell: colour."
+    assert finding_words(compared(wide, standing="genuine")) == untold
+    said = finding_words(compared(wide, row("structure", "agrees"), standing="genuine"))
+    assert said.startswith("1 of 2 measurements agree")
+    assert untold in said
+    assert "by eye" not in said
 
 
 @pytest.mark.parametrize("verdict", ["agrees", "differs"])

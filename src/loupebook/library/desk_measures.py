@@ -27,6 +27,7 @@ from loupebook.sheets.measured import (
     known_words,
     limit_words,
     result_words,
+    too_wide,
     unit_words,
     word_of,
 )
@@ -261,8 +262,7 @@ class _Laid:
             figure, plane = self.maps[name]
             here = float(np.percentile(plane[held], _TOP))
             value = here if value is None else value
-            limit = "" if figure.usual_to is None else f" (usual up to {figure.usual_to:.3g})"
-            told.append(words.format(value=here, known=known) + limit)
+            told.append(words.format(value=here, known=known) + _limit(figure))
         return value, "; ".join(told)
 
 
@@ -286,6 +286,14 @@ def _figure(
         "painted": share is not None and bool((share > 0).any()),
         "places": [] if word is Word.FAR else laid.spots(figure.name),
     }
+
+
+def _limit(figure: Figure) -> str:
+    if figure.usual_to is None:
+        return ""
+    if too_wide(figure.usual, figure.usual_to):
+        return f" ({Word.WIDE})"
+    return f" (usual up to {figure.usual_to:.3g})"
 
 
 def _mark(word: Word) -> str:

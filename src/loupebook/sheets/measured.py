@@ -42,8 +42,11 @@ class Word(StrEnum):
     FAR = "not judged"
 
 
-LOOK = frozenset({Word.ABOVE, Word.NEAR, Word.FEW, Word.WIDE})
+LOOK = frozenset({Word.ABOVE, Word.NEAR, Word.FEW})
 """Words that ask for eyes: what was measured alone tells little."""
+UNTOLD = frozenset({Word.CANNOT_TELL, Word.POOR, Word.WIDE})
+"""Words of figures that say nothing."""
+_WIDE = "What is usual among {known} varies too much to tell: {names}."
 
 
 @dataclass(frozen=True)
@@ -95,6 +98,12 @@ _WORDS = {
         "mm between the shifts of foil and inks",
         "foil lies no farther beside its place than is usual among {known}",
         "foil lies in another place than on {known}",
+    ),
+    "trained look": _Words(
+        "to 1 that a network trained on invented prints takes the two for different presses",
+        "a network trained on invented prints is no surer than usual among {known} that the "
+        "presses differ",
+        "a network trained on invented prints takes this for another press than that of {known}",
     ),
     "UV plate": _Words(
         "% of the glow missing or added",
@@ -153,21 +162,38 @@ def word_of(row: Mapping[str, Any], *, poor: bool = False, far: bool = False) ->
         return Word.POOR
     if row["verdict"] != Verdict.AGREES:
         return Word.DIFFERS if row["verdict"] == Verdict.DIFFERS else Word.ABOVE
+    if too_wide(row.get("usual"), row.get("usual_to")):
+        return Word.WIDE
     if row.get("known_photos", FEWEST_KNOWN) < FEWEST_KNOWN:
         return Word.FEW
-    usual, limit = row.get("usual"), row.get("usual_to")
-    if usual is not None and limit is not None and limit > WIDEST * max(usual, 0):
-        return Word.WIDE
     return Word.NEAR if row["z"] > NEAR_FROM else Word.AGREES
 
 
+def too_wide(usual: float | None, limit: float | None) -> bool:
+    """Say whether a limit is so wide that to lie within it says nothing.
+
+    Parameters
+    ----------
+    usual, limit : float, optional
+        Middle of what is usual, and up to where a figure is.
+    """
+    return usual is not None and limit is not None and limit > WIDEST * max(usual, 0)
+
+
 def limit_words(row: Mapping[str, Any]) -> str:
-    """Return up to where a figure is usual, and how many known photos that rests on."""
-    if row.get("usual_to") is None:
+    """Return up to where a figure is usual, and how many known photos that rests on.
+
+    Nothing where that limit is too wide to be one; beyond even such a limit it is told.
+    """
+    limit = row.get("usual_to")
+    if limit is None:
+        return ""
+    within = row["z"] is None or row["verdict"] == Verdict.AGREES
+    if within and too_wide(row.get("usual"), limit):
         return ""
     known = row["known_photos"]
     among = f"{known} known photo{'s' * (known > 1)}" if known else "other designs"
-    return f"usual up to {signed(format(row['usual_to'], '.3g'))}, by {among}"
+    return f"usual up to {signed(format(limit, '.3g'))}, by {among}"
 
 
 def result_words(
@@ -196,7 +222,7 @@ def result_words(
         rest = f"{count} known photos do" if count > 1 else "so few known photos do"
         return f"within what seems usual among {known}, but {rest} not tell what is: compare by eye"
     if word is Word.WIDE:
-        return f"within what is usual among {known}, but so are figures many times greater"
+        return f"{known} vary so much among themselves that figures many times greater are usual"
     if word is Word.NEAR:
         return f"within what is usual among {known}, but near its limit: compare by eye"
     if word is Word.AGREES:
@@ -225,7 +251,8 @@ def finding_words(compared: Mapping[str, Any], *, poor: bool = False, far: bool 
     standing = compared["reference_standing"]
     known = known_words(standing)
     words = {row["name"]: word_of(row, poor=poor, far=far) for row in rows}
-    told = [row for row in rows if words[row["name"]] not in (Word.CANNOT_TELL, Word.POOR)]
+    wide = [row["name"] for row in rows if words[row["name"]] is Word.WIDE]
+    told = [row for row in rows if words[row["name"]] not in UNTOLD]
     if far and told:
         return (
             "Nothing in this library is close, so this is most likely another design. These "
@@ -234,7 +261,7 @@ def finding_words(compared: Mapping[str, Any], *, poor: bool = False, far: bool 
     if poor and not told and any(row["z"] is not None for row in rows):
         return f"The photo is too poor to hold fine print against {known}: take a better one."
     if not told:
-        return str(compared["says"])
+        return _WIDE.format(known=known, names=", ".join(wide)) if wide else str(compared["says"])
     differing = [row for row in told if words[row["name"]] is Word.DIFFERS]
     above = [row["name"] for row in told if words[row["name"]] is Word.ABOVE]
     look = [row["name"] for row in told if words[row["name"]] in LOOK - {Word.ABOVE}]
@@ -252,6 +279,8 @@ def finding_words(compared: Mapping[str, Any], *, poor: bool = False, far: bool 
         said.append(f"More than is usual, look there: {', '.join(above)}.")
     if look:
         said.append(f"Compare by eye: {', '.join(look)}.")
+    if wide:
+        said.append(_WIDE.format(known=known, names=", ".join(wide)))
     if agree and not differing:
         said.append(_LIMITS.get(standing or "", ""))
     return " ".join(said).strip()
