@@ -26,10 +26,12 @@ from loupebook.library import (
     marked_word,
     measured_title,
     result_words,
+    serial_rows,
 )
 from parts.examined import choose_pictures, show_matches, show_pictures
 from parts.persons import ask_name
 from parts.saving import SAVING, Outcome
+from parts.serials import ask_again, numbers_read, show_kept
 from parts.sheet import show_advice, show_facts, show_words
 from parts.words import POOR, counted, minute, not_printed, plain
 
@@ -40,6 +42,7 @@ if TYPE_CHECKING:
         ExaminationLine,
         ExaminationRecord,
         Library,
+        NumbersRead,
         SearchFilters,
         SearchReport,
     )
@@ -99,8 +102,8 @@ def offer_saving(
     )
     with box:
         st.markdown(
-            "Photo, answer, comparison, marks and notes are kept with the hash of every image. "
-            "More marks and notes can be added later; nothing is ever overwritten."
+            "Photo, answer, comparison, marks, notes and the serial numbers typed above are kept "
+            "with the hash of every image. More can be added later; nothing is ever overwritten."
         )
         with st.form("save-examination", border=False):
             title = st.text_input("What is examined *", key="exam-title", max_chars=200).strip()
@@ -110,8 +113,9 @@ def offer_saving(
         if wanted:
             asked = Asked(**_arguments(region, size), filters=filters, k=k)
             start_saving(
-                library, report, photo, title=title, notes=notes, by=by, asked=asked, marks=marks
-            )
+                library, report, photo, title=title, notes=notes, by=by, asked=asked,
+                marks=marks, serials=numbers_read(photo.sha256),
+            )  # fmt: skip
         _say_saved(photo.sha256)
 
 
@@ -132,6 +136,7 @@ def start_saving(
     by: str,
     asked: Asked,
     marks: Sequence[PointMark],
+    serials: NumbersRead,
 ) -> None:
     """Start to save an examination, or say what is missing."""
     missing = [words for given, words in ((title, NO_TITLE), (by, NO_NAME)) if not given]
@@ -140,7 +145,10 @@ def start_saving(
         return
 
     def work() -> Outcome:
-        told = {"title": title, "notes": notes, "by": by, "asked": asked, "marks": marks}
+        told = {
+            "title": title, "notes": notes, "by": by, "asked": asked, "marks": marks,
+            "serials": serials,
+        }  # fmt: skip
         kept = library.examinations.same(report, photo.data, **told)
         if kept is not None:
             return Outcome(kept.number, again=True)
@@ -148,7 +156,7 @@ def start_saving(
 
     # Figures of marks come in while the desk measures; they do not make it another one.
     marked = tuple((mark.point_id, mark.title, mark.mark, mark.note) for mark in marks)
-    mark = (photo.sha256, asked, title, notes, by, marked)
+    mark = (photo.sha256, asked, title, notes, by, marked, serials)
     job = SAVING.start(library.folder, mark, title, work)
     st.session_state[SAVED] = {**st.session_state.get(SAVED, {}), photo.sha256: job}
 
@@ -168,8 +176,8 @@ def _say_saved(photo: str) -> None:
     if outcome.again:
         st.info(
             f"Examination {outcome.number} holds this already: the same photo and answer, title, "
-            "marks and notes, saved by you. Nothing was saved a second time. Change the title, "
-            "the notes or a mark to save another.",
+            "marks, notes and serial numbers, saved by you. Nothing was saved a second time. "
+            "Change the title, the notes, a mark or a number to save another.",
             icon=":material/content_copy:",
         )
     else:
@@ -209,7 +217,7 @@ def _look_for(lines: Sequence[ExaminationLine]) -> list[ExaminationLine]:
         return list(lines)
     wanted = st.text_input(
         "Find", key=WANTED, icon=":material/search:",
-        placeholder="title, photo, person, number or date",
+        placeholder="title, photo, person, serial number, number or date",
     )  # fmt: skip
     found = [line for line in lines if _holds(line, wanted)]
     st.caption(every if len(found) == len(lines) else f"{len(found):,} of {every}")
@@ -220,7 +228,8 @@ def _look_for(lines: Sequence[ExaminationLine]) -> list[ExaminationLine]:
 
 def _holds(line: ExaminationLine, wanted: str) -> bool:
     """Say whether a line holds all words, in whatever case; numbers only as a whole begins."""
-    told = f"{line.number} {line.title} {line.file_name or ''} {line.by} {minute(line.at)}"
+    read = " ".join(number for _, number in line.serials)
+    told = f"{line.number} {line.title} {line.file_name or ''} {line.by} {minute(line.at)} {read}"
     return all(
         re.search(rf"{BEGINS if word.isdigit() else ''}{re.escape(word)}", told.casefold())
         for word in wanted.casefold().split()
@@ -238,9 +247,14 @@ def _show_line(library: Library, line: ExaminationLine) -> None:
     told.markdown(
         f"**{line.number}** · {plain(line.title)}  \n"
         + (f"Photo {plain(line.file_name)}  \n" if line.file_name else "")
+        + (f"Serial numbers {plain(_read(line))}  \n" if line.serials else "")
         + f"{plain(line.by)}, {minute(line.at)} UTC{revision}"
     )
     button.button("Open", key=f"open-{line.number}", on_click=_open, args=(line.number,))
+
+
+def _read(line: ExaminationLine) -> str:
+    return ", ".join(f"{number} ({place})" for place, number in line.serials)
 
 
 @st.cache_data(max_entries=200, show_spinner=False)
@@ -299,6 +313,7 @@ def open_examination(library: Library, number: int) -> None:
     with left:
         show_pictures(library, record, shown)
     with right:
+        show_kept(record)
         _show_record(record)
         check = PhotoCheck.from_json(json.dumps(record.document["answer"]["photo_check"]))
         show_advice(check, key="exam-check", poor=POOR)
@@ -328,6 +343,7 @@ def _show_record(record: ExaminationRecord) -> None:
     document = record.document
     examined, held, made = document["examined"], document["set"], document["made_with"]
     typed = [record.title, document["notes"], *(mark["note"] for mark in document["marks"])]
+    typed += [part for pair in serial_rows(document) or () for part in pair]
     lacked = not_printed(" ".join(typed))
     show_facts(
         [
@@ -389,6 +405,7 @@ def _show_marks(library: Library, record: ExaminationRecord, *, latest: bool) ->
             _one_mark(record, mark, number)
             for number, mark in enumerate(marks or _to_mark(library, record))
         ]
+        serials = ask_again(record)
         notes = st.text_area("Notes", record.document["notes"], key=f"notes-{record.revision}")
         by = ask_name(library, f"supplement-by-{record.revision}")
         wanted = st.form_submit_button("Save as a further revision", icon=":material/save:")
@@ -398,7 +415,9 @@ def _show_marks(library: Library, record: ExaminationRecord, *, latest: bool) ->
         st.error("Give your name.")
         return
     try:
-        saved = library.examinations.supplement(record, marks=changed, notes=notes, by=by)
+        saved = library.examinations.supplement(
+            record, marks=changed, notes=notes, by=by, serials=serials
+        )
     except LoupebookError as error:
         st.error(plain(str(error)))
         return

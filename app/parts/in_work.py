@@ -16,7 +16,7 @@ from parts.intake import QUERY, Handed
 from parts.kept import KEEPER
 from parts.light_table import CHOSEN, SERIES, chosen_ids
 from parts.searching import keep_filters, kept_filters
-from parts.serials import keep_serials, serials_of
+from parts.serials import barcodes_of, keep_barcodes, keep_serials, serials_of
 
 if TYPE_CHECKING:
     from parts.kept import InWork
@@ -93,6 +93,7 @@ def keep(photo: Handed, how_many: int) -> None:
         "series": st.session_state.get(SERIES),
         "marks": marks_of(photo.sha256),
         "serials": serials_of(photo.sha256),
+        "barcodes": barcodes_of(photo.sha256),
     }
     told = json.dumps(state, sort_keys=True)
     if st.session_state.get("in-work-saved") != told:
@@ -112,6 +113,7 @@ def _restore(kept: InWork, photo: str) -> None:
         st.session_state[SERIES] = state["series"]
     keep_marks(photo, state.get("marks", {}))
     keep_serials(photo, state.get("serials", {}))
+    keep_barcodes(photo, state.get("barcodes"))
 
 
 def _session() -> str:

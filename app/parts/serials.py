@@ -6,18 +6,30 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from loupebook.library import Standing, barcode_words, read_barcodes, serials_agree
-from parts.words import STANDING, plain
+from loupebook.library import (
+    GIVEN_OUT,
+    NumbersRead,
+    Standing,
+    barcode_words,
+    holder_words,
+    read_barcodes,
+    serial_rows,
+    serials_agree,
+)
+from parts.sheet import show_facts
+from parts.words import plain
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from loupebook.library import Library, SearchReport, SerialHolder
+    from loupebook.library import ExaminationRecord, Library, SearchReport, SerialHolder
 
 USUAL = ("left", "right", "crest")
 """Places to offer where the references on the desk do not name two."""
 ELSEWHERE = "elsewhere"
 MOST_PLACES = 5
+MOST_LETTERS = 60
+"""Of a number."""
 READ = "serials-read"
 RULE = (
     "Type each number as it is printed, once for each place where it stands. On one item the "
@@ -28,10 +40,6 @@ CODES = "barcodes"
 NO_CODE = (
     "No barcode could be read in this photo. A closer, sharper photo square to the code, without "
     "glare, is read more often."
-)
-NOT_OURS = (
-    "Whether a number was ever given out is for the rights holder's own service to say. A number "
-    "that stands on another item, or on a known fake, is a finding all the same."
 )
 
 
@@ -59,7 +67,7 @@ def show_serials(library: Library, report: SearchReport, photo: str, beside: Seq
                 plain(place[:1].upper() + place[1:]),
                 kept.get(place, ""),
                 key=f"serial-{photo[:16]}-{place}",
-                max_chars=60,
+                max_chars=MOST_LETTERS,
                 autocomplete="off",
             ).strip()
             for place, column in zip(places, columns, strict=True)
@@ -79,7 +87,7 @@ def show_serials(library: Library, report: SearchReport, photo: str, beside: Seq
             st.markdown(plain(part))
         for value in agreement.numbers:
             _say_holders(value, library.reference_serials(value))
-        st.caption(NOT_OURS)
+        st.caption(GIVEN_OUT)
 
 
 def places_of(library: Library, specimens: Sequence[str]) -> list[str]:
@@ -106,12 +114,29 @@ def keep_serials(photo: str, read: dict[str, str]) -> None:
     st.session_state[READ] = {**st.session_state.get(READ, {}), photo: read}
 
 
+def barcodes_of(photo: str) -> list[tuple[str, str]] | None:
+    """Return the barcodes read in a query: kind and digits; `None` where none were looked for."""
+    found: list[tuple[str, str]] | None = st.session_state.get(CODES, {}).get(photo)
+    return found
+
+
+def keep_barcodes(photo: str, found: Sequence[Sequence[str]] | None) -> None:
+    """Keep the barcodes of a query, as read or restored."""
+    codes = None if found is None else [(kind, value) for kind, value in found]
+    st.session_state[CODES] = {**st.session_state.get(CODES, {}), photo: codes}
+
+
+def numbers_read(photo: str) -> NumbersRead:
+    """Return what was read on the item so far, to be kept with an examination."""
+    return NumbersRead.of(serials_of(photo), barcodes_of(photo))
+
+
 def _offer_barcodes(report: SearchReport, photo: str, read: Mapping[str, str]) -> None:
     """Look for barcodes when asked to; what was found stays with its photo."""
     if st.button("Look for a barcode in the photo", icon=":material/barcode_scanner:"):
-        st.session_state[CODES] = (photo, read_barcodes(report.query_pixels))
-    of, found = st.session_state.get(CODES, (None, []))
-    if of != photo:
+        keep_barcodes(photo, read_barcodes(report.query_pixels))
+    found = barcodes_of(photo)
+    if found is None:
         return
     if not found:
         st.markdown(NO_CODE)
@@ -121,22 +146,40 @@ def _offer_barcodes(report: SearchReport, photo: str, read: Mapping[str, str]) -
 
 
 def _say_holders(value: str, holders: list[SerialHolder]) -> None:
-    if not holders:
-        st.markdown(f"**{plain(value)}** stands on no specimen of this set.")
-    places: dict[str, list[str]] = {}
-    for holder in holders:
-        places.setdefault(holder.specimen, []).extend([holder.place] if holder.place else [])
-    for holder in {one.specimen: one for one in holders}.values():
-        where = places[holder.specimen]
-        place = f" (on it: {plain(', '.join(where))})" if where else ""
-        text = (
-            f"**{plain(value)}** stands in this set already: specimen **{plain(holder.specimen)}**"
-            f"{place}, {STANDING[holder.standing].lower()} ({holder.state})."
-        )
-        if holder.standing is Standing.FAKE:
+    for holder, says in holder_words(value, holders):
+        text = f"**{plain(value)}**{plain(says.removeprefix(value))}"
+        if holder is None:
+            st.markdown(text)
+        elif holder.standing is Standing.FAKE:
             st.error(text, icon=":material/dangerous:")
         else:
-            st.warning(
-                f"{text} Two items cannot bear one number: is it the same item?",
-                icon=":material/content_copy:",
-            )
+            st.warning(text, icon=":material/content_copy:")
+
+
+def show_kept(record: ExaminationRecord) -> None:
+    """Show what was read on the item of a saved examination, and what that said then."""
+    rows = serial_rows(record.document)
+    if rows is None:
+        return
+    key = f"exam-serials-{record.revision}"
+    show_facts(list(rows), key=key, title="Serial numbers and barcodes")
+    st.caption(GIVEN_OUT)
+
+
+def ask_again(record: ExaminationRecord) -> NumbersRead:
+    """Ask for the numbers of an examination, those on record filled in."""
+    kept = NumbersRead.from_kept(record.document.get("serials"))
+    read = dict(kept.serials)
+    places = list(dict.fromkeys([*read, *(USUAL if len(read) < 2 else ()), ELSEWHERE]))
+    st.markdown("**Serial numbers**")
+    typed = {
+        place: column.text_input(
+            plain(place[:1].upper() + place[1:]),
+            read.get(place, ""),
+            key=f"serial-{record.number}-{record.revision}-{place}",
+            max_chars=MOST_LETTERS,
+            autocomplete="off",
+        ).strip()
+        for place, column in zip(places, st.columns(len(places)), strict=True)
+    }
+    return NumbersRead.of(typed, kept.barcodes)

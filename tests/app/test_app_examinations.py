@@ -306,6 +306,62 @@ def test_the_same_saved_again_makes_no_second_one(
         assert [line.title for line in library.examinations.lines()] == ["Box 18", "Box 17"]
 
 
+def typed_at(at: AppTest, **numbers: str) -> AppTest:
+    for one in at.text_input:
+        place = (one.key or "").rsplit("-", 1)[-1]
+        if (one.key or "").startswith("serial-") and place in numbers:
+            one.set_value(numbers[place])
+    return at.run()
+
+
+def test_serial_numbers_are_saved_and_shown_and_count_as_a_change(
+    made: Path, told_of: Callable[[Path], Path], sharp: bytes
+) -> None:
+    folder = told_of(made)
+    at = save(typed_at(hand_in(opened(), sharp), left="AB 102", right="AB 109"))
+    assert "Saved as examination 1." in words(at)
+    assert "Examination 1 holds this already" in words(save(at))
+    assert "Saved as examination 2." in words(save(typed_at(at, right="AB 102")))
+    at.switch_page(PAGES["examinations"]).run()
+    assert "Serial numbers AB 102 (left), AB 109 (right)" in words(at).replace("\\", "")
+    at = reopened(at, 1)
+    told = next(one for one in shown(at, "sheet") if one["title"].startswith("Serial numbers"))
+    rows = dict(told["rows"])
+    assert rows["Left"] == "AB 102"
+    assert rows["Do they agree"].startswith("≠ The numbers do not agree: left and right differ.")
+    assert "specimen F-0 " in str(told["rows"])
+    assert "rights holder's own service" in words(at)
+    at.text_input(key="supplement-by-1").set_value("A. Example")
+    at.text_input(key="serial-1-1-right").set_value("AB 102")
+    next(one for one in at.button if one.label == "Save as a further revision").click().run()
+    assert not at.exception
+    record = record_of(folder)
+    assert record.revision == 2
+    assert record.document["serials"]["agree"] is True
+
+
+def test_barcodes_read_survive_a_reload_and_are_saved(
+    made: Path, told_of: Callable[[Path], Path], sharp: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import parts.serials
+
+    folder = told_of(made)
+    monkeypatch.setattr(parts.serials, "read_barcodes", lambda _: [("CODE_128", "AB102")])
+    at = hand_in(opened(), sharp)
+    next(one for one in at.button if "barcode" in one.label).click().run()
+    key = at.query_params["in-work"]
+
+    def there(at: AppTest) -> None:
+        at.query_params["in-work"] = key
+        at.session_state["exam-box"] = True
+
+    again = opened(prepare=there)
+    assert "Barcode (CODE\\_128)" in words(again)
+    save(again)
+    (code,) = record_of(folder).document["serials"]["barcodes"]
+    assert (code["kind"], code["value"]) == ("CODE_128", "AB102")
+
+
 def test_the_list_waits_for_what_is_being_saved(
     made: Path, told_of: Callable[[Path], Path], sharp: bytes
 ) -> None:

@@ -46,13 +46,17 @@ def test_a_sheet_is_made_kept_listed_and_made_again(folder: Path, tmp_path: Path
 def test_an_examination_is_saved_shown_checked_and_printed(folder: Path, tmp_path: Path) -> None:
     saved = typed(
         folder, "examinations", "save", str(folder / "suspect.png"), "--title", "Lot 4", "--mark",
-        "colour=cannot tell:too dark", "--by", "An Examiner", "--json",
+        "colour=cannot tell:too dark", "--by", "An Examiner", "--serial", "left=AB 1", "--serial",
+        "AB 2", "--barcodes", "--json",
     )  # fmt: skip
     number = json.loads(saved.splitlines()[-1])["examination"]
     listed = json.loads(typed(folder, "examinations", "list", "--json").splitlines()[0])
     assert (listed["number"], listed["title"], listed["by"]) == (number, "Lot 4", "An Examiner")
     document = json.loads(typed(folder, "examinations", "show", str(number)))["document"]
     assert document["marks"][0]["note"] == "too dark"
+    assert listed["serials"] == [["left", "AB 1"], ["elsewhere", "AB 2"]]
+    assert document["serials"]["agree"] is False
+    assert document["serials"]["barcodes"] == []
     assert "Nothing has changed" in typed(folder, "examinations", "rerun", str(number))
     target = tmp_path / "record.pdf"
     typed(folder, "examinations", "print", str(number), "--out", str(target), "--paper", "letter")

@@ -60,16 +60,29 @@ def save(
         ),
     ] = None,
     notes: Annotated[str, typer.Option(help="Free text.")] = "",
+    serial: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="PLACE=NUMBER", help="A serial number read on the item; may be repeated."
+        ),
+    ] = None,
+    barcodes: Annotated[
+        bool, typer.Option("--barcodes", help="Look for barcodes in the photo.")
+    ] = False,
     by: ByOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Search for a photo, compare it, and keep photo, answer, marks and hashes."""
+    from loupebook.library import NumbersRead, read_barcodes
+
     with open_library(set_, reading=False) as library, progress_bar() as progress:
         marks = [_mark(library, text) for text in mark or ()]
         report = library.search(photo, name=photo.name, progress=progress)
+        codes = tuple(read_barcodes(report.query_pixels)) if barcodes else None
         record = library.examinations.save(
-            report, photo.read_bytes(), title=title, by=person(by), marks=marks, notes=notes
-        )
+            report, photo.read_bytes(), title=title, by=person(by), marks=marks, notes=notes,
+            serials=NumbersRead(tuple(_serial(text) for text in serial or ()), codes),
+        )  # fmt: skip
     if as_json:
         print_json({"examination": record.number, "sha256": record.sha256})
     else:
@@ -86,6 +99,11 @@ def _mark(library: Library, text: str) -> PointMark:
     return PointMark.from_dict(
         {"point_id": number, "title": title, "mark": mark.strip(), "note": note.strip()}
     )
+
+
+def _serial(text: str) -> tuple[str, str]:
+    place, given, number = text.partition("=")
+    return (place.strip(), number.strip()) if given else ("elsewhere", text.strip())
 
 
 @exits_clearly

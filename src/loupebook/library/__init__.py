@@ -41,6 +41,7 @@ from loupebook.library.homes import (
     remembered_name,
 )
 from loupebook.library.intake import IncomingPhoto, photo_files
+from loupebook.library.numbers_read import NumbersRead
 from loupebook.library.people import ACTIONS
 from loupebook.library.practice import (
     DIFFICULTIES,
@@ -63,6 +64,7 @@ from loupebook.library.serials import (
     SerialAgreement,
     SerialHolder,
     barcode_words,
+    holder_words,
     read_barcodes,
     serials_agree,
 )
@@ -103,12 +105,14 @@ from loupebook.sheets.measured import (
     result_words,
 )
 from loupebook.sheets.recorded import (
+    GIVEN_OUT,
     MAP_MEANS,
     RANKED_BY,
     bearing_of,
     compared_reference,
     likeness_words,
     marked_word,
+    serial_rows,
     telling_map,
 )
 from loupebook.sheets.scores import CONFIDENCES, Scores, share_words
@@ -122,6 +126,7 @@ __all__ = [
     "CODE_WORDS",
     "CONFIDENCES",
     "DIFFICULTIES",
+    "GIVEN_OUT",
     "HOME_VARIABLE",
     "LIGHT_WORDS",
     "MAP_MEANS",
@@ -169,6 +174,7 @@ __all__ = [
     "MadeSheet",
     "Mark",
     "MatchReport",
+    "NumbersRead",
     "Paper",
     "Person",
     "PhotoCheck",
@@ -219,6 +225,7 @@ __all__ = [
     "encode_jpeg",
     "figure_words",
     "finding_words",
+    "holder_words",
     "is_set",
     "key_of",
     "lacking",
@@ -241,6 +248,7 @@ __all__ = [
     "resize_to_fit",
     "result_words",
     "rotate_quarter",
+    "serial_rows",
     "serials_agree",
     "serve_page",
     "share_words",

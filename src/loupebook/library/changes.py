@@ -23,8 +23,8 @@ def changes_between(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator
     then : mapping
         The document of an examination.
     now : mapping
-        ``set``, ``made_with`` and ``answer`` as a document has them, and ``states``: specimen
-        to what became of it, for references that are no longer what they were.
+        ``set``, ``made_with``, ``answer`` and ``serials`` as a document has them, and ``states``:
+        specimen to what became of it, for references that are no longer what they were.
     """
     yield from _of_the_set(then["set"], now["set"])
     if then["made_with"]["fingerprint"] != now["made_with"]["fingerprint"]:
@@ -35,6 +35,7 @@ def changes_between(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator
     for specimen, state in now["states"].items():
         yield f"{specimen}, a reference then, is {state}."
     yield from _of_the_matches(then["answer"], now["answer"])
+    yield from _of_the_serials(then.get("serials"), now["serials"])
     for name in ("nearest_genuine", "nearest_fake"):
         yield from _of_one(name.replace("_", " "), then["answer"][name], now["answer"][name])
     close = [answer["reading"].get("close_reference") for answer in (then["answer"], now["answer"])]
@@ -73,6 +74,16 @@ def _of_the_matches(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator
                 f"{specimen}: similarity {match['similarity']:.3f} then, "
                 f"{after[specimen]['similarity']:.3f} now."
             )
+
+
+def _of_the_serials(then: Mapping[str, Any] | None, now: Mapping[str, Any] | None) -> Iterator[str]:
+    """Say where a serial number stands now, if not where it did."""
+    if then is None or now is None:
+        return
+    before = {one["number"]: one["holders"] for one in then["numbers"]}
+    for one in now["numbers"]:
+        if before.get(one["number"]) != one["holders"]:
+            yield f"Serial number, now: {' '.join(one['says'])}"
 
 
 def _of_one(

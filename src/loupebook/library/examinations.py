@@ -12,6 +12,8 @@ A document (plain JSON; its SHA-256 stands in the set's log) has the keys::
     comparisons  [{the JSON of ``compare --json``, photo_id, px_per_mm, pictures}]
     marks        [{point_id, title, mark, note, figure, figure_says, places}]
     notes        free text
+    serials      what was read on the item, as ``loupebook.library.numbers_read`` describes it;
+                 null where nothing was, absent where saved before this was kept
     images       [{sha256, what, kept}], `kept` is ``examination`` or ``reference``
 
 ``holds`` is the SHA-256 over the sorted hashes of all photos that were searched, so that two
@@ -32,6 +34,7 @@ from loupebook.errors import ComparisonError, LoupebookError, SetDamaged
 from loupebook.imaging import Box, decode_photo, encode_jpeg, thumbnail
 from loupebook.library.changes import changes_between
 from loupebook.library.comparing import ComparisonReport
+from loupebook.library.numbers_read import NumbersRead, kept_form
 from loupebook.library.results import MatchReport, SearchFilters, SearchReport
 from loupebook.library.thumbnails import THUMBNAIL_SIDE
 from loupebook.records import Catalogue, ExaminationLine, ExaminationRecord, Examinations
@@ -51,6 +54,7 @@ FORMAT = 1
 QUERY = "query as handed in"
 SEARCHED = "query as searched"
 _QUALITY = 94
+NOTHING_READ = NumbersRead()
 
 
 @dataclass(frozen=True)
@@ -178,6 +182,7 @@ class Examiner:
         asked: Asked | None = None,
         marks: Sequence[PointMark] = (),
         notes: str = "",
+        serials: NumbersRead = NOTHING_READ,
         comparisons: Mapping[int, ComparisonReport] | None = None,
     ) -> ExaminationRecord:
         """Save an examination.
@@ -198,6 +203,8 @@ class Examiner:
             What the examiner found at each point.
         notes : str
             Free text.
+        serials : NumbersRead
+            The serial numbers and barcodes read on the item; what they say is kept with them.
         comparisons : mapping, optional
             Photo id to comparison, for those at hand; the nearest genuine and the nearest
             fake are compared otherwise.
@@ -205,8 +212,9 @@ class Examiner:
         Raises
         ------
         RecordInvalid
-            The title, a note or the name is not allowed.
+            The title, a note, a serial number or the name is not allowed.
         """
+        kept_serials = kept_form(self._catalogue, serials)
         images: dict[str, bytes] = {}
         decoded = decode_photo(photo)
         height, width = decoded.pixels.shape[:2]
@@ -229,6 +237,7 @@ class Examiner:
             "comparisons": compared,
             "marks": [self._mark(mark, compared) for mark in marks],
             "notes": clean_notes(notes, "notes") or "",
+            "serials": kept_serials,
             "images": _listed(query, searched, compared, references),
         }  # fmt: skip
         return self._kept.save(title, document, images.values(), by=by)
@@ -243,16 +252,17 @@ class Examiner:
         asked: Asked | None = None,
         marks: Sequence[PointMark] = (),
         notes: str = "",
+        serials: NumbersRead = NOTHING_READ,
     ) -> ExaminationLine | None:
         """Return the examination that this person has saved of just this before.
 
         The photo, how it was asked, the answer, the references and encoder that it rests on,
-        title, marks and notes are the same. Parameters are those of :meth:`save`.
+        title, marks, notes and serial numbers are the same. Parameters are those of :meth:`save`.
 
         Raises
         ------
         RecordInvalid
-            The title or a note is not allowed.
+            The title, a note or a serial number is not allowed.
         """
         wanted = _essence(
             {
@@ -263,6 +273,7 @@ class Examiner:
                 "answer": report.to_dict(),
                 "marks": [mark.to_dict() for mark in marks],
                 "notes": clean_notes(notes, "notes") or "",
+                "serials": kept_form(self._catalogue, serials),
             }
         )
         cleaned = clean_name(title, "title")
@@ -281,9 +292,17 @@ class Examiner:
         return same_person and _essence(first.document) == essence
 
     def supplement(
-        self, record: ExaminationRecord, *, marks: Sequence[PointMark], notes: str, by: str
+        self,
+        record: ExaminationRecord,
+        *,
+        marks: Sequence[PointMark],
+        notes: str,
+        by: str,
+        serials: NumbersRead | None = None,
     ) -> ExaminationRecord:
         """Save a further revision with other marks and notes; the earlier ones stay.
+
+        Serial numbers stay, with what was said of them then, unless others are given.
 
         Raises
         ------
@@ -294,10 +313,20 @@ class Examiner:
             **record.document,
             "marks": [self._mark(mark, record.document["comparisons"]) for mark in marks],
             "notes": clean_notes(notes, "notes") or "",
+            **self._read_anew(record, serials),
             "supplements": {"revision": record.revision, "sha256": record.sha256},
         }
         place = (record.number, record.revision)
         return self._kept.save(record.title, document, (), by=by, supplements=place)
+
+    def _read_anew(
+        self, record: ExaminationRecord, serials: NumbersRead | None
+    ) -> dict[str, dict[str, Any] | None]:
+        """Return the entry for serial numbers where they are others than those on record."""
+        kept = record.document.get("serials")
+        if serials is None or serials == NumbersRead.from_kept(kept):
+            return {}
+        return {"serials": kept_form(self._catalogue, serials)}
 
     def lines(self) -> list[ExaminationLine]:
         """Return the latest revision of every examination, newest first."""
@@ -400,6 +429,7 @@ class Examiner:
             "made_with": self._made_with(report),
             "answer": report.to_dict(),
             "states": self._states_now(document),
+            "serials": kept_form(self._catalogue, NumbersRead.from_kept(document.get("serials"))),
         }
         return Rerun(record, report, tuple(changes_between(document, now)))
 
@@ -561,6 +591,7 @@ def _essence(document: Mapping[str, Any]) -> str:
                 for mark in document["marks"]
             ],
             "notes": document["notes"],
+            "serials": document.get("serials"),
         }
     )
 

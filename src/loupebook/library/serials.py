@@ -1,8 +1,8 @@
 """Serial numbers of an item in question: do they agree, and does the number stand here.
 
 That the numbers on one item must agree wherever they stand, and that a part of one may be
-repeated (inside a crest, say), is common practice of the trade, no source. Whether a number was ever
-given out is for the rights holder's own service to say.
+repeated (inside a crest, say), is common practice of the trade, no source. Whether a number was
+ever given out is for the rights holder's own service to say.
 """
 
 from __future__ import annotations
@@ -67,6 +67,39 @@ def serial_holders(catalogue: Catalogue, value: str) -> list[SerialHolder]:
         specimen = catalogue.specimen(name)
         found.append(SerialHolder(name, specimen.standing, specimen.state, held, place))
     return found
+
+
+def holder_words(
+    value: str, holders: Sequence[SerialHolder]
+) -> list[tuple[SerialHolder | None, str]]:
+    """Say of each specimen that bears a number where it stands there, or that none does.
+
+    Parameters
+    ----------
+    value : str
+        The number as it was read.
+    holders : sequence of SerialHolder
+        As :func:`serial_holders` returns them.
+
+    Returns
+    -------
+    list of (SerialHolder or None, str)
+        One holder of each specimen, and the sentence, which begins with the number.
+    """
+    if not holders:
+        return [(None, f"{value} stands on no specimen of this set.")]
+    told: list[tuple[SerialHolder | None, str]] = []
+    for one in {holder.specimen: holder for holder in holders}.values():
+        places = [at.place for at in holders if at.specimen == one.specimen and at.place]
+        where = f" (on it: {', '.join(places)})" if places else ""
+        says = (
+            f"{value} stands in this set already: specimen {one.specimen}{where}, "
+            f"{one.standing} ({one.state})."
+        )
+        if one.standing is not Standing.FAKE:
+            says += " Two items cannot bear one number: is it the same item?"
+        told.append((one, says))
+    return told
 
 
 def serials_agree(read: Mapping[str, str]) -> SerialAgreement:

@@ -65,6 +65,8 @@ class ExaminationLine:
         Of the photo that was examined; `None` where the document does not say.
     searched : str, optional
         SHA-256 of the picture that was searched, likewise.
+    serials : tuple of (str, str)
+        Place and number of each serial number read on the item.
     """
 
     number: int
@@ -74,6 +76,7 @@ class ExaminationLine:
     by: str
     file_name: str | None = None
     searched: str | None = None
+    serials: tuple[tuple[str, str], ...] = ()
 
 
 class Examinations:
@@ -170,14 +173,15 @@ class Examinations:
                 ExaminationRow.title,
                 ExaminationRow.at,
                 ExaminationRow.by,
-                _examined("file_name"),
-                _examined("searched"),
+                _told("$.examined.file_name"),
+                _told("$.examined.searched"),
+                _told("$.serials.read"),
             )
             .where(ExaminationRow.id.in_(latest))
             .order_by(ExaminationRow.number.desc())
         )
         with self._catalogue._reading() as connection:
-            return [ExaminationLine(*row) for row in connection.execute(query)]
+            return [_line(row) for row in connection.execute(query)]
 
     def get(self, number: int, revision: int | None = None) -> ExaminationRecord:
         """Return one revision of an examination, the latest unless another is asked for.
@@ -220,11 +224,21 @@ def canonical(document: Mapping[str, Any]) -> str:
     return json.dumps(document, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
 
 
-def _examined(name: str) -> ColumnElement[str | None]:
-    """Read one fact of the photo out of a document; an altered one must not stop the list."""
+def _told(path: str) -> ColumnElement[str | None]:
+    """Read one fact out of a document; an altered one must not stop the list."""
     document = ExaminationRow.document
-    found = func.json_extract(document, f"$.examined.{name}")
+    found = func.json_extract(document, path)
     return case((func.json_valid(document) == 1, found), else_=None)
+
+
+def _line(row: Any) -> ExaminationLine:
+    number, revision, title, at, by, file_name, searched, read = row
+    try:
+        serials = tuple((one["place"], one["number"]) for one in json.loads(read or "[]"))
+    except (ValueError, TypeError, KeyError):
+        # Altered by hand; opening the examination says so.
+        serials = ()
+    return ExaminationLine(number, revision, title, at, by, file_name, searched, serials)
 
 
 def _record(row: Any) -> ExaminationRecord:

@@ -23,6 +23,7 @@ from loupebook.sheets.measured import (
 from loupebook.sheets.paper import Paper, Size, column_width, magnification_for, magnification_words
 from loupebook.sheets.plan import Place, Plate, SheetPoint
 from loupebook.sheets.recorded import (
+    GIVEN_OUT,
     MAP_MEANS,
     RANKED_BY,
     bearing_of,
@@ -30,6 +31,7 @@ from loupebook.sheets.recorded import (
     likeness_words,
     marked_word,
     places_words,
+    serial_rows,
     telling_map,
 )
 from loupebook.sheets.setting import Layout, page_data, set_plate
@@ -44,6 +46,8 @@ _CROP_MM = 30.0
 _WITH_SIGNATURE = 8
 """Rows of the list of images that are never torn from the lines to sign on."""
 MARK_SIGNS = {"agrees": "= agrees", "differs": "≠ differs", "cannot tell": "? cannot tell"}
+LETTERS = "ABCDEFGH"
+"""Of the references; the item is always the one in question."""
 _SEVERITIES = {"fail": "Grave fault", "warn": "Fault", "info": "Note"}
 _SHAPES = {"genuine": "○ genuine", "fake": "◆ fake"}
 
@@ -98,9 +102,9 @@ def make_record(
         "faults": [printable(fault) for fault in faults],
         "facts": [[label, printable(value)] for label, value in _facts(record)],
         "query": _query(document, images, pictures),
-        "items": [
-            _item(number, one, document, images, pictures, paper)
-            for number, one in enumerate(document["comparisons"], start=1)
+        "references": [
+            _reference(number, one, document, images, pictures, paper)
+            for number, one in enumerate(document["comparisons"])
         ],
         "marks": [_mark(one, document, images, pictures) for one in document["marks"]],
         "notes": printable(document["notes"]) or "None.",
@@ -117,6 +121,10 @@ def make_record(
         "photo_check": [
             printable(words) for words in _photo_check(document["answer"]["photo_check"])
         ],
+        "serials": [
+            [printable(label), printable(words)] for label, words in serial_rows(document) or ()
+        ],
+        "given_out": GIVEN_OUT,
         "images": [
             [printable(one["what"]), one["sha256"], "" if one["sha256"] in images else "MISSING"]
             for one in document["images"]
@@ -210,7 +218,7 @@ def _query(
     return _set([plate], _QUERY, pictures, 1)
 
 
-def _item(
+def _reference(
     number: int,
     one: Mapping[str, Any],
     document: Mapping[str, Any],
@@ -242,7 +250,7 @@ def _item(
         ("Compared with", _held(one)),
     ]
     return {
-        "heading": f"Item {number}: nearest {standing} reference",
+        "heading": f"Reference {LETTERS[number]}: nearest {standing} one",
         "facts": [[label, printable(value)] for label, value in facts],
         "own": _set([own], _OWN, pictures, 1),
         "aligned": _set(aligned, room, pictures, 3),

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,10 +20,15 @@ RANKED_BY = (
     "three times as likely. It does not say whether either is genuine: copies of a design score "
     "as high as it does. Places are those that look alike and lie alike in both photos."
 )
+GIVEN_OUT = (
+    "Whether a number was ever given out is for the rights holder's own service to say. A number "
+    "that stands on another item, or on a known fake, is a finding all the same."
+)
 MAP_MEANS = "what departs most; the figures say whether it is unusual"
 _SAVED_AS_ONE = 5e-7
 """Similarities were saved to six digits; nearer to 1 than this they read 1."""
 _SIGNS = {Word.AGREES: "=", Word.DIFFERS: "≠"}
+_AGREE_SIGNS = {True: "= ", False: "≠ ", None: ""}
 
 
 @dataclass(frozen=True)
@@ -115,6 +120,35 @@ def marked_word(row: Mapping[str, Any], bearing: Mapping[str, bool]) -> str:
     """Return the word for a measurement with the sign that it is told apart by."""
     word = word_of(row, **bearing)
     return f"{_SIGNS.get(word, '?')} {word}"
+
+
+def serial_rows(document: Mapping[str, Any]) -> list[tuple[str, str]] | None:
+    """Return what was read on the item and what that said when it was saved, as labelled rows.
+
+    Returns
+    -------
+    list of (label, words), optional
+        `None` for an examination of the time before serial numbers were kept.
+    """
+    if "serials" not in document:
+        return None
+    kept = document["serials"]
+    if kept is None:
+        return [("Numbers", "None was typed.")]
+    rows = [(one["place"][:1].upper() + one["place"][1:], one["number"]) for one in kept["read"]]
+    says = " ".join([kept["says"], *kept["parts"]])
+    rows.append(("Do they agree", f"{_AGREE_SIGNS[kept['agree']]}{says}"))
+    held = [says for one in kept["numbers"] for says in one["says"]]
+    rows += [("In the set, then", says) for says in held]
+    return [*rows, *_barcode_rows(kept["barcodes"])]
+
+
+def _barcode_rows(codes: Sequence[Mapping[str, str]] | None) -> list[tuple[str, str]]:
+    if codes is None:
+        return []
+    if not codes:
+        return [("Barcode", "Looked for; none could be read in this photo.")]
+    return [(f"Barcode ({one['kind']})", f"{one['value']}. {one['says']}") for one in codes]
 
 
 def compared_reference(
