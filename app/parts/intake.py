@@ -18,6 +18,7 @@ TYPES = ["image", ".heic", ".heif", ".tif", ".tiff"]
 MOST_BYTES = 80 * 2**20
 QUERY = "query"
 PUT_AWAY = "queries-put-away"
+BOX = "photo-box"
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,9 @@ def offer_photo() -> Handed | None:
     """Offer every way to hand in a query; return the one in hand, the latest wins."""
     query: Handed | None = st.session_state.get(QUERY)
     label = "Choose another photo" if query else "Photo of a band, seal or cap"
-    with st.expander(label, expanded=query is None, icon=":material/photo_camera:"):
+    # Its state is tracked, so that it can be closed when a photo has been taken.
+    st.session_state.setdefault(BOX, query is None)
+    with st.expander(label, icon=":material/photo_camera:", key=BOX, on_change="rerun"):
         st.file_uploader(
             "Choose a photo, or drop it here. On a phone this also opens the camera.",
             type=TYPES,
@@ -79,11 +82,18 @@ def _take_file(key: str) -> None:
     # An uploader lets go of its file before the next one has come. What is in hand stays till
     # then: without it the page would be laid out anew, and what is on its way would be lost.
     if file is not None:
-        st.session_state[QUERY] = Handed(file.getvalue(), file.name)
+        _take(Handed(file.getvalue(), file.name))
+
+
+def _take(photo: Handed) -> None:
+    """Take a photo in hand; the box it came through makes room for the answer."""
+    st.session_state[QUERY] = photo
+    st.session_state[BOX] = False
 
 
 def _put_away() -> None:
     st.session_state.pop(QUERY, None)
+    st.session_state[BOX] = True
     # Under a new key the uploader is empty.
     st.session_state[PUT_AWAY] = st.session_state.get(PUT_AWAY, 0) + 1
     st.session_state["camera-on"] = False
@@ -98,7 +108,7 @@ def _take_paste() -> None:
     except (binascii.Error, ValueError):
         st.session_state["paste-fault"] = True
         return
-    st.session_state[QUERY] = Handed(data, str(pasted["name"])[:120])
+    _take(Handed(data, str(pasted["name"])[:120]))
 
 
 @st.cache_resource(show_spinner=False, max_entries=4)

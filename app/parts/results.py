@@ -16,6 +16,7 @@ from parts.sheet import show_words
 from parts.words import NOT_SAID_BRIEF, plain, poor_words
 
 _KNOWN = {Standing.GENUINE: "genuine one", Standing.FAKE: "fake"}
+NOT_TOLD = "That does not tell genuine from copy."
 EDGES = {True: "close", False: "nothing", None: "open"}
 
 if TYPE_CHECKING:
@@ -61,12 +62,12 @@ def _title(report: SearchReport) -> str:
     reading = report.reading
     if reading["close_reference"] is False:
         return "Nothing close in this library"
-    nearest = f"the nearest is a known {_KNOWN[report.matches[0].standing]}"
+    nearest = f"a known {_KNOWN[report.matches[0].standing]}. {NOT_TOLD}"
     if reading["close_reference"]:
-        return f"Something close: {nearest}"
+        return f"Close to {nearest}"
     if reading.get("p_value") is None:
-        return f"Too few specimens to tell whether anything is close; {nearest}"
-    return f"Whether the set holds this maker cannot be told; {nearest}"
+        return f"Too few specimens to tell whether anything is close; the nearest is {nearest}"
+    return f"Whether the set holds this maker cannot be told; the nearest is {nearest}"
 
 
 def say_looking() -> None:

@@ -11,7 +11,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from app_driver import ToldLibrary, opened, shown, told, words
+from app_driver import APP, ToldLibrary, opened, shown, told, words
 from PIL import Image, ImageFilter
 from streamlit.testing.v1 import AppTest
 
@@ -102,12 +102,12 @@ def test_cards_say_standing_by_word_and_carry_all_facts(
 @pytest.mark.parametrize(
     ("close", "title"),
     [
-        (True, "Something close: the nearest is a known genuine one"),
+        (True, "Close to a known genuine one. That does not tell genuine from copy."),
         (False, "Nothing close in this library"),
         (
             None,
             "Too few specimens to tell whether anything is close; the nearest is a known genuine "
-            "one",
+            "one. That does not tell genuine from copy.",
         ),
     ],
 )
@@ -124,6 +124,27 @@ def test_close_not_close_and_unknown_have_their_own_words(
     assert shown(at, "desk")
 
 
+def test_the_box_of_the_photo_closes_when_one_was_taken(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled)
+
+    def is_open(at: AppTest) -> bool:
+        labels = ("Photo of a band, seal or cap", "Choose another photo")
+        (box,) = [one for one in at.expander if one.label in labels]
+        return bool(box.proto.expanded)
+
+    at = opened()
+    assert is_open(at)
+    at = hand_in(at, as_bytes(draw_print(1)))
+    assert not is_open(at)
+    at.session_state["photo-box"] = True
+    assert is_open(at.run())
+    assert not is_open(hand_in(at, as_bytes(draw_print(2)), "other.png"))
+    next(one for one in at.button if one.label == "Put this photo away").click().run()
+    assert is_open(at)
+
+
 def test_the_heading_names_a_known_fake_and_an_open_maker() -> None:
     from parts.results import headline
 
@@ -136,10 +157,29 @@ def test_the_heading_names_a_known_fake_and_an_open_maker() -> None:
             )
         )
 
-    assert said(True, "fake") == "Something close: the nearest is a known fake"
+    untold = "That does not tell genuine from copy."
+    assert said(True, "fake") == f"Close to a known fake. {untold}"
     assert said(None, "genuine") == (
-        "Whether the set holds this maker cannot be told; the nearest is a known genuine one"
+        "Whether the set holds this maker cannot be told; the nearest is a known genuine one. "
+        + untold
     )
+
+
+@pytest.mark.parametrize("edge", ["close", "nothing", "open"])
+def test_the_bar_of_an_answer_has_the_colour_of_neither_standing(edge: str) -> None:
+    web = APP / "parts" / "web"
+    tones = dict(re.findall(r"--(\w+): (#[0-9a-f]{6});", (web / "base.css").read_text()))
+    bars = re.findall(
+        rf"\.sheet\.{edge} {{ border-left: 7px (\w+) var\(--(\w+)\); }}",
+        (web / "sheet.css").read_text(),
+    )
+    ((line, name),) = bars
+    red, green, blue = (int(tones[name][at : at + 2], 16) for at in (1, 3, 5))
+    assert red == green == blue
+    assert line == {"close": "solid", "nothing": "double", "open": "dashed"}[edge]
+    # WCAG 2.2, 1.4.11: 3 : 1 against what lies beside it.
+    linear = ((red / 255 + 0.055) / 1.055) ** 2.4
+    assert 1.02 / (linear + 0.05) >= 3
 
 
 @pytest.mark.parametrize("name", ["blank", "noise"])
@@ -211,10 +251,10 @@ def test_of_a_poor_photo_the_headline_says_so_first(
     told(monkeypatch, filled)
     soft = draw_print(1, 480).filter(ImageFilter.GaussianBlur(9))
     at = hand_in(opened(), as_bytes(soft))
-    headline = next(sheet["title"] for sheet in shown(at, "sheet") if "close" in sheet["title"])
+    headline = next(sheet["title"] for sheet in shown(at, "sheet") if "lose" in sheet["title"])
     assert re.fullmatch(
         r"The photo is poor \(blurred about \d+ px\): trust this less\. "
-        "Something close: the nearest is a known genuine one",
+        r"Close to a known genuine one\. That does not tell genuine from copy\.",
         headline,
     )
 

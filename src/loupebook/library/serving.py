@@ -56,7 +56,8 @@ def serve_page(
     address = f"http://{LOOPBACK}:{chosen}"
     try:
         _wait_until_up(process, address)
-        announce(f"The page is open at {address} (press Ctrl+C to stop).")
+        state = "is open" if browser else "answers"
+        announce(f"The page {state} at {address} (press Ctrl+C to stop).")
         if browser:
             webbrowser.open(address)
         process.wait()
