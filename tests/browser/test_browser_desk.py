@@ -446,6 +446,7 @@ def test_a_ruler_reads_millimetres_and_moves_by_keys(page: playwright_api.Page) 
     assert slack >= 0.9 * np.sqrt(2) / PX_PER_MM
     said = page.locator(".tape-says").inner_text()
     assert "where the item lies flat" in said
+    assert "your photo was fitted to it, and its own scale is unknown" in said
     assert f"{PX_PER_MM:.1f} px/mm" in said
     page.keyboard.press("Shift+ArrowRight")
     assert ruler_mm(page)[0] < read

@@ -28,6 +28,7 @@ from loupebook.library import (
     result_words,
 )
 from loupebook.library.results import SearchReport
+from loupebook.sheets.record import FITTED_MEANS
 from loupebook.sheets.recorded import bearing_of, telling_map
 from taught_set import NOTICE, PATCH, copied_print, opened_copy
 
@@ -190,6 +191,10 @@ def test_the_printed_record_says_what_it_must(library: Library, saved: Examinati
         assert "Defer to the rights holder" in page
     assert sum("Reference A: nearest genuine one" in page for page in pages) == 1
     assert sum("Reference B: nearest fake one" in page for page in pages) == 1
+    # Its own scale is not known: what is told of lengths is the reference's.
+    assert squeezed(FITTED_MEANS) in squeezed("".join(pages))
+    assert any("mm on the reference" in page for page in pages)
+    assert not any("mm on the item" in page for page in pages)
     # The item is always the one in question.
     assert not any(re.search(r"\bItem [0-9A-Z]:", page) for page in pages)
     text = " ".join(pages)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from io import BytesIO
 from pathlib import Path
 
@@ -25,7 +26,8 @@ from loupebook.library import (
     write_sheet,
 )
 from loupebook.sheets import plan_sheet
-from loupebook.sheets.setting import lay_out
+from loupebook.sheets.plan import IN_THE_FRAME
+from loupebook.sheets.setting import FRAME_MEANS, lay_out
 from loupebook.sheets.templates.lighting import APART
 from loupebook.sheets.templates.years import UNDATED
 from taught_set import EDITION, PATCH, PHOTO_PX, copied_print, genuine_print, opened_copy, photo
@@ -68,7 +70,7 @@ def test_each_template_prints_with_cautions_scale_and_notice(
     text = text_of(sheet.files[0])
     assert "good copies lie near" in text
     assert "drawn, invented" in text
-    assert "mm on the item" in text
+    assert re.search(r"\d mm (on the item|in the frame)", text)
     assert "Printed at" in text
     assert len(sheet.files[0]) <= 10_000_000
     assert sheet.made_from
@@ -78,6 +80,11 @@ def test_a_pair_lies_in_one_frame_and_measures_where_the_copy_differs(library: L
     plan = plan_sheet(library.sheet_source, DEFINITIONS["pair"])
     genuine, copy = plan.sections[0].plates
     assert (genuine.standing, copy.standing) == ("genuine", "fake")
+    # Both were fitted to the frame: a copy printed too small is as long in it.
+    assert {genuine.lengths, copy.lengths} == {IN_THE_FRAME}
+    printed = text_of(library.sheets.make(DEFINITIONS["pair"]).files[0])
+    assert "mm on the item" not in printed
+    assert FRAME_MEANS in printed
     assert genuine.note == copy.note == "laid into the common frame"
     assert genuine.item_size.width == pytest.approx(copy.item_size.width, rel=0.01)
     # The patch of press-1, lies in one of the measured places.

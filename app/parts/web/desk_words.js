@@ -123,5 +123,6 @@ function measureRows(measures, key, frame, visit) {
 function rulerWords(pxPerMm, of) {
   const ends = "± is how closely both ends can be set here.";
   if (!pxPerMm) return `${ends} No scale is recorded, so the length is in picture pixels.`;
-  return `${ends} The scale is the one recorded ${of ? `for ${of.toLowerCase()}` : "with this photo"}, ${pxPerMm.toFixed(1)} px/mm, whose own error comes on top. It holds where the item lies flat and square to the camera: where it curves away, true lengths are greater.`;
+  const fitted = of ? " Lengths in the aligned picture are the reference's: your photo was fitted to it, and its own scale is unknown unless it was given. A print a few per cent too small measures the same here." : "";
+  return `${ends}${fitted} The scale is the one recorded ${of ? `for ${of.toLowerCase()}` : "with this photo"}, ${pxPerMm.toFixed(1)} px/mm, whose own error comes on top. It holds where the item lies flat and square to the camera: where it curves away, true lengths are greater.`;
 }

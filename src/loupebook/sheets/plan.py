@@ -14,6 +14,9 @@ from numpy.typing import NDArray
 
 from loupebook.sheets.paper import Size
 
+ON_THE_ITEM, IN_THE_FRAME = "on the item", "in the frame"
+"""Where lengths hold: a photo laid into a frame has the scale of the frame, not its own."""
+
 
 class Place(NamedTuple):
     """A box on a picture, fractions of its width and height."""
@@ -94,6 +97,8 @@ class Plate:
         Of the original, empty for a consensus.
     dark : bool
         Whether it was taken under UV-A.
+    lengths : str
+        Where the lengths hold that a scale bar tells; a fitted photo bears the frame's scale.
     bare : bool
         Whether neither name nor standing may be printed (a quiz).
     """
@@ -108,6 +113,7 @@ class Plate:
     points: tuple[SheetPoint, ...] = ()
     sha256: str = ""
     dark: bool = False
+    lengths: str = ON_THE_ITEM
     bare: bool = False
 
     @property

@@ -46,6 +46,12 @@ _CROP_MM = 30.0
 _WITH_SIGNATURE = 8
 """Rows of the list of images that are never torn from the lines to sign on."""
 MARK_SIGNS = {"agrees": "= agrees", "differs": "≠ differs", "cannot tell": "? cannot tell"}
+_LENGTHS = "on the reference"
+"""Where every scale of a record comes from: that of the photo in question is not known."""
+FITTED_MEANS = (
+    "Lengths are the reference's: the photo was fitted to it and its own scale is not known, so a "
+    "print a few per cent too small or too large measures the same."
+)
 LETTERS = "ABCDEFGH"
 """Of the references; the item is always the one in question."""
 _SEVERITIES = {"fail": "Grave fault", "warn": "Fault", "info": "Note"}
@@ -194,18 +200,26 @@ def _plate(
         pixels = decode_photo(content).pixels
     except PhotoError as error:
         return Plate(name, missing=str(error), sha256=sha256)
-    return Plate(name, pixels, px_per_mm, sha256=sha256, **more)
+    return Plate(name, pixels, px_per_mm, sha256=sha256, lengths=_LENGTHS, **more)
 
 
-def _set(plates: Sequence[Plate], room: Size, pictures: Pictures, columns: int) -> dict[str, Any]:
+def _set(
+    plates: Sequence[Plate],
+    room: Size,
+    pictures: Pictures,
+    columns: int,
+    *,
+    fitted: bool = False,
+) -> dict[str, Any]:
     sizes = [plate.item_size for plate in plates if plate.item_size is not None]
     magnification = magnification_for(sizes, room)
     layout = Layout(columns, magnification)
+    means = f" {FITTED_MEANS}" if fitted else ""
     ratio = magnification_words(magnification)
     return {
         "columns": columns,
         "plates": [set_plate(one, layout, room, pictures, _DPI, _QUALITY) for one in plates],
-        "scale": f"Printed at {ratio} against life size, if printed at 100 %."
+        "scale": f"Printed at {ratio} against life size, if printed at 100 %.{means}"
         if sizes
         else "The scale is not known; printed to fit.",
     }
@@ -253,7 +267,7 @@ def _reference(
         "heading": f"Reference {LETTERS[number]}: nearest {standing} one",
         "facts": [[label, printable(value)] for label, value in facts],
         "own": _set([own], _OWN, pictures, 1),
-        "aligned": _set(aligned, room, pictures, 3),
+        "aligned": _set(aligned, room, pictures, 3, fitted=True),
         "registered": bool(one["registered"]),
         "measured": printable(measured_title(one)),
         "says": printable(finding_words(one, **bearing)),

@@ -25,7 +25,7 @@ from loupebook.sheets.paper import (
     magnification_words,
     type_area,
 )
-from loupebook.sheets.plan import Plan, Plate, Section
+from loupebook.sheets.plan import IN_THE_FRAME, Plan, Plate, Section
 from loupebook.sheets.typeset import Form, typeset
 from loupebook.sheets.words import STANDING_WORDS, cautions, printable
 
@@ -43,6 +43,10 @@ _CARD_PICTURE = Size(84.0, 25.0)
 _CARD_CAUTION = (
     "This card compares. Good copies lie near too; it proves nothing. Ask the rights holder and a "
     "qualified examiner."
+)
+FRAME_MEANS = (
+    "Lengths in the frame are those of the photo that gave it; the others were fitted to it, so a "
+    "print a few per cent too small or too large measures the same."
 )
 _QUALITIES = ((300.0, 92), (300.0, 85), (250.0, 78), (200.0, 70), (150.0, 60))
 """Resolution (dpi) and JPEG quality, tried in turn until a sheet is small enough."""
@@ -249,12 +253,14 @@ def _section(
     scaled = any(plate["bar"] is not None for plate in set_plates)
     ratio = magnification_words(layout.magnification)
     enlarged = "life size" if layout.magnification == 1 else f"{ratio} against life size"
+    fitted = any(plate.lengths == IN_THE_FRAME for plate in section.plates)
+    means = f" {FRAME_MEANS}" if fitted and not card else ""
     return {
         "heading": printable(section.heading),
         "text": printable(section.text),
         "columns": layout.columns,
         "plates": set_plates,
-        "scale": f"Printed at {enlarged}, if printed at 100 %." if scaled else "",
+        "scale": f"Printed at {enlarged}, if printed at 100 %.{means}" if scaled else "",
     }
 
 
@@ -290,7 +296,7 @@ def set_plate(
         "note": "" if plate.bare else printable(plate.note),
         "points": [{"number": point.number, "place": list(point.place)} for point in plate.points],
         "bar": length
-        and {"length": length * layout.magnification, "words": f"{length:.4g} mm on the item"},
+        and {"length": length * layout.magnification, "words": f"{length:.4g} mm {plate.lengths}"},
     }
 
 

@@ -10,7 +10,7 @@ from loupebook.records.model import Lighting, PhotoRecord, SpecimenRecord, Stand
 from loupebook.sheets.definition import SheetDefinition
 from loupebook.sheets.laid import Laid
 from loupebook.sheets.measured import finding_words, known_words
-from loupebook.sheets.plan import Plate, Section, SheetPoint
+from loupebook.sheets.plan import IN_THE_FRAME, ON_THE_ITEM, Plate, Section, SheetPoint
 from loupebook.sheets.source import SheetSource
 
 LIGHT_WORDS = {
@@ -118,6 +118,7 @@ def photo_plate(
         note=laid.note if group is not None else "whole photo",
         points=tuple(points) if laid.registered else (),
         sha256=photo.sha256,
+        lengths=IN_THE_FRAME if laid.registered else ON_THE_ITEM,
         dark=photo.lighting is Lighting.UV_A,
     )
 
