@@ -237,7 +237,9 @@ def _holds(line: ExaminationLine, wanted: str) -> bool:
 
 
 def _show_line(library: Library, line: ExaminationLine) -> None:
-    picture, told, button = st.columns([1, 5, 1], vertical_alignment="center")
+    # Framed: on a phone the button stands below, as near to the next entry as to its own.
+    entry = st.container(border=True, key=f"exam-entry-{line.number}")
+    picture, told, button = entry.columns([1, 5, 1], vertical_alignment="center")
     content = _thumbnail(library, library.info().set_id, line.searched)
     if content is None:
         picture.caption("No picture")
