@@ -18,7 +18,7 @@ TYPES = ["image", ".heic", ".heif", ".tif", ".tiff"]
 MOST_BYTES = 80 * 2**20
 QUERY = "query"
 PUT_AWAY = "queries-put-away"
-BOX = "photo-box"
+TAKEN = "photos-taken"
 
 
 @dataclass(frozen=True)
@@ -52,9 +52,10 @@ def offer_photo() -> Handed | None:
     """Offer every way to hand in a query; return the one in hand, the latest wins."""
     query: Handed | None = st.session_state.get(QUERY)
     label = "Choose another photo" if query else "Photo of a band, seal or cap"
-    # Its state is tracked, so that it can be closed when a photo has been taken.
-    st.session_state.setdefault(BOX, query is None)
-    with st.expander(label, icon=":material/photo_camera:", key=BOX, on_change="rerun"):
+    # A box of its own for each photo, so that taking one closes it. Tracked by the server instead,
+    # opening it would run the page anew, and what is on its way would be lost.
+    box = f"photo-box-{st.session_state.get(TAKEN, 0)}"
+    with st.expander(label, expanded=query is None, icon=":material/photo_camera:", key=box):
         st.file_uploader(
             "Choose a photo, or drop it here. On a phone this also opens the camera.",
             type=TYPES,
@@ -86,14 +87,13 @@ def _take_file(key: str) -> None:
 
 
 def _take(photo: Handed) -> None:
-    """Take a photo in hand; the box it came through makes room for the answer."""
+    """Take a photo in hand; the box that it came through makes room for the answer."""
     st.session_state[QUERY] = photo
-    st.session_state[BOX] = False
+    st.session_state[TAKEN] = st.session_state.get(TAKEN, 0) + 1
 
 
 def _put_away() -> None:
     st.session_state.pop(QUERY, None)
-    st.session_state[BOX] = True
     # Under a new key the uploader is empty.
     st.session_state[PUT_AWAY] = st.session_state.get(PUT_AWAY, 0) + 1
     st.session_state["camera-on"] = False

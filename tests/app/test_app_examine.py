@@ -124,27 +124,6 @@ def test_close_not_close_and_unknown_have_their_own_words(
     assert shown(at, "desk")
 
 
-def test_the_box_of_the_photo_closes_when_one_was_taken(
-    filled: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    told(monkeypatch, filled)
-
-    def is_open(at: AppTest) -> bool:
-        labels = ("Photo of a band, seal or cap", "Choose another photo")
-        (box,) = [one for one in at.expander if one.label in labels]
-        return bool(box.proto.expanded)
-
-    at = opened()
-    assert is_open(at)
-    at = hand_in(at, as_bytes(draw_print(1)))
-    assert not is_open(at)
-    at.session_state["photo-box"] = True
-    assert is_open(at.run())
-    assert not is_open(hand_in(at, as_bytes(draw_print(2)), "other.png"))
-    next(one for one in at.button if one.label == "Put this photo away").click().run()
-    assert is_open(at)
-
-
 def test_the_heading_names_a_known_fake_and_an_open_maker() -> None:
     from parts.results import headline
 

@@ -74,6 +74,19 @@ def saved_by(page: playwright_api.Page, button: str) -> bytes:
     return Path(download.value.path()).read_bytes()
 
 
+def framed_with_its_button(page: playwright_api.Page) -> None:
+    """Check that on a phone an entry of the list and its button lie in one frame."""
+    page.set_viewport_size({"width": 390, "height": 844})
+    entry = page.locator(".st-key-exam-entry-1")
+    button = entry.get_by_role("button", name="Open", exact=True).bounding_box()
+    assert float(entry.evaluate("one => parseFloat(getComputedStyle(one).borderTopWidth)")) > 0
+    around = entry.bounding_box()
+    assert around["y"] < button["y"]
+    assert button["y"] + button["height"] < around["y"] + around["height"]
+    shot(page, "02-list-phone")
+    page.set_viewport_size(DESK)
+
+
 def test_an_inspector_examines_saves_prints_and_reopens_after_the_set_has_changed(
     story: tuple[str, Path], page: playwright_api.Page
 ) -> None:
@@ -101,6 +114,8 @@ def test_an_inspector_examines_saves_prints_and_reopens_after_the_set_has_change
     page.get_by_text("Saved as examination 1.").wait_for()
     shot(page, "02-saved")
     page.get_by_role("link", name="Open the examinations").click()
+    page.get_by_role("button", name="Open", exact=True).wait_for()
+    framed_with_its_button(page)
     page.get_by_role("button", name="Open", exact=True).click()
     page.get_by_text("Then and now").wait_for()
     assert "images are as they were saved" in page.locator("body").inner_text()
