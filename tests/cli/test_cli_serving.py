@@ -35,7 +35,7 @@ def test_ending_the_program_ends_its_server(tmp_path: Path, ended_by: signal.Sig
     )
     try:
         assert process.stdout is not None
-        told = next((line for line in process.stdout if ADDRESS in line), "")
+        told = next((line for line in process.stdout if line.startswith("The page")), "")
         # No browser was opened, so no page is open yet.
         assert told.startswith(f"The page answers at {ADDRESS}{port} ")
         assert answers(port)
