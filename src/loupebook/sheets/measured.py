@@ -222,7 +222,7 @@ def result_words(
         rest = f"{count} known photos do" if count > 1 else "so few known photos do"
         return f"within what seems usual among {known}, but {rest} not tell what is: compare by eye"
     if word is Word.WIDE:
-        return f"{known} vary so much among themselves that figures many times greater are usual"
+        return f"within what is usual among {known}, but so are figures many times greater"
     if word is Word.NEAR:
         return f"within what is usual among {known}, but near its limit: compare by eye"
     if word is Word.AGREES:
