@@ -154,8 +154,9 @@ def map_quality(case: Case, picture: Picture, found: object, consensus: object) 
     grey = [cv2.cvtColor(p, cv2.COLOR_RGB2GRAY) for p in (query, model)]
     ssim = 1 - structural_similarity(*grey, full=True, data_range=255)[1]
     maps = {
-        "ours": framed.told.drawn,
-        "looks apart": framed.apart,
+        "ours": framed.departs,
+        "ours without the network": framed.apart,
+        "the network alone": framed.told.drawn,
         "absolute difference": np.abs(query.astype(np.float32) - model).mean(axis=2),
         "SSIM": ssim,
         "dense RootSIFT": dense_distance(*grey),

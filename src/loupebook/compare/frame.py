@@ -210,6 +210,15 @@ class Framed:
         return np.asarray(both * self.inner, np.float32)
 
     @cached_property
+    def departs(self) -> Plane:
+        """:attr:`apart`, drawn towards where the trained network sees another drawing.
+
+        Mean average precision against the truth on four rendered editions: 0.26 without the
+        network, 0.23 of the network alone, 0.29 of both (19 copies); the power was chosen there.
+        """
+        return np.asarray(self.apart * np.cbrt(self.told.drawn), np.float32)
+
+    @cached_property
     def told(self) -> Told:
         """What the trained network makes of query and consensus."""
         query, model = (to_srgb(plane) for plane in self.in_place)

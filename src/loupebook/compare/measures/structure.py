@@ -28,7 +28,7 @@ def measure(framed: Framed) -> Measured:
         return cannot(
             f"the photo shows {framed.px_per_mm:.1f} px a mm; {LEAST_PX_PER_MM:.0f} are needed"
         )
-    spots = cv2.GaussianBlur(framed.apart, (0, 0), max(1.0, _SPOT_MM * framed.consensus.unit))
-    values = spots[framed.inner]
+    reach = max(1.0, _SPOT_MM * framed.consensus.unit)
+    values = cv2.GaussianBlur(framed.apart, (0, 0), reach)[framed.inner]
     worst = values[values >= np.quantile(values, 1 - _TOP)]
-    return Measured(float(worst.mean()), map=spots)
+    return Measured(float(worst.mean()), map=cv2.GaussianBlur(framed.departs, (0, 0), reach))

@@ -70,7 +70,9 @@ def tell(
     held = network()
     with torch.inference_mode():
         given = functional.pad(inputs_of(*colours, *rest), room)
-        answer, drawn = held(given.contiguous(memory_format=torch.channels_last))
-        share = torch.sigmoid(drawn)[0, 0].numpy()
+        # What the network says of the pair mirrored is as good: the mean of both is surer.
+        both = torch.cat([given, given.flip(3)]).contiguous(memory_format=torch.channels_last)
+        answer, drawn = held(both)
+        share = torch.sigmoid((drawn[0] + drawn[1].flip(2)) / 2)[0].numpy()
     large = cv2.resize(share, (given.shape[3], given.shape[2]), interpolation=cv2.INTER_LINEAR)
-    return Told(float(answer[0]), np.ascontiguousarray(large[:rows, :columns]) * seen)
+    return Told(float(answer.mean()), np.ascontiguousarray(large[:rows, :columns]) * seen)
