@@ -14,7 +14,7 @@ const halves = (width, height) => {
 class Desk extends Glass {
   constructor(root) {
     super(root);
-    Object.assign(this, { mode: "photographed", lay: "beside", split: 0.5, strength: 70, map: "structure", rate: 1000, round: "pair", quarter: 0 });
+    Object.assign(this, { mode: "photographed", lay: "beside", split: 0.5, strength: 70, map: null, picked: false, rate: 1000, round: "pair", quarter: 0 });
     Object.assign(this, { brightness: 100, contrast: 100, channel: "colour", tape: null, rings: [] });
   }
 
@@ -160,7 +160,7 @@ class Desk extends Glass {
   offerMaps() {
     const measures = this.measures();
     const names = measures?.overlays ?? [];
-    if (names.length && !names.includes(this.map)) this.map = names[0];
+    if (!this.picked || !names.includes(this.map)) this.map = farthest(measures);
     this.mapChoice.replaceChildren(...names.map((name) => el("option", { value: name, selected: name === this.map }, name)));
     this.mapChoice.hidden = this.strengthLabel.hidden = !names.length;
     this.legend.replaceChildren(...legendOf(measures, this.state?.done));
@@ -413,7 +413,7 @@ class Desk extends Glass {
   }
 
   setMap(name) {
-    this.map = name;
+    Object.assign(this, { map: name, picked: true });
     this.offerMaps();
     this.paint();
   }
@@ -488,7 +488,7 @@ class Desk extends Glass {
   visit(reference, figure, place, number) {
     const pane = this.panes.find((one) => one.data.layer === reference);
     if (pane && pane.data.key !== this.shown) this.show(pane.data.key);
-    if (figure.map) this.map = figure.name;
+    if (figure.map) Object.assign(this, { map: figure.name, picked: true });
     const back = { words: "Back to the figures", node: () => this.measuredBox.querySelector(`[data-place="${reference} ${figure.name} ${number}"]`) };
     this.visitPlace({ ...place, name: `${figure.name}, place ${number + 1}`, back });
   }

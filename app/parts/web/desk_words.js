@@ -65,6 +65,14 @@ function measuredParts(measures, doubt, open, frame, visit) {
   return doubt ? [el("p", { class: "caution" }, doubt), ...parts] : parts;
 }
 
+// The map that is shown first: that of the figure that lies farthest beyond what is usual.
+function farthest(measures) {
+  const names = measures?.overlays ?? [];
+  const beyond = (measures?.figures ?? []).filter((one) => names.includes(one.name) && one.z !== null);
+  beyond.sort((one, other) => other.z - one.z);
+  return beyond[0]?.name ?? names[0] ?? null;
+}
+
 function legendOf(measures, done) {
   if (!measures) return [done === false ? "Being measured against this reference…" : "Choose the nearest genuine or the nearest fake: your photo is measured against these."];
   if (!measures.overlays.length) return ["No map for this reference; why stands below the picture."];
