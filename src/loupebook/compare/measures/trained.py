@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from loupebook.compare.frame import Framed
 from loupebook.compare.measures._model import SOFTEST_MM, Measured, cannot
 
@@ -19,6 +21,7 @@ SAYS = "a network trained on invented prints takes the two for work of different
 LEAST_PX_PER_MM = 3.0
 _GREATEST = 12.0
 """Log odds beyond which the network is no surer."""
+_SUREST = np.float32(0.999)
 
 
 def measure(framed: Framed) -> Measured:
@@ -31,4 +34,6 @@ def measure(framed: Framed) -> Measured:
     if scale is not None and scale < LEAST_PX_PER_MM:
         return cannot(f"the photo shows {scale:.1f} px a mm; {LEAST_PX_PER_MM:.0f} are needed")
     told = framed.told
-    return Measured(math.exp(min(told.log_odds, _GREATEST)), map=told.drawn)
+    # Odds there too: shares near 1 would all look alike on the map.
+    drawn = np.minimum(told.drawn, _SUREST)
+    return Measured(math.exp(min(told.log_odds, _GREATEST)), map=drawn / (1 - drawn))
