@@ -575,6 +575,7 @@ def test_another_photo_over_a_slow_line_arrives_and_can_be_put_away(
     assert page.locator(".pane figcaption .name", has_text="suspect.jpg").is_visible()
     page.locator(".pane figcaption .name", has_text="other.jpg").wait_for()
     box.wait_for(state="hidden")
+    until_settled(page)
     page.get_by_text("Choose another photo").click()
     page.get_by_role("button", name="Put this photo away").click()
     page.get_by_text("How to photograph it.").wait_for()
