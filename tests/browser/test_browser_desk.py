@@ -622,6 +622,7 @@ def test_swipe_by_touch_on_a_phone(
     page = context.new_page()
     hand_in(page, address, shots.copy_query.pixels)
     page.get_by_text("Aligned: your photo").wait_for()
+    until_settled(page)
     page.get_by_role("radio", name="Swipe").tap()
     bar = page.get_by_role("slider", name="Where the photo gives way")
     bar.scroll_into_view_if_needed()
