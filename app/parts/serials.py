@@ -61,17 +61,7 @@ def show_serials(library: Library, report: SearchReport, photo: str, beside: Seq
         st.markdown(RULE)
         kept = serials_of(photo)
         places = list(dict.fromkeys([*places_of(library, beside), *kept, ELSEWHERE]))
-        columns = st.columns(len(places))
-        read = {
-            place: column.text_input(
-                plain(place[:1].upper() + place[1:]),
-                kept.get(place, ""),
-                key=f"serial-{photo[:16]}-{place}",
-                max_chars=MOST_LETTERS,
-                autocomplete="off",
-            ).strip()
-            for place, column in zip(places, columns, strict=True)
-        }
+        read = _ask_numbers(places, kept, photo[:16])
         keep_serials(photo, {place: value for place, value in read.items() if value})
         _offer_barcodes(report, photo, read)
         if not any(read.values()):
@@ -172,14 +162,19 @@ def ask_again(record: ExaminationRecord) -> NumbersRead:
     read = dict(kept.serials)
     places = list(dict.fromkeys([*read, *(USUAL if len(read) < 2 else ()), ELSEWHERE]))
     st.markdown("**Serial numbers**")
-    typed = {
+    typed = _ask_numbers(places, read, f"{record.number}-{record.revision}")
+    return NumbersRead.of(typed, kept.barcodes)
+
+
+def _ask_numbers(places: Sequence[str], filled: Mapping[str, str], key: str) -> dict[str, str]:
+    """Draw a field for each place, filled in where a number is known; return what is typed."""
+    return {
         place: column.text_input(
             plain(place[:1].upper() + place[1:]),
-            read.get(place, ""),
-            key=f"serial-{record.number}-{record.revision}-{place}",
+            filled.get(place, ""),
+            key=f"serial-{key}-{place}",
             max_chars=MOST_LETTERS,
             autocomplete="off",
         ).strip()
         for place, column in zip(places, st.columns(len(places)), strict=True)
     }
-    return NumbersRead.of(typed, kept.barcodes)

@@ -42,11 +42,11 @@ from loupebook.compare.picture import WORKING_SIDE
 from loupebook.encoders import load_encoder
 
 
-def measure(folder: Path, rows: Path, processes: str = "1") -> None:
+def measure(folder: Path, rows: Path, processes: int = 1) -> None:
     """Write one row a query, a case a process."""
     done = {json.loads(line)["id"] for line in rows.open()} if rows.exists() else set()
     work = partial(measure_case, done=done)
-    with multiprocessing.get_context("spawn").Pool(int(processes)) as pool:
+    with multiprocessing.get_context("spawn").Pool(processes) as pool:
         for made in pool.imap_unordered(work, load_cases(folder)):
             with rows.open("a") as stream:
                 stream.writelines(json.dumps(row) + "\n" for row in made)
@@ -186,8 +186,8 @@ def dense_distance(query: np.ndarray, model: np.ndarray, step: int = 4) -> np.nd
 
 if __name__ == "__main__":
     verb, *rest = sys.argv[1:]
-    paths = [Path(one) for one in rest[:2] if verb == "measure"] or [Path(one) for one in rest]
     if verb == "measure":
-        measure(*paths, *rest[2:])
+        worlds, written, *processes = rest
+        measure(Path(worlds), Path(written), *map(int, processes))
     else:
-        {"typical": typical, "report": report}[verb](*paths)
+        {"typical": typical, "report": report}[verb](*map(Path, rest))

@@ -10,6 +10,7 @@ from compare_prints import PX_PER_MM, draw_print, photograph
 
 from loupebook.compare import (
     ConsensusStore,
+    Figure,
     Group,
     Picture,
     Source,
@@ -20,9 +21,18 @@ from loupebook.compare import (
     compare_with,
     difference_map,
 )
-from loupebook.compare.comparison import AGREES_TO, NEAR_FROM, figures_of, own_figures
+from loupebook.compare.comparison import (
+    AGREES_TO,
+    GREATEST,
+    LEAST,
+    NEAR_FROM,
+    figures_of,
+    overall,
+    own_figures,
+)
+from loupebook.compare.consensus import FRAME_AREA, LONGEST_FRAME, frame_scale
 from loupebook.compare.maps import shares, standouts
-from loupebook.compare.usual import value_at, z_of
+from loupebook.compare.usual import value_at, weight_of, z_of
 from loupebook.errors import ComparisonError
 
 GROUP = Group("Label", "seal", "face", "diffuse", "genuine")
@@ -236,3 +246,26 @@ def test_a_photo_too_coarse_for_inks_tells_no_colour() -> None:
     figure = next(one for one in figures_of(coarse, own(), uv=False) if one.name == "colour")
     assert figure.verdict is Verdict.CANNOT_TELL
     assert "inks need" in figure.reason
+
+
+def figure(name: str, z: float | None) -> Figure:
+    return Figure(name, None if z is None else 1.0, "", z, Verdict.CANNOT_TELL)
+
+
+def test_all_together_each_measurement_counts_by_what_it_is_worth_and_within_bounds() -> None:
+    heavy, light = "trained look", "structure"
+    assert weight_of(heavy) > 5 * weight_of(light) > 0
+    assert overall([figure(heavy, None)]) is None
+    assert overall([figure(light, 2.5)]) == pytest.approx(2.5)
+    assert overall([figure(heavy, 50.0)]) == pytest.approx(GREATEST)
+    assert overall([figure(heavy, -50.0)]) == pytest.approx(LEAST)
+    far, usual = (overall([figure(heavy, a), figure(light, b)]) for a, b in ((4, 0), (0, 4)))
+    assert far > 5 * usual > 0
+
+
+def test_a_long_frame_has_as_many_px_as_a_square_one_and_none_is_enlarged() -> None:
+    square, seal = (2000, 2000), (2000, 560)
+    px = [w * h * frame_scale(w, h) ** 2 for w, h in (square, seal)]
+    assert px == pytest.approx([FRAME_AREA, FRAME_AREA], rel=1e-6)
+    assert 4000 * frame_scale(4000, 200) == pytest.approx(LONGEST_FRAME)
+    assert frame_scale(300, 200) == 1.0

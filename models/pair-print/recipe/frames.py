@@ -2,7 +2,7 @@
 
 Of every printed edition: four careful genuine photos that a consensus is made of (two house
 runs), two casual ones of another genuine specimen, and two of each of four copies. The frame is
-the sharpest careful photo's, as in a comparison; the others are laid into it by the truth of the
+that of the careful photo which the item fills most; the others are laid into it by the truth of the
 renderer instead of a registration, then moved by what followed points still show, brought to the
 frame's light and to a common sharpness by the product's own code. One folder an edition. World
 seeds from 300,000 on: those of benchmarks are never among them.
