@@ -22,6 +22,7 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parent), str(HERE)]
 
+from sklearn.metrics import roc_auc_score
 from table import print_table, save_tables
 
 from loupebook.bench.cases import BenchQuery
@@ -54,6 +55,7 @@ class Asked:
     similarity: float
     close: bool | None
     p_value: float | None
+    nearness: float | None
     known: float | None
     unseen: float | None
     scores: dict[str, dict[str, float]]
@@ -96,6 +98,7 @@ def ask(library: Library, world: int, query: BenchQuery) -> Asked:
         similarity=0.0 if nearest is None else nearest.similarity,
         close=reading["close_reference"],
         p_value=reading["p_value"],
+        nearness=reading["nearness"],
         known=strength("known_press"),
         unseen=strength("unseen_press"),
         scores={
@@ -167,11 +170,14 @@ def closeness_row(asked: Sequence[Asked], element: str = "all") -> Row:
         "absent makers": int(absent.sum()),
     }
     if not absent.any() or absent.all():
-        return {**row, "false alarm": "", "recall": ""}
+        return {**row, "false alarm": "", "recall": "", "area of nearness": ""}
+    # What cannot be put on the scale is taken for the middle between makers and editions.
+    near = [0.5 if one.nearness is None else one.nearness for one in told]
     return {
         **row,
         "false alarm": _share(said[~absent].mean(), int((~absent).sum())),
         "recall": _share(said[absent].mean(), int(absent.sum())),
+        "area of nearness": round(float(roc_auc_score(~absent, near)), 3),
     }
 
 

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -17,8 +18,8 @@ from loupebook.evidence.reading import (
 from loupebook.evidence.verbal import support_words
 
 KEYS = {
-    "close_reference", "p_value", "known_press", "unseen_press", "basis", "needs", "says",
-    "brief", "does_not_say",
+    "close_reference", "p_value", "nearness", "known_press", "unseen_press", "basis", "needs",
+    "says", "brief", "does_not_say",
 }  # fmt: skip
 
 
@@ -78,6 +79,20 @@ def test_a_share_is_told_with_whether_it_is_much_or_little(similarity: float, mu
     assert max(map(len, re.split(r"[.:)] ", reading["says"]))) < 130
     assert "S-1" in reading["brief"]
     assert len(reading["brief"]) < 170
+
+
+def test_nearness_is_said_where_makers_can_be_told_apart() -> None:
+    seen = judge_closeness(0.8, np.linspace(0.5, 0.9, 40), noticed=0.9)
+    told = reading_without_calibration(
+        closeness=replace(seen, nearness=0.83), basis=basis(40, 40, 9), element="band", nearest="S"
+    )
+    assert told["nearness"] == 0.83
+    assert "your photo lies at 0.83" in told["says"]
+    blind = replace(judge_closeness(0.8, np.linspace(0.5, 0.9, 40), noticed=0.1), nearness=0.83)
+    told = reading_without_calibration(
+        closeness=blind, basis=basis(40, 40, 9), element="band", nearest="S"
+    )
+    assert "own scale" not in told["says"]
 
 
 def test_a_test_that_cannot_see_strangers_says_what_was_tried() -> None:

@@ -9,6 +9,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from loupebook.evidence.closeness import (
+    ANY,
+    UV_A,
+    VISIBLE,
+    ClosenessScale,
+    scale_of,
+    scales_in_use,
+)
 from loupebook.evidence.gather import drawn_queries, gather_scores
 from loupebook.evidence.judge import read_query
 from loupebook.evidence.set_calibration import calibrate_set, press_scores
@@ -106,16 +114,76 @@ def test_similarity_to_other_makers_against_a_plain_loop() -> None:
 
 def test_set_knows_whether_it_would_notice_an_absent_maker() -> None:
     # Editions far apart: every maker left out is noticed. One maker alone: nothing to try.
-    assert calibrate_set(*invented_set())["band"].noticed == 1.0
-    assert calibrate_set(*invented_set(editions=2))["band"].noticed is None
+    assert calibrate_set(*invented_set())["band"].closeness[ANY].noticed == 1.0
+    assert calibrate_set(*invented_set(editions=2))["band"].closeness[ANY].noticed is None
     # All makers print the same: hardly any would be.
     vectors, table = invented_set(editions=1, genuine=40, presses=0)
     renamed = tuple(
         fact._replace(marque=f"M{int(fact.specimen.split('-')[1]) % 4}") for fact in table.facts
     )
-    made = calibrate_set(vectors, PhotoTable(table.photo_ids, renamed))["band"]
+    made = calibrate_set(vectors, PhotoTable(table.photo_ids, renamed))["band"].closeness[ANY]
     assert made.noticed is not None
     assert made.noticed < 0.2
+
+
+def in_two_lights() -> tuple[np.ndarray, PhotoTable]:
+    """A set whose every second photo was taken under UV-A, where all makers look alike."""
+    vectors, table = invented_set()
+    under_uv = np.arange(len(table)) % 2 == 1
+    rng = np.random.default_rng(5)
+    glow = rng.normal(size=vectors.shape[1])
+    vectors = np.where(
+        under_uv[:, None], glow + 0.3 * rng.normal(size=vectors.shape), vectors
+    ).astype(np.float32)
+    vectors /= np.linalg.norm(vectors, axis=1, keepdims=True)
+    lit = tuple(
+        fact._replace(lighting=Lighting.UV_A) if uv else fact
+        for fact, uv in zip(table.facts, under_uv, strict=True)
+    )
+    return vectors, PhotoTable(table.photo_ids, lit)
+
+
+def test_each_light_has_its_own_scale() -> None:
+    scales = calibrate_set(*in_two_lights())["band"].closeness
+    assert set(scales) == {ANY, VISIBLE, UV_A}
+    assert scales[VISIBLE].noticed == 1.0
+    assert scales[UV_A].noticed < 0.3
+    # Taken together, photos under UV-A would hide what daylight shows.
+    assert scales[UV_A].noticed < scales[ANY].noticed < scales[VISIBLE].noticed
+    assert scale_of(scales, Lighting.UV_A) is scales[UV_A]
+    assert scale_of(scales, Lighting.RAKING) is scales[VISIBLE]
+    assert set(scales_in_use(scales)) == {VISIBLE, UV_A}
+
+
+def test_a_light_with_too_few_specimens_has_no_scale_of_its_own() -> None:
+    vectors, table = in_two_lights()
+    few = [i for i, fact in enumerate(table.facts) if fact.lighting is not Lighting.UV_A or i < 16]
+    scales = calibrate_set(vectors[few], table.take(few))["band"].closeness
+    assert set(scales) == set(scales_in_use(scales)) == {ANY}
+    assert scale_of(scales, Lighting.UV_A) is scales[ANY]
+
+
+def test_nearness_is_told_on_the_sets_own_scale() -> None:
+    # Specimens 0.9 from their next of kin, one of them in a hundred photos; makers 0.5 apart.
+    shown = np.array([0] * 100 + list(range(1, 20)))
+    scale = ClosenessScale(np.where(shown == 0, 0.2, 0.9), shown, 1.0, 0.5)
+    assert scale.usual == 0.9
+    assert scale.nearness(0.9) == pytest.approx(1.0)
+    assert scale.nearness(0.5) == pytest.approx(0.0)
+    assert scale.nearness(0.6) == pytest.approx(0.25)
+    assert scale.nearness(-1.0) == -1.0
+    assert scale.judge(0.7).nearness == pytest.approx(0.5)
+    # Where makers lie as near as editions, or there is but one, no scale can be drawn.
+    assert replace(scale, stranger=0.9).nearness(0.7) is None
+    assert replace(scale, stranger=None).judge(0.7).nearness is None
+    assert scale.judge(None).nearness is None
+
+
+def test_scale_survives_json() -> None:
+    scale = calibrate_set(*in_two_lights())["band"].closeness[UV_A]
+    back = ClosenessScale.from_dict(json.loads(json.dumps(scale.to_dict())))
+    assert back.to_dict() == scale.to_dict()
+    assert back.judge(0.8).p_value == scale.judge(0.8).p_value
 
 
 def test_fakes_of_unrecorded_origin_do_not_vouch_for_each_other() -> None:
@@ -172,7 +240,8 @@ def test_fresh_items_of_the_same_world_are_read_honestly(seed: int) -> None:
 
 def test_reading_says_where_makers_cannot_be_told_apart() -> None:
     calibration = stored(*invented_set())
-    band = replace(calibration.elements["band"], noticed=0.06)
+    band = calibration.elements["band"]
+    band = replace(band, closeness={ANY: replace(band.closeness[ANY], noticed=0.06)})
     calibration = replace(calibration, elements={"band": band})
     reading = read_query(
         calibration, element="band", encoder="x", genuine=0.85, fake=0.55, nearest="S"
@@ -188,11 +257,20 @@ def stored(vectors: np.ndarray, table: PhotoTable) -> SetCalibration:
     return SetCalibration(MADE_FROM, "2026-01-01T00:00:00Z", calibrate_set(vectors, table))
 
 
+def far_below_strangers(calibration: SetCalibration) -> float:
+    reading = read_query(
+        calibration, element="band", encoder="x", genuine=-0.5, fake=-0.6, nearest="S"
+    )
+    assert f"your photo lies at {reading['nearness']:.2f}" in reading["says"]
+    return reading["nearness"]
+
+
 def test_reading_of_a_near_and_a_far_query() -> None:
     calibration = stored(*invented_set())
     asked = {"element": "band", "encoder": "lite0@0123", "nearest": "g0-1"}
     near = read_query(calibration, genuine=0.85, fake=0.55, **asked)
     assert near["close_reference"] is True
+    assert near["nearness"] > 0.5 > far_below_strangers(calibration)
     assert near["known_press"]["log10_lr"] > 0
     assert near["known_press"]["low"] <= near["known_press"]["log10_lr"]
     assert near["unseen_press"] is not None

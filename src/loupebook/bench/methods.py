@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Protocol
 
@@ -25,6 +25,9 @@ from loupebook.compare import (
     rerank,
 )
 from loupebook.encoders import Encoder, load_encoder
+from loupebook.evidence.closeness import ClosenessScale, closeness_scales, scale_of
+from loupebook.evidence.gather import gather_scores
+from loupebook.evidence.held import nearest_photo, set_vectors
 from loupebook.imaging import resize_to_fit
 from loupebook.records.model import Element, IntakeState, Lighting, PhotoFacts, Standing, View
 from loupebook.search import EmbeddingArm, QueryPhoto, SearchArm, SearchResult, search_set
@@ -208,6 +211,7 @@ class ArmsMethod:
         self._references: Sequence[BenchReference] = ()
         self._arms: list[SearchArm] = []
         self._facts: dict[int, PhotoFacts] = {}
+        self._scales: dict[Element, Mapping[str, ClosenessScale]] = {}
 
     def prepare(self, references: Sequence[BenchReference], progress: Progress) -> None:
         """Bring the arms up to date with the references."""
@@ -219,6 +223,13 @@ class ArmsMethod:
         photos = {number: f"{number:064x}" for number in self._facts}
         for arm in self._arms:
             arm.sync(photos, lambda number: references[number - 1].read(), progress)
+        self._scales = {}
+        embedding = self._embedding()
+        if embedding is not None:
+            self._scales = scales_of(embedding, self._facts)
+
+    def _embedding(self) -> EmbeddingArm | None:
+        return next((arm for arm in self._arms if isinstance(arm, EmbeddingArm)), None)
 
     def rank(self, pixels: Pixels) -> Ranking:
         """Search."""
@@ -227,8 +238,28 @@ class ArmsMethod:
         took = time.perf_counter() - start
         first = result.matches[0] if result.matches else None
         outline = np.array(first.outline) if first and first.outline else None
-        best = first.evidence if first else float("-inf")
-        return Ranking([match.photo_id - 1 for match in result.matches], best, outline, took)
+        order = [match.photo_id - 1 for match in result.matches]
+        return Ranking(order, self._nearness(result), outline, took)
+
+    def _nearness(self, result: SearchResult) -> float:
+        """Return how near the best is on the references' own scale, as a reading tells it.
+
+        What matches score is no measure of that: it grows with how much print an element bears.
+        Where no design has two specimens there is no such scale, and the score has to do.
+        """
+        if not result.matches:
+            return float("-inf")
+        first = result.matches[0]
+        element = self._facts[first.photo_id].element
+        arm, scales = self._embedding(), self._scales.get(element)
+        if arm is None or scales is None:
+            return first.evidence
+        like = [photo for photo, fact in self._facts.items() if fact.element is element]
+        hit = nearest_photo(arm, result.looked_at, like)
+        if hit is None:
+            return first.evidence
+        near = scale_of(scales, self._facts[hit.photo_id].lighting).nearness(hit.score)
+        return first.evidence if near is None else near
 
     def _search(self, pixels: Pixels) -> SearchResult:
         return search_set(
@@ -263,14 +294,14 @@ class ComparedMethod(ArmsMethod):
     def rank(self, pixels: Pixels) -> Ranking:
         """Search and compare."""
         start = time.perf_counter()
-        matches = self._search(pixels).matches
+        result = self._search(pixels)
+        matches = result.matches
         found = [(match.photo_id, match.evidence) for match in matches[: self.COMPARED]]
         candidates = candidates_of(found, self._facts)
         compared = rerank(list(compare_each(Picture.of(pixels), candidates, self._held)))
         order = [photo - 1 for one in compared for photo in one.candidate.photo_ids]
         order += [match.photo_id - 1 for match in matches[self.COMPARED :]]
-        best = matches[0].evidence if matches else float("-inf")
-        return Ranking(order, best, None, time.perf_counter() - start)
+        return Ranking(order, self._nearness(result), None, time.perf_counter() - start)
 
     def _held(self, group: Group) -> Held:
         wanted = [
@@ -279,6 +310,20 @@ class ComparedMethod(ArmsMethod):
             if Group.of(fact) == group
         ]
         return self._store.get(group, wanted, lambda photo: self._references[photo - 1].read())
+
+
+def scales_of(
+    arm: EmbeddingArm, facts: Mapping[int, PhotoFacts]
+) -> dict[Element, Mapping[str, ClosenessScale]]:
+    """Return how near references lie to each other, element by element, as a set learns it."""
+    vectors, table = set_vectors(arm, facts)
+    made: dict[Element, Mapping[str, ClosenessScale]] = {}
+    for element in Element:
+        mine = table.of_element(element)
+        if mine.size:
+            part = table.take(mine)
+            made[element] = closeness_scales(part, gather_scores(vectors[mine], part))
+    return made
 
 
 def facts_of(reference: BenchReference) -> PhotoFacts:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from loupebook.evidence.calibration import Calibration
-from loupebook.evidence.openset import judge_closeness
+from loupebook.evidence.closeness import scale_of
 from loupebook.evidence.reading import (
     KNOWN_PRESS,
     UNSEEN_PRESS,
@@ -16,6 +16,7 @@ from loupebook.evidence.reading import (
 from loupebook.evidence.set_calibration import difference_score
 from loupebook.evidence.stored import SetCalibration
 from loupebook.evidence.verbal import support_words
+from loupebook.records.model import Lighting
 
 
 def read_query(
@@ -26,6 +27,7 @@ def read_query(
     genuine: float | None,
     fake: float | None,
     nearest: str | None,
+    lighting: Lighting | None = None,
 ) -> dict[str, Any]:
     """Return the reading of one query.
 
@@ -42,6 +44,8 @@ def read_query(
         genuine and the nearest fake reference of that element; `None` where there is none.
     nearest : str or None
         Name of the nearest specimen.
+    lighting : Lighting, optional
+        In which the photo most like the query was taken.
 
     Returns
     -------
@@ -50,12 +54,7 @@ def read_query(
     """
     held = calibration.elements[element]
     similar = [value for value in (genuine, fake) if value is not None]
-    closeness = judge_closeness(
-        max(similar, default=None),
-        held.nearest,
-        held.nearest_specimens.tolist(),
-        noticed=held.noticed,
-    )
+    closeness = scale_of(held.closeness, lighting).judge(max(similar, default=None))
     score = None
     if genuine is not None and fake is not None:
         score = float(difference_score(genuine, fake))

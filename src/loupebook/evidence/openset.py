@@ -58,6 +58,9 @@ class Closeness:
     noticed : float or None
         Share of the set's own specimens that the test calls "nothing close" with their maker
         left out; `None` where that cannot be tried.
+    nearness : float or None
+        The query's similarity on the set's own scale: 1 where two specimens of one edition
+        usually lie, 0 where those of two makers do.
     """
 
     p_value: float | None
@@ -66,6 +69,7 @@ class Closeness:
     needed: int
     level: float = LEVEL
     noticed: float | None = None
+    nearness: float | None = None
 
     @property
     def blind(self) -> bool:

@@ -4,6 +4,7 @@ A reading is a plain dict with these keys (the JSON of ``search --json``)::
 
     close_reference   true | false | null    is anything in the set close to the query?
     p_value           number | null          of the open-set test
+    nearness          number | null          1: as specimens of one edition lie; 0: of two makers
     known_press       strength | null        genuine against a copy from a press in the set
     unseen_press      strength | null        genuine against a copy from any other press
     basis             {genuine, fake, origins, encoder, set_version, made_at}
@@ -271,14 +272,24 @@ def closeness_words(closeness: Closeness, *, nearest: str | None) -> str:
         near = (
             f"The nearest known specimen is {nearest}. {compared}: {share} of them lie no nearer "
             f"than your photo does. {_how_much(closeness.p_value)} (At {bound} or fewer, nothing "
-            "counts as close.)"
+            f"counts as close.){_nearness_words(closeness)}"
         )
         return near if closeness.noticed is None else f"{near} {_noticed_words(closeness)}"
     return (
         f"The set holds no close reference. The nearest known specimen, {nearest}, is merely the "
         f"least far. {compared}: only {share} of them lie as far off as your photo does. (At "
-        f"{bound} or fewer, nothing counts as close.) A photo less well taken than those of the "
-        "set lies farther too: take it again before resting on this."
+        f"{bound} or fewer, nothing counts as close.){_nearness_words(closeness)} A photo less "
+        "well taken than those of the set lies farther too: take it again before resting on this."
+    )
+
+
+def _nearness_words(closeness: Closeness) -> str:
+    """Say where the query lies on the set's own scale; nothing where that tells little."""
+    if closeness.nearness is None or closeness.blind:
+        return ""
+    return (
+        " On the set's own scale, where 0 is how near items of two makers usually lie to each "
+        f"other and 1 how near two of one edition do, your photo lies at {closeness.nearness:.2f}."
     )
 
 
@@ -377,6 +388,7 @@ def no_item_reading(reading: Mapping[str, Any], why: str) -> dict[str, Any]:
         **reading,
         "close_reference": False,
         "p_value": None,
+        "nearness": None,
         "known_press": None,
         "unseen_press": None,
         "says": f"No item can be seen in this picture ({why}). {brief}",
@@ -399,6 +411,7 @@ def assemble_reading(
     return {
         "close_reference": closeness.close_reference,
         "p_value": None if p_value is None else round(p_value, 4),
+        "nearness": None if closeness.nearness is None else _plain(closeness.nearness),
         "known_press": known_press.to_dict() if known_press else None,
         "unseen_press": unseen_press.to_dict() if unseen_press else None,
         "basis": basis.to_dict(),

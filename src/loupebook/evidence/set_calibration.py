@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from loupebook.evidence.calibration import Calibration, cross_fitted, fit_calibration
+from loupebook.evidence.closeness import ClosenessScale, closeness_scales
 from loupebook.evidence.gather import GatheredScores, gather_scores
 from loupebook.evidence.metrics import cllr, cllr_min, misleading_share
-from loupebook.evidence.openset import noticed_share
 from loupebook.evidence.reading import FAKE_NEEDED, GENUINE_NEEDED, ORIGINS_NEEDED
 from loupebook.evidence.table import PhotoTable
 from loupebook.evidence.units import unit_weights
@@ -64,13 +64,9 @@ class ElementCalibration:
     ----------
     genuine, fake, origins : int
         Specimens of each standing, and recorded print origins of the fakes.
-    nearest : ndarray, shape (m,)
-        Similarity of each photo to its nearest of another specimen, for photos whose
-        edition the set holds in another specimen too.
-    nearest_specimens : ndarray of int, shape (m,)
-        A number for the specimen of each.
-    noticed : float or None
-        How often the open-set test notices a specimen whose maker is left out.
+    closeness : mapping
+        Kind of light to how near specimens lie to each other; see
+        :func:`.closeness.closeness_scales`.
     known, unseen : Calibration or None
         `None` where the set is too small.
     figures : mapping
@@ -80,9 +76,7 @@ class ElementCalibration:
     genuine: int
     fake: int
     origins: int
-    nearest: NDArray[np.float64]
-    nearest_specimens: NDArray[np.int64]
-    noticed: float | None
+    closeness: Mapping[str, ClosenessScale]
     known: Calibration | None
     unseen: Calibration | None
     figures: Mapping[str, Mapping[str, float]]
@@ -93,9 +87,7 @@ class ElementCalibration:
             "genuine": self.genuine,
             "fake": self.fake,
             "origins": self.origins,
-            "nearest": [round(float(value), 6) for value in self.nearest],
-            "nearest_specimens": self.nearest_specimens.tolist(),
-            "noticed": self.noticed,
+            "closeness": {light: one.to_dict() for light, one in self.closeness.items()},
             "known": self.known.to_dict() if self.known else None,
             "unseen": self.unseen.to_dict() if self.unseen else None,
             "figures": {name: dict(values) for name, values in self.figures.items()},
@@ -109,9 +101,9 @@ class ElementCalibration:
             genuine=stored["genuine"],
             fake=stored["fake"],
             origins=stored["origins"],
-            nearest=np.asarray(stored["nearest"], dtype=np.float64),
-            nearest_specimens=np.asarray(stored["nearest_specimens"], dtype=np.int64),
-            noticed=stored["noticed"],
+            closeness={
+                light: ClosenessScale.from_dict(one) for light, one in stored["closeness"].items()
+            },
             known=Calibration.from_dict(known) if known else None,
             unseen=Calibration.from_dict(unseen) if unseen else None,
             figures=stored["figures"],
@@ -155,7 +147,6 @@ def calibrate_element(table: PhotoTable, scores: GatheredScores) -> ElementCalib
     """Calibrate one element from its gathered scores."""
     genuine = table.count_specimens(fake=False)
     fake = table.count_specimens(fake=True)
-    nearest, specimens = _closeness_material(table, scores)
     enough = genuine >= GENUINE_NEEDED and fake >= FAKE_NEEDED
     fits: dict[str, Calibration | None] = {"known": None, "unseen": None}
     figures = {}
@@ -172,9 +163,7 @@ def calibrate_element(table: PhotoTable, scores: GatheredScores) -> ElementCalib
         genuine=genuine,
         fake=fake,
         origins=table.count_origins(),
-        nearest=nearest,
-        nearest_specimens=specimens,
-        noticed=_noticed(table, scores, nearest, specimens),
+        closeness=closeness_scales(table, scores),
         known=fits["known"],
         unseen=fits["unseen"],
         figures=figures,
@@ -209,30 +198,3 @@ def held_out(
         weights[one] = unit_weights([u for u, take in zip(units, one, strict=True) if take])
     ratios = np.clip(cross_fitted(values, label, units), fit.lower, fit.upper)
     return HeldOut(ratios, label, weights)
-
-
-def _closeness_material(
-    table: PhotoTable, scores: GatheredScores
-) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Return nearest similarities of photos whose edition another specimen has too."""
-    editions, names = table.editions, table.specimens
-    holders: dict[Hashable, set[str]] = {}
-    for edition, name in zip(editions, names, strict=True):
-        if edition is not None:
-            holders.setdefault(edition, set()).add(name)
-    has_sibling = np.array([len(holders.get(editions[i], ())) > 1 for i in scores.queries], bool)
-    usable = has_sibling & np.isfinite(scores.nearest)
-    codes = table.specimen_codes[scores.queries[usable]]
-    return scores.nearest[usable].astype(np.float64), codes.astype(np.int64)
-
-
-def _noticed(
-    table: PhotoTable,
-    scores: GatheredScores,
-    nearest: NDArray[np.float64],
-    specimens: NDArray[np.int64],
-) -> float | None:
-    usable = np.isfinite(scores.stranger)
-    codes = table.specimen_codes[scores.queries[usable]].tolist()
-    share = noticed_share(scores.stranger[usable], codes, nearest, specimens.tolist())
-    return None if share is None else round(share, 4)

@@ -18,7 +18,7 @@ from typing import Any
 from loupebook.evidence.set_calibration import ElementCalibration
 from loupebook.search.files import write_atomically
 
-FORMAT = 2
+FORMAT = 3
 
 
 @dataclass(frozen=True)

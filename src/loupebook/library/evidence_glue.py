@@ -7,12 +7,10 @@ nearest fake reference of its element, whatever other arms have found beside the
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
+from loupebook.evidence.held import nearest_photo, set_vectors
 from loupebook.evidence.judge import read_query
 from loupebook.evidence.set_calibration import calibrate_set
 from loupebook.evidence.stored import (
@@ -22,13 +20,11 @@ from loupebook.evidence.stored import (
     now,
     save_calibration,
 )
-from loupebook.evidence.table import PhotoTable
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import Element, PhotoFacts, Standing
 from loupebook.search import (
     EmbeddingArm,
     Progress,
-    QueryPhoto,
     SearchArm,
     SearchResult,
     no_progress,
@@ -109,14 +105,20 @@ class EvidenceKeeper:
         calibration = self.calibration(arm, facts, progress=progress)
         if str(element) not in calibration.elements:
             return None
-        views = result.looked_at
+        likest = [
+            nearest_photo(arm, result.looked_at, _photos_of(facts, element, standing))
+            for standing in (Standing.GENUINE, Standing.FAKE)
+        ]
+        genuine, fake = (None if hit is None else hit.score for hit in likest)
+        first = max((hit for hit in likest if hit), key=lambda hit: hit.score, default=None)
         return read_query(
             calibration,
             element=str(element),
             encoder=encoder,
-            genuine=_similarity(arm, views, _photos_of(facts, element, Standing.GENUINE)),
-            fake=_similarity(arm, views, _photos_of(facts, element, Standing.FAKE)),
+            genuine=genuine,
+            fake=fake,
             nearest=nearest.specimen,
+            lighting=None if first is None else facts[first.photo_id].lighting,
         )
 
 
@@ -125,30 +127,9 @@ def embedding_arm(arms: Sequence[SearchArm]) -> EmbeddingArm | None:
     return next((arm for arm in arms if isinstance(arm, EmbeddingArm)), None)
 
 
-def set_vectors(
-    arm: EmbeddingArm, facts: Mapping[int, PhotoFacts]
-) -> tuple[NDArray[np.float32], PhotoTable]:
-    """Return unit vectors and the table of their photos, for photos that have both."""
-    photo_ids, vectors = arm.held_vectors()
-    known = np.array([int(photo) in facts for photo in photo_ids], dtype=bool)
-    rows = vectors[known]
-    rows /= np.linalg.norm(rows, axis=1, keepdims=True) + 1e-12
-    return rows, PhotoTable.of(facts, photo_ids[known].tolist())
-
-
 def _photos_of(facts: Mapping[int, PhotoFacts], element: Element, standing: Standing) -> list[int]:
     return [
         photo
         for photo, fact in facts.items()
         if fact.element is element and fact.standing is standing
     ]
-
-
-def _similarity(
-    arm: EmbeddingArm, views: Sequence[QueryPhoto], allowed: Collection[int]
-) -> float | None:
-    """Return the greatest cosine of the query, or of the item found in it, to photos."""
-    if not allowed:
-        return None
-    hits = [hit for view in views for hit in arm.find(view, allowed=allowed, limit=1)]
-    return max((hit.score for hit in hits), default=None)

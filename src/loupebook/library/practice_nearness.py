@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from loupebook.library.evidence_glue import set_vectors
+from loupebook.evidence.held import set_vectors
 from loupebook.records.model import PhotoFacts, Standing
 from loupebook.search.embedding_arm import EmbeddingArm
 

@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 
 from loupebook.encoders import Encoder
 from loupebook.errors import SearchError
-from loupebook.library.evidence_glue import embedding_arm, set_vectors
+from loupebook.evidence.held import set_vectors
+from loupebook.library.evidence_glue import embedding_arm
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import IntakeState
 from loupebook.search import Pending, Progress, ReadPhoto, SearchArm, no_progress

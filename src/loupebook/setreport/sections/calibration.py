@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from loupebook.evidence.calibration import Calibration
+from loupebook.evidence.closeness import ANY, scales_in_use
 from loupebook.evidence.gather import gather_scores
 from loupebook.evidence.openset import LEAST_NOTICED, specimens_needed
 from loupebook.evidence.plots import Plot, validation_plots
@@ -34,7 +35,7 @@ def examine(context: ReportContext) -> Section:
     findings: list[Finding] = []
     plots: list[Plot] = []
     rows = []
-    noticed: list[tuple[str, float]] = []
+    noticed: list[tuple[str, str, float]] = []
     figures = {}
     said = []
     silent: dict[str, list[str]] = {press: [] for press in AGAINST}
@@ -50,11 +51,14 @@ def examine(context: ReportContext) -> Section:
             "genuine": made.genuine,
             "fake": made.fake,
             "origins": made.origins,
-            "noticed": made.noticed,
+            "noticed": {light: one.noticed for light, one in made.closeness.items()},
             **{press: dict(values) for press, values in made.figures.items()},
         }
-        if made.noticed is not None:
-            noticed.append((element, made.noticed))
+        noticed += [
+            (element, light, scale.noticed)
+            for light, scale in scales_in_use(made.closeness).items()
+            if scale.noticed is not None
+        ]
         for press, fit in (("known", made.known), ("unseen", made.unseen)):
             if fit is None:
                 continue
@@ -112,20 +116,24 @@ def _silent_words(silent: dict[str, list[str]]) -> list[str]:
     ]
 
 
-def _noticed_table(noticed: list[tuple[str, float]]) -> Table:
+def _noticed_table(noticed: list[tuple[str, str, float]]) -> Table:
     return Table(
         'Specimens called "nothing close" with their maker left out',
-        ("element", "noticed", 'may say "close"'),
+        ("element", "taken in", "noticed", 'may say "close"'),
         tuple(
-            (element, f"{100 * share:.0f} %", "yes" if share >= LEAST_NOTICED else "no")
-            for element, share in noticed
+            (element, light, f"{100 * share:.0f} %", "yes" if share >= LEAST_NOTICED else "no")
+            for element, light, share in noticed
         ),
     )
 
 
-def _noticed_words(noticed: list[tuple[str, float]]) -> str:
+def _noticed_words(noticed: list[tuple[str, str, float]]) -> str:
     """Say of which elements a search can tell that the set lacks a maker."""
-    blind = [f"{element}s" for element, share in noticed if share < LEAST_NOTICED]
+    blind = [
+        f"{element}s" if light == ANY else f"{element}s in {light}"
+        for element, light, share in noticed
+        if share < LEAST_NOTICED
+    ]
     if not blind:
         return "Items of makers that the set lacks are mostly noticed as not close."
     return (
