@@ -8,8 +8,8 @@ export default function ({ data, parentElement }) {
   sheet.append(el("h3", {}, data.title));
   const [number, anew] = data.anew ?? [0, ""];
   if (anew) sheet.append(el("p", { class: "anew", role: "status" }, anew));
-  if (data.summary) sheet.append(el("p", { class: "summary" }, data.summary));
-  if (data.more) sheet.append(el("details", { class: "more", open: root.querySelector("details.more[open]") !== null }, el("summary", {}, "More"), el("p", {}, data.more)));
+  if (data.summary) sheet.append(...data.summary.split("\n\n").map((part) => el("p", { class: "summary" }, part)));
+  if (data.more) sheet.append(el("details", { class: "more", open: root.querySelector("details.more[open]") !== null }, el("summary", {}, "More"), ...data.more.split("\n\n").map((part) => el("p", {}, part))));
   if (data.limits) sheet.append(el("p", { class: "limits" }, data.limits));
   if (data.rows) {
     const list = el("dl");

@@ -109,7 +109,8 @@ def _print_report(report: SearchReport) -> None:
         if nearest is not None and nearest.specimen not in shown:
             table.add_row(*_row(nearest))
     out.print(table)
-    out.print(f"  {report.reading['says']}", markup=False)
+    for part in report.reading["says"].split("\n\n"):
+        out.print(f"  {part}", markup=False)
     out.print(f"  {report.reading['does_not_say']}", style="dim", markup=False)
 
 

@@ -9,7 +9,7 @@ A reading is a plain dict with these keys (the JSON of ``search --json``)::
     unseen_press      strength | null        genuine against a copy from any other press
     basis             {genuine, fake, origins, encoder, set_version, made_at}
     needs             [text]                 what is missing before a figure can be given
-    says              text                   all that may be said, in plain words
+    says              text                   all that may be said, in plain words; paragraphs
     brief             text                   the same in a sentence or two
     does_not_say      text                   always there, always shown
 
@@ -38,6 +38,9 @@ TYPICAL, FEW = 0.5, 0.2
 
 KNOWN_PRESS = "a copy from a press that the set knows"
 UNSEEN_PRESS = "a copy from a press that the set has never seen"
+
+PARAGRAPH = "\n\n"
+"""Between the parts of `says`: nearness, each figure, and what was tried."""
 
 DOES_NOT_SAY = (
     "It does not say that the item is genuine, nor that it is a copy. Good copies also lie "
@@ -160,7 +163,9 @@ def reading_without_calibration(
     told = [closeness_words(closeness, nearest=nearest)]
     if nearest is not None:
         told.append(_why_no_figure(closeness, needs))
-    return assemble_reading(closeness, basis, needs=needs, says=" ".join(told), nearest=nearest)
+    return assemble_reading(
+        closeness, basis, needs=needs, says=PARAGRAPH.join(told), nearest=nearest
+    )
 
 
 def reading_with_calibration(
@@ -201,7 +206,7 @@ def reading_with_calibration(
         closeness,
         basis,
         needs=missing_specimens(basis, closeness, element=element),
-        says=" ".join(told),
+        says=PARAGRAPH.join(told),
         nearest=nearest,
         known_press=known_press,
         unseen_press=unseen_press,
@@ -274,7 +279,8 @@ def closeness_words(closeness: Closeness, *, nearest: str | None) -> str:
             f"than your photo does. {_how_much(closeness.p_value)} (At {bound} or fewer, nothing "
             f"counts as close.){_nearness_words(closeness)}"
         )
-        return near if closeness.noticed is None else f"{near} {_noticed_words(closeness)}"
+        parts = [near, _noticed_words(closeness)] if closeness.noticed is not None else [near]
+        return PARAGRAPH.join(parts)
     return (
         f"The set holds no close reference. The nearest known specimen, {nearest}, is merely the "
         f"least far. {compared}: only {share} of them lie as far off as your photo does. (At "

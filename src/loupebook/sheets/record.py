@@ -334,7 +334,7 @@ def _mark(
 
 def _reading(reading: Mapping[str, Any]) -> dict[str, Any]:
     return {
-        "says": printable(reading["says"]),
+        "says": [printable(part) for part in reading["says"].split("\n\n")],
         "needs": [printable(need) for need in reading.get("needs", ())],
         "does_not_say": printable(reading["does_not_say"]),
     }
