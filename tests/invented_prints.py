@@ -38,6 +38,7 @@ class Shot:
     pixels: np.ndarray
     lighting: Lighting
     camera: Camera
+    px_per_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -182,6 +183,7 @@ def record_items(catalogue: Catalogue, items: list[Item]) -> dict[str, list[int]
                 View.FACE,
                 shot.lighting,
                 camera=shot.camera,
+                px_per_mm=shot.px_per_mm,
             )
             for place, shot in enumerate(item.shots)
         ]

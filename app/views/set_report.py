@@ -14,6 +14,9 @@ from parts.report_figures import show_plots, show_tables
 from parts.words import counted, plain
 
 SECTION = "section"
+PRINTS = "prints"
+PRINT_SECONDS = 4
+"""How long a print takes at first, measured on two cores; a figure to plan with."""
 
 
 def report_on_set() -> None:
@@ -84,7 +87,26 @@ def show_report(library: Library, report: SetReport) -> None:
     if section.name != WORK_LIST:
         show_tables(section)
     show_plots(section)
+    if PRINTS not in report.sections:
+        offer_prints(library)
     offer_files(library, report)
+
+
+def offer_prints(library: Library) -> None:
+    """Offer the part of the report that takes longest."""
+    photos = overview_of(library).photos
+    st.subheader("Prints held against each other")
+    st.markdown(
+        "Each print can be laid over the genuine ones of its edition as well, to find specimens "
+        f"whose standing may be wrong. With {counted(photos, 'photo')} the first time takes about "
+        f"{counted(max(1, round(photos * PRINT_SECONDS / 60)), 'minute')}; stopped half-way, it "
+        "goes on where it stood, and later only what changed is compared anew."
+    )
+    if st.button("Compare the prints", icon=":material/layers:", key="compare-prints"):
+        with shown_progress() as progress:
+            made = library.report(prints=True, progress=progress)
+        st.session_state[f"set-report-{library.info().set_id}"] = made
+        st.rerun()
 
 
 def remember_section() -> None:

@@ -48,7 +48,7 @@ from loupebook.setreport.association import associate
 
 Row = dict[str, object]
 Photo = tuple[str, int]
-CACHES = ("traits.sqlite", "pairs.sqlite")
+CACHES = ("traits.sqlite", "pairs.sqlite", "prints.sqlite")
 """What a report keeps by the hashes of photos, and may take over from another set."""
 FOLLOWS = {"background": frozenset({"brightness", "sharpness"})}
 """What a planted circumstance changes beside itself: that is found too, and rightly."""
@@ -182,6 +182,39 @@ def mixed(reporter: Reporter, items: list[Item], clean: SetReport, seed: int) ->
     ]
 
 
+def by_print(reporter: Reporter, items: list[Item], seeds: Sequence[int]) -> dict[str, list[Row]]:
+    """Plant wrong standings alone, and let the report compare print with print.
+
+    What was compared of designs that no wrong standing touches is kept from set to set.
+    """
+    clean, _ = reporter.report(items, ["prints"])
+    rows: list[Row] = []
+    for seed in seeds:
+        truth = Truth()
+        changed = plant_wrong_standings(items, np.random.default_rng(seed), truth)
+        report, _ = reporter.report(changed, ["prints"])
+        section = report.sections["prints"]
+        named = {f.specimens[0] for f in section.findings}
+        # Five in a hundred of the whole set, as for the list by neighbours.
+        first = set(section.figures["order"][: max(1, round(0.05 * len(changed)))])
+        recorded = {item.record.name: item.record.standing for item in changed}
+        copies = {n for n in truth.wrong_standing if recorded[n] is Standing.GENUINE}
+        rows += [
+            _row(seed, "wrong standings by print: first 5 %", truth.wrong_standing, first),
+            _row(seed, "wrong standings by print: named", truth.wrong_standing, named),
+            _row(seed, "of these, copies recorded as genuine: first 5 %", copies, first & copies),
+        ]
+        print_table(f"Wrong standings by print, seed {seed}", rows)
+    section = clean.sections["prints"]
+    return {
+        "Wrong standings by print, all seeds": pooled(rows),
+        "Nothing planted": [{
+            "judged": section.figures["judged"], "standing could be told": section.figures["told"],
+            "named": section.figures["suspects"],
+        }],
+    }  # fmt: skip
+
+
 def structural(reporter: Reporter, items: list[Item], clean: SetReport, seed: int) -> list[Row]:
     """Plant faults that concern the whole set, each in a set of its own."""
     rng = np.random.default_rng(seed)
@@ -286,15 +319,26 @@ def main() -> None:
     parser.add_argument("--set", type=Path, help="take the specimens of this set")
     parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--seeds", type=int, default=3)
+    parser.add_argument(
+        "--prints", action="store_true", help="only wrong standings, found print by print"
+    )
     parser.add_argument("--out", type=Path, help="write the tables as Markdown")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
-        tables = run(Reporter(Path(scratch)), options)
+        reporter = Reporter(Path(scratch))
+        if options.prints:
+            if not options.set:
+                parser.error("--prints takes a set (--set): drawn items show no prints")
+            seeds = range(options.first_seed, options.first_seed + options.seeds)
+            tables = by_print(reporter, items_of_set(options.set), seeds)
+        else:
+            tables = run(reporter, options)
     for title, rows in tables.items():
         print_table(title, rows)
     if options.out:
         command = f"python tests/benchmarks/bench_planted_faults.py --seeds {options.seeds}"
         command += f" --first-seed {options.first_seed}" + " --set DEMO" * bool(options.set)
+        command += " --prints" * options.prints
         save_tables(options.out, "Faults planted into a set, by the report", command, tables)
 
 

@@ -44,6 +44,7 @@ def items_of_set(folder: Path, *, longest: int = 900) -> list[Item]:
                         library.photo_pixels(photo.photo_id, max_side=longest),
                         photo.lighting,
                         photo.camera,
+                        photo.px_per_mm,
                     )
                     for photo in library.photos(specimen.name)
                 ),

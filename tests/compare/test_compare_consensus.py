@@ -27,6 +27,7 @@ from loupebook.compare.comparison import (
     LEAST,
     NEAR_FROM,
     figures_of,
+    gathered,
     overall,
     own_figures,
 )
@@ -51,7 +52,7 @@ def consensus():
 
 @cache
 def own():
-    return own_figures(consensus(), uv=False)
+    return gathered(own_figures(consensus(), uv=False).values())
 
 
 def against_consensus(pixels: np.ndarray):

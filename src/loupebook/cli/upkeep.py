@@ -95,6 +95,14 @@ def report(
             "--out", metavar="DIR", help="Write report.html, report.pdf and report.json there."
         ),
     ] = None,
+    prints: Annotated[
+        bool,
+        typer.Option(
+            "--prints",
+            help="Compare every print with the genuine ones of its edition as well: takes "
+            "seconds a photo, and goes on where it was stopped.",
+        ),
+    ] = False,
     encoder: EncoderOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -108,7 +116,7 @@ def report(
         open_library(set_, reading=True, encoder=encoder) as library,
         progress_bar() as progress,
     ):
-        made = library.report(progress=progress)
+        made = library.report(prints=prints, progress=progress)
         if out_folder is not None:
             page = render_html(made, thumbnail=library.thumbnail)
             text = json.dumps(made.to_dict(), ensure_ascii=False, indent=1)

@@ -10,6 +10,7 @@ from loupebook.compare.comparison import (
     looks_uv,
 )
 from loupebook.compare.consensus import Consensus, Source, build_consensus
+from loupebook.compare.left_out import LeftOut, each_left_out
 from loupebook.compare.maps import difference_map, pictures_of
 from loupebook.compare.picture import Picture
 from loupebook.compare.registration import Registration, register
@@ -34,6 +35,7 @@ __all__ = [
     "Figure",
     "Group",
     "Held",
+    "LeftOut",
     "Picture",
     "Registration",
     "Source",
@@ -46,6 +48,7 @@ __all__ = [
     "compare_pair",
     "compare_with",
     "difference_map",
+    "each_left_out",
     "looks_uv",
     "pictures_of",
     "register",

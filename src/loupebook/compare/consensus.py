@@ -181,7 +181,8 @@ class Consensus:
     def without(self, specimen: str) -> Consensus | None:
         """Return the middle of the other specimens; `None` where there are none.
 
-        The spread stays that of all: taken of fewer photos it would only be less sure.
+        The spread stays that of all: taken of fewer photos it would only be less sure. To judge
+        a photo of the consensus itself, take :meth:`made_without`.
         """
         rest = [photo for photo in self.photos if photo.specimen != specimen]
         if not rest:
@@ -192,6 +193,20 @@ class Consensus:
             self, photos=tuple(rest), count=count, mask=self.mask & (count > 0),
             middle=masked_median(np.stack([photo.colour for photo in rest]), valid),
         )  # fmt: skip
+
+    def made_without(self, specimen: str) -> Consensus | None:
+        """Return what the other specimens alone give, their spread too.
+
+        `None` where there are none. A photo that took part in the spread would hide its own
+        differences in it.
+        """
+        rest = [photo for photo in self.photos if photo.specimen != specimen]
+        if not rest:
+            return None
+        if len(rest) == len(self.photos):
+            return self
+        made = combine(rest, self.mask, self.px_per_mm)
+        return replace(made, rejected=self.rejected, place=self.place, item=self.item)
 
 
 def build_consensus(sources: Sequence[Source]) -> Consensus:

@@ -12,6 +12,7 @@ import io
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -19,7 +20,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from loupebook.compare.comparison import own_figures
+from loupebook.compare.comparison import gathered, own_figures
 from loupebook.compare.consensus import Aligned, Consensus, Source, build_consensus, extend
 from loupebook.compare.light import log_colour, to_srgb
 from loupebook.errors import ComparisonError, IndexDamaged
@@ -27,7 +28,7 @@ from loupebook.records.model import Element, Lighting, Standing, View
 from loupebook.search.checked_file import read_checked, write_checked
 
 MAGIC = b"loupebook consensus 2\n"
-RECIPE = "4"
+RECIPE = "5"
 """Changed whenever the same photos would give another consensus."""
 _LONGEST_HEADER = 4_000_000
 _QUALITY = 95
@@ -121,10 +122,29 @@ class Wanted:
 
 @dataclass(frozen=True, eq=False)
 class Held:
-    """A consensus and the figures of its own photos."""
+    """A consensus and the figures of its own photos.
+
+    Parameters
+    ----------
+    consensus : Consensus
+        The consensus.
+    by_photo : mapping
+        Photo id to measurement to figure, each against the other specimens
+        (:func:`.comparison.own_figures`).
+    """
 
     consensus: Consensus
-    own: Mapping[str, list[float]]
+    by_photo: Mapping[int, Mapping[str, float]]
+
+    @cached_property
+    def own(self) -> Mapping[str, list[float]]:
+        """Measurement to the figures of all its photos."""
+        return gathered(self.by_photo.values())
+
+    def own_of_others(self, specimen: str) -> Mapping[str, list[float]]:
+        """Measurement to the figures of the photos of other specimens."""
+        theirs = {one.photo_id for one in self.consensus.photos if one.specimen != specimen}
+        return gathered(found for photo, found in self.by_photo.items() if photo in theirs)
 
 
 class ConsensusStore:
@@ -233,7 +253,7 @@ class ConsensusStore:
             "photos": [[p.photo_id, p.sha256, p.specimen, p.resolution] for p in consensus.photos],
             "rejected": {str(photo): why for photo, why in consensus.rejected.items()},
             "px_per_mm": consensus.px_per_mm, "place": list(consensus.place),
-            "own": dict(held.own),
+            "own": {str(photo): dict(found) for photo, found in held.by_photo.items()},
         }  # fmt: skip
         write_checked(path, MAGIC, header, [np.frombuffer(stream.getvalue(), np.uint8)])
 
@@ -247,9 +267,13 @@ class ConsensusStore:
             with np.load(io.BytesIO(payload.tobytes()), allow_pickle=False) as arrays:
                 consensus = unpacked(header, arrays)
             state = frozenset((int(photo), str(sha)) for photo, sha in header["state"])
-        except (KeyError, TypeError, ValueError, OSError, cv2.error) as exc:
+            own = {
+                int(photo): {name: float(value) for name, value in found.items()}
+                for photo, found in header["own"].items()
+            }
+        except (KeyError, TypeError, ValueError, AttributeError, OSError, cv2.error) as exc:
             raise IndexDamaged(f"The consensus image {path} is damaged: {exc}.") from exc
-        return Held(consensus, header["own"]), state
+        return Held(consensus, own), state
 
 
 def packed(colour: NDArray[np.float32]) -> NDArray[np.uint8]:

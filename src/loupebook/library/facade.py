@@ -770,7 +770,11 @@ class Library(CuratorMethods):
             )
 
     def report(
-        self, *, only: Sequence[str] | None = None, progress: Progress = no_progress
+        self,
+        *,
+        only: Sequence[str] | None = None,
+        prints: bool = False,
+        progress: Progress = no_progress,
     ) -> SetReport:
         """Report on the quality of the set; sections are cached until the set changes.
 
@@ -778,13 +782,20 @@ class Library(CuratorMethods):
         ----------
         only : sequence of str, optional
             Names of the sections wanted; default is all.
+        prints : bool
+            Whether to compare print with print as well, which takes seconds a photo the first
+            time.
         progress : callable, optional
             Called with (what, done, total).
         """
         with self._lock:
             pending = pending_of(self._catalogue, self.arms())
             self.sync(progress=progress)
-            return report_on_set(self._report_context(pending, progress), only=only)
+            context = self._report_context(pending, progress)
+        if prints:
+            context.left_out  # noqa: B018  made here, so that searches need not wait for it
+        with self._lock:
+            return report_on_set(context, only=only, slow=prints)
 
     def kept_report(self) -> SetReport | None:
         """Return the report of the set as it stands if it is at hand, so that it comes at once."""

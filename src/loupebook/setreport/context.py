@@ -10,10 +10,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from loupebook.compare import LeftOut
 from loupebook.evidence.table import PhotoTable
-from loupebook.records.model import PhotoRecord, SetInfo, SpecimenRecord
+from loupebook.records.model import PhotoFacts, PhotoRecord, SetInfo, SpecimenRecord
 from loupebook.search import Pending, Progress, ReadPhoto, no_progress
 from loupebook.setreport.copies import CopyPair, find_copies
+from loupebook.setreport.prints import left_out_prints
 from loupebook.setreport.traits import PhotoTraits, read_traits
 
 
@@ -91,6 +93,18 @@ class ReportContext:
             self.read,
             self.derived / "pairs.sqlite",
             self.progress,
+        )
+
+    @cached_property
+    def facts(self) -> Mapping[int, PhotoFacts]:
+        """Row id to facts, of the photos that have vectors."""
+        return dict(zip(self.table.photo_ids.tolist(), self.table.facts, strict=True))
+
+    @cached_property
+    def left_out(self) -> list[LeftOut]:
+        """Every print held against the genuine ones of its design; takes seconds a photo."""
+        return left_out_prints(
+            self.folder, self.info.set_id, self.facts, self.photos, self.read, self.progress
         )
 
     @cached_property

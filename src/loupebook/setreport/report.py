@@ -27,6 +27,7 @@ from loupebook.setreport.sections import (
     label_suspects,
     leakage,
     photo_quality,
+    prints,
     retrieval,
     serials,
     stale,
@@ -34,7 +35,7 @@ from loupebook.setreport.sections import (
     work_list,
 )
 
-FORMAT = 7
+FORMAT = 8
 """Goes up when a section changes what it says, so that none made by older rules is kept."""
 
 SECTIONS: dict[str, Callable[[ReportContext], Section]] = {
@@ -46,6 +47,7 @@ SECTIONS: dict[str, Callable[[ReportContext], Section]] = {
         standing_conflicts,
         leakage,
         label_suspects,
+        prints,
         confounds,
         retrieval,
         calibration,
@@ -55,11 +57,16 @@ SECTIONS: dict[str, Callable[[ReportContext], Section]] = {
 }
 """Every section but the work list, which is made from the others."""
 
+SLOW = frozenset({prints.NAME})
+"""What is left out of a whole report unless it is asked for, or at hand."""
+
 NEVER_KEPT = frozenset({stale.NAME})
 """What did not fit when the report was asked for is seen once only."""
 
 
-def report_on_set(context: ReportContext, *, only: Sequence[str] | None = None) -> SetReport:
+def report_on_set(
+    context: ReportContext, *, only: Sequence[str] | None = None, slow: bool = False
+) -> SetReport:
     """Make the quality report of a set.
 
     Parameters
@@ -68,6 +75,9 @@ def report_on_set(context: ReportContext, *, only: Sequence[str] | None = None) 
         The set as it stands.
     only : sequence of str, optional
         Names of sections to make; `None` means all, and the work list from them.
+    slow : bool
+        Whether "all" includes what takes seconds a photo (:data:`SLOW`). What of that is at
+        hand is always included.
 
     Returns
     -------
@@ -78,22 +88,25 @@ def report_on_set(context: ReportContext, *, only: Sequence[str] | None = None) 
     RecordInvalid
         If `only` names a section that there is not.
     """
-    wanted = list(SECTIONS) if only is None else list(only)
+    every = [
+        name for name in SECTIONS if slow or name not in SLOW or _kept(context, name) is not None
+    ]
+    wanted = every if only is None else list(only)
     known = (*SECTIONS, work_list.NAME)
     unknown = [name for name in wanted if name not in known]
     if unknown:
         raise RecordInvalid(
             f"There is no section {unknown[0]!r}. There are: {', '.join(known)}.", field="only"
         )
-    every = list(SECTIONS) if work_list.NAME in wanted else wanted
+    made = every if work_list.NAME in wanted else wanted
     sections = {}
-    for done, name in enumerate(every):
-        context.progress(f"Report: {name}", done, len(every))
+    for done, name in enumerate(made):
+        context.progress(f"Report: {name}", done, len(made))
         sections[name] = _kept(context, name) or _make(context, name)
     if only is None or work_list.NAME in wanted:
         listed = work_list.examine_sections(context, sections)
         sections[work_list.NAME] = replace(listed, made_from=_made_from(context))
-    context.progress("Report", len(every), len(every))
+    context.progress("Report", len(made), len(made))
     return SetReport(
         set_name=context.info.name,
         notice=context.info.notice,
@@ -106,7 +119,8 @@ def report_on_set(context: ReportContext, *, only: Sequence[str] | None = None) 
 
 def is_kept(context: ReportContext) -> bool:
     """Say whether every section that is kept at all still fits the set and the encoder."""
-    return all(_kept(context, name) is not None for name in SECTIONS if name not in NEVER_KEPT)
+    needed = SECTIONS.keys() - NEVER_KEPT - SLOW
+    return all(_kept(context, name) is not None for name in needed)
 
 
 def _make(context: ReportContext, name: str) -> Section:

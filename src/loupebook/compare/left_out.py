@@ -1,0 +1,73 @@
+"""The known photos of one design, each held against the genuine ones of other specimens.
+
+So a set judges its own labels: a specimen recorded as genuine whose print departs from all
+others may be a copy, and one recorded as a copy may not be. A photo and its whole specimen
+take no part in what it is held against, neither in the middle nor in the spread.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from loupebook.compare.comparison import measured
+from loupebook.compare.consensus import Source
+from loupebook.compare.registration import register
+from loupebook.compare.store import Held
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """One photo held against the other specimens.
+
+    Parameters
+    ----------
+    photo_id : int
+        Its row id.
+    specimen : str
+        What it shows.
+    laid : bool
+        Whether it could be laid over them.
+    z : float, optional
+        All measurements together (:func:`.comparison.overall`); `None` where none could be
+        taken.
+    differs : tuple of str
+        Names of the measurements that differ.
+    each : mapping
+        Measurement to its z, for those that could be taken.
+    """
+
+    photo_id: int
+    specimen: str
+    laid: bool
+    z: float | None
+    differs: tuple[str, ...] = ()
+    each: Mapping[str, float] = field(default_factory=dict)
+
+
+def each_left_out(held: Held, photos: Sequence[Source], *, uv: bool) -> Iterator[LeftOut]:
+    """Hold photos against the genuine ones of other specimens.
+
+    Parameters
+    ----------
+    held : Held
+        Consensus of the genuine photos of a design, view and lighting.
+    photos : sequence of Source
+        Photos of that design, view and lighting, of either standing. Those whose specimen is
+        the only genuine one are passed over.
+    uv : bool
+        Whether all were photographed under UV-A.
+    """
+    for specimen in dict.fromkeys(one.specimen for one in photos):
+        others = held.consensus.made_without(specimen)
+        if others is None:
+            continue
+        own = held.own_of_others(specimen)
+        for one in photos:
+            if one.specimen == specimen:
+                laid = register(one.picture, others.picture, px_per_mm=others.px_per_mm)
+                found = measured(one.picture, laid, others, own=own, uv=uv)
+                each = {name.name: name.z for name in found.figures if name.z is not None}
+                yield LeftOut(
+                    one.photo_id, specimen, laid.registered, found.overall_z, found.differs, each
+                )

@@ -1,0 +1,182 @@
+"""Every print of a set held against the genuine ones of its design, kept design by design.
+
+It takes seconds a photo, so it is made only when asked for, and goes on where it was stopped.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from loupebook.compare import ConsensusStore, Group, LeftOut, Source, Wanted, each_left_out
+from loupebook.compare.store import RECIPE
+from loupebook.errors import LoupebookError
+from loupebook.records.model import PhotoFacts, PhotoRecord, Standing
+from loupebook.search import Progress, ReadPhoto
+
+VERSION = 1
+"""Goes up when the same photos would be judged otherwise."""
+WHAT = "Comparing prints"
+
+
+@dataclass(frozen=True)
+class Design:
+    """The photos of one edition, view and lighting.
+
+    Parameters
+    ----------
+    group : Group
+        Of its genuine photos.
+    genuine, fake : tuple of int
+        Row ids.
+    """
+
+    group: Group
+    genuine: tuple[int, ...]
+    fake: tuple[int, ...]
+
+
+def designs_of(facts: Mapping[int, PhotoFacts]) -> list[Design]:
+    """Return the designs of which at least two genuine specimens were photographed alike."""
+    genuine: dict[Group, list[int]] = {}
+    fake: dict[Group, list[int]] = {}
+    for photo, fact in facts.items():
+        if fact.edition is not None:
+            like = Group.of(fact._replace(standing=Standing.GENUINE))
+            held = fake if fact.standing is Standing.FAKE else genuine
+            held.setdefault(like, []).append(photo)
+    return [
+        Design(group, tuple(photos), tuple(fake.get(group, ())))
+        for group, photos in genuine.items()
+        if len({facts[photo].specimen for photo in photos}) > 1
+    ]
+
+
+def left_out_prints(
+    folder: Path,
+    set_id: str,
+    facts: Mapping[int, PhotoFacts],
+    photos: Mapping[int, PhotoRecord],
+    read: ReadPhoto,
+    progress: Progress,
+) -> list[LeftOut]:
+    """Return every photo as it compares with the genuine ones of other specimens.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the set; consensus images and what was found lie under its ``derived``.
+    set_id : str
+        The set.
+    facts, photos : mapping
+        Row id to facts and record, of confirmed photos.
+    read : callable
+        Row id to pixels. Photos that cannot be read are left out.
+    progress : callable
+        Called with (what, done, total), in photos.
+    """
+    designs = designs_of(facts)
+    total = sum(len(one.genuine) + len(one.fake) for one in designs)
+    path = folder / "derived" / "setreport" / "prints.sqlite"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    consensus = ConsensusStore(folder / "derived" / "compare", set_id=set_id)
+    found: list[LeftOut] = []
+    done = 0
+
+    def answer(design: Design) -> tuple[Design, list[LeftOut]]:
+        state = _state(design, facts, photos)
+        kept = _kept(path, state)
+        if kept is None:
+            kept = _held_out(design, consensus, facts, photos, read)
+            _keep(path, state, kept)
+        return design, kept
+
+    # Two designs at a time: more would hold too many large photos at once.
+    with ThreadPoolExecutor(max_workers=2, thread_name_prefix="prints") as pool:
+        for design, kept in pool.map(answer, designs):
+            found += kept
+            done += len(design.genuine) + len(design.fake)
+            progress(WHAT, done, total)
+    return found
+
+
+def _held_out(
+    design: Design,
+    store: ConsensusStore,
+    facts: Mapping[int, PhotoFacts],
+    photos: Mapping[int, PhotoRecord],
+    read: ReadPhoto,
+) -> list[LeftOut]:
+    sources = _sources((*design.genuine, *design.fake), facts, photos, read)
+    sound = [one for one in sources if facts[one.photo_id].standing is Standing.GENUINE]
+    if len({one.specimen for one in sound}) < 2:
+        return []
+    pixels = {one.photo_id: one.pixels for one in sound}
+    wanted = [Wanted(one.photo_id, one.sha256, one.specimen, one.px_per_mm) for one in sound]
+    try:
+        held = store.get(design.group, wanted, pixels.__getitem__)
+        return list(each_left_out(held, sources, uv=design.group.uv))
+    except LoupebookError:
+        # No photo of this design shows print enough to lay others over it: rolled heads do not.
+        return []
+
+
+def _sources(
+    wanted: Iterable[int],
+    facts: Mapping[int, PhotoFacts],
+    photos: Mapping[int, PhotoRecord],
+    read: ReadPhoto,
+) -> list[Source]:
+    made = []
+    for photo in wanted:
+        record = photos[photo]
+        try:
+            pixels = read(photo)
+        except LoupebookError:
+            continue
+        made.append(Source(photo, record.sha256, facts[photo].specimen, pixels, record.px_per_mm))
+    return made
+
+
+def _state(
+    design: Design, facts: Mapping[int, PhotoFacts], photos: Mapping[int, PhotoRecord]
+) -> str:
+    """Return what an answer about a design depends on."""
+    shown = [
+        [photo, photos[photo].sha256, facts[photo].specimen, str(facts[photo].standing),
+         photos[photo].px_per_mm]
+        for photo in (*design.genuine, *design.fake)
+    ]  # fmt: skip
+    text = json.dumps([VERSION, RECIPE, asdict(design.group), shown])
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _kept(path: Path, state: str) -> list[LeftOut] | None:
+    """Return what was found of a design, if it still holds; a file that is no use is deleted."""
+    if not path.is_file():
+        return None
+    try:
+        with closing(sqlite3.connect(path, timeout=30.0)) as store:
+            row = store.execute("SELECT rows FROM prints WHERE state = ?", (state,)).fetchone()
+        return None if row is None else [_left_out(one) for one in json.loads(row[0])]
+    except (sqlite3.DatabaseError, ValueError, TypeError):
+        path.unlink(missing_ok=True)
+        return None
+
+
+def _left_out(stored: Mapping[str, Any]) -> LeftOut:
+    return LeftOut(**{**stored, "differs": tuple(stored["differs"])})
+
+
+def _keep(path: Path, state: str, rows: Sequence[LeftOut]) -> None:
+    told = [asdict(one) for one in rows]
+    with closing(sqlite3.connect(path, timeout=30.0)) as store, store:
+        store.execute("CREATE TABLE IF NOT EXISTS prints (state TEXT PRIMARY KEY, rows TEXT)")
+        store.execute("INSERT OR REPLACE INTO prints VALUES (?, ?)", (state, json.dumps(told)))

@@ -1,0 +1,82 @@
+"""Each known print against the others: a copy among genuine ones stands out, and hides nowhere."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import cv2
+import numpy as np
+import pytest
+from compare_prints import PX_PER_MM, draw_print, photograph
+
+from loupebook.compare import Held, LeftOut, Source, build_consensus, each_left_out
+from loupebook.compare.comparison import own_figures
+
+SCALE = PX_PER_MM * 1.2
+
+
+def copied(item: np.ndarray) -> np.ndarray:
+    copy = item.copy()
+    cv2.rectangle(copy, (270, 95), (330, 145), (225, 215, 190), -1)
+    cv2.circle(copy, (300, 120), 17, (120, 20, 20), 4, cv2.LINE_AA)
+    return copy
+
+
+@cache
+def sources() -> tuple[Source, ...]:
+    """Four genuine specimens, and a copy that is recorded as a fifth."""
+    item = draw_print(3)
+    shown = {f"G-{k}": photograph(item, 10 + k).pixels for k in range(4)}
+    shown["wrong"] = photograph(copied(item), 20).pixels
+    return tuple(
+        Source(k, f"sha{k}", name, pixels, SCALE) for k, (name, pixels) in enumerate(shown.items())
+    )
+
+
+@cache
+def held() -> Held:
+    consensus = build_consensus(sources())
+    return Held(consensus, own_figures(consensus, uv=False))
+
+
+@pytest.fixture(scope="module")
+def found() -> dict[str, LeftOut]:
+    return {one.specimen: one for one in each_left_out(held(), sources(), uv=False)}
+
+
+def test_a_copy_recorded_as_genuine_departs_most(found: dict[str, LeftOut]) -> None:
+    assert all(one.laid and one.z is not None for one in found.values())
+    genuine = [one.z for name, one in found.items() if name != "wrong"]
+    assert found["wrong"].z > max(genuine)
+    assert found["wrong"].each["structure"] > 2 + max(
+        one.each["structure"] for name, one in found.items() if name != "wrong"
+    )
+    assert found["wrong"].differs
+    assert not any(one.differs for name, one in found.items() if name != "wrong")
+
+
+def test_a_specimen_takes_no_part_in_what_it_is_held_against() -> None:
+    whole = held().consensus
+    rest = whole.made_without("wrong")
+    assert {photo.specimen for photo in rest.photos} == {"G-0", "G-1", "G-2", "G-3"}
+    # The copy had widened what counts as usual where it differs.
+    part = rest.spread[0] / whole.spread[0]
+    assert part[whole.mask].min() < 0.6
+    assert np.median(part[whole.mask]) > 0.95
+    assert whole.made_without("nobody") is whole
+    assert set(held().own_of_others("wrong")) == set(held().own)
+    name = "structure"
+    assert len(held().own_of_others("wrong")[name]) == len(held().own[name]) - 1
+
+
+def test_what_is_the_only_specimen_is_passed_over() -> None:
+    alone = build_consensus(sources()[:1])
+    assert alone.made_without("G-0") is None
+    assert not list(each_left_out(Held(alone, {}), sources()[:1], uv=False))
+
+
+def test_another_print_is_not_laid_over_them() -> None:
+    other = Source(9, "sha9", "other", photograph(draw_print(8), 30).pixels, SCALE)
+    (told,) = each_left_out(held(), [other], uv=False)
+    assert not told.laid
+    assert told.z is None

@@ -1,0 +1,142 @@
+"""The section on prints: what is named, what is kept, what it says where little is known."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+
+import cv2
+import numpy as np
+import pytest
+
+sys.path.append(str(Path(__file__).parents[1] / "compare"))
+
+from compare_prints import PX_PER_MM, draw_print, photograph
+from test_setreport_report import context_of
+
+from invented_prints import Item, Shot
+from loupebook.compare import LeftOut
+from loupebook.evidence.table import PhotoTable
+from loupebook.records.model import Camera, Element, Lighting, SpecimenRecord, Standing
+from loupebook.setreport import ReportContext, report_on_set
+from loupebook.setreport import prints as gathering
+from loupebook.setreport.sections import prints
+from loupebook.setreport.sections.prints import Judged
+
+COPY = "G-wrong"
+
+
+def copied(item: np.ndarray) -> np.ndarray:
+    copy = item.copy()
+    cv2.rectangle(copy, (270, 95), (330, 145), (225, 215, 190), -1)
+    cv2.circle(copy, (300, 120), 17, (120, 20, 20), 4, cv2.LINE_AA)
+    return copy
+
+
+def an_item(name: str, pixels: np.ndarray, standing: Standing = Standing.GENUINE) -> Item:
+    record = SpecimenRecord(name, Element.SEAL, standing, marque="Marl", edition="Marl label")
+    return Item(record, (Shot(pixels, Lighting.DIFFUSE, Camera("Invented", "One")),))
+
+
+@pytest.fixture(scope="module")
+def context(tmp_path_factory: pytest.TempPathFactory) -> ReportContext:
+    item = draw_print(3)
+    items = [an_item(f"G-{k}", photograph(item, 10 + k).pixels) for k in range(3)]
+    items.append(an_item(COPY, photograph(copied(item), 20).pixels))
+    items.append(an_item("F-0", photograph(copied(item), 21).pixels, Standing.FAKE))
+    made = context_of(tmp_path_factory.mktemp("prints"), items)
+    scaled = {k: replace(photo, px_per_mm=PX_PER_MM * 1.2) for k, photo in made.photos.items()}
+    return replace(made, photos=scaled)
+
+
+def test_a_copy_recorded_as_genuine_is_named_and_kept(context: ReportContext) -> None:
+    whole = report_on_set(context)
+    assert "prints" not in whole.sections  # it takes seconds a photo
+    section = report_on_set(context, slow=True).sections["prints"]
+    assert [finding.specimens for finding in section.findings] == [(COPY,)]
+    assert section.findings[0].kind == "print-differs"
+    assert section.figures["judged"] == 5
+    assert "cannot be learned from this set" in section.summary
+    # Once made, it belongs to every report until the set changes, and the work list has it.
+    again = report_on_set(context)
+    assert again.sections["prints"] == section
+    assert any(COPY in finding.specimens for finding in again.sections["work_list"].findings)
+
+
+def test_what_was_compared_is_not_compared_again(
+    context: ReportContext, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = context.left_out
+    anew = [LeftOut(1, "anew", laid=True, z=0.5, differs=("colour",), each={"colour": 3.1})]
+    monkeypatch.setattr(gathering, "_held_out", lambda *_: anew)
+    assert replace(context).left_out == first
+    path = context.derived / "prints.sqlite"
+    path.write_bytes(b"damaged")
+    assert replace(context).left_out == anew
+    assert replace(context).left_out == anew  # as kept
+    # A standing that was changed is another state of that design.
+    photo = next(iter(context.facts))
+    facts = tuple(
+        fact._replace(standing=Standing.FAKE) if k == 0 else fact
+        for k, fact in enumerate(context.table.facts)
+    )
+    monkeypatch.setattr(gathering, "_held_out", lambda *_: [])
+    changed = replace(context, table=PhotoTable(context.table.photo_ids, facts))
+    assert changed.facts[photo].standing is Standing.FAKE
+    assert changed.left_out == []
+
+
+def judged(z: float, name: str, *, fake: bool, element: str = "band") -> Judged:
+    return Judged(name, element, fake, z, (), (1,))
+
+
+def a_telling_set() -> list[Judged]:
+    """Twenty genuine, twenty copies three deviations off, and one of each recorded wrongly."""
+    rng = np.random.default_rng(2)
+    held = [judged(float(z), f"g{n}", fake=False) for n, z in enumerate(rng.normal(0, 0.7, 20))]
+    held += [judged(float(z), f"f{n}", fake=True) for n, z in enumerate(rng.normal(3, 0.7, 20))]
+    return [*held, judged(3.2, "copy as genuine", fake=False)]
+
+
+def test_a_label_that_the_print_speaks_against_comes_first() -> None:
+    told = prints.tellings(a_telling_set())
+    against = {one.name: (log10_lr if one.fake else -log10_lr) for one, log10_lr in told}
+    assert max(against, key=against.__getitem__) == "copy as genuine"
+    assert against["copy as genuine"] >= prints.SUSPECT_FROM
+    assert sum(value >= prints.SUSPECT_FROM for value in against.values()) == 1
+
+
+def test_elements_whose_prints_tell_nothing_have_no_suspects() -> None:
+    rng = np.random.default_rng(4)
+    same = [judged(float(z), f"s{n}", fake=n % 2 == 0, element="cap")
+            for n, z in enumerate(rng.normal(0, 1, 40))]  # fmt: skip
+    names = {one.name for one, _ in prints.tellings([*same, *a_telling_set()])}
+    assert not any(name.startswith("s") for name in names)
+    assert prints.tellings(a_telling_set()[:25]) == []  # too few copies
+
+
+def test_a_photo_that_cannot_be_laid_tells_only_where_genuine_ones_could() -> None:
+    def fact(edition: str, standing: Standing) -> SimpleNamespace:
+        return SimpleNamespace(
+            edition=edition, view="face", lighting="diffuse", standing=standing, element="band"
+        )
+
+    facts = {
+        1: fact("firm", Standing.GENUINE), 2: fact("firm", Standing.FAKE),
+        3: fact("loose", Standing.GENUINE), 4: fact("loose", Standing.FAKE),
+    }  # fmt: skip
+    photos = [
+        LeftOut(1, "a", laid=True, z=0.1), LeftOut(2, "b", laid=False, z=None),
+        LeftOut(3, "c", laid=False, z=None), LeftOut(4, "d", laid=False, z=None),
+    ]  # fmt: skip
+    made = {one.name: one.z for one in prints.judge(SimpleNamespace(facts=facts), photos)}
+    assert made == {"a": 0.1, "b": prints.UNLAID}
+
+
+def test_nothing_to_compare_says_what_it_takes(tmp_path: Path) -> None:
+    only = context_of(tmp_path, [an_item("G-0", photograph(draw_print(3), 10).pixels)])
+    section = report_on_set(only, only=["prints"]).sections["prints"]
+    assert not section.findings
+    assert "two genuine specimens" in section.summary
