@@ -86,6 +86,20 @@ def test_report_is_made_read_and_acted_on(library: Library) -> None:
     assert "The set has changed since this report was made" in words(at)
 
 
+def test_prints_are_compared_when_asked_for(library: Library) -> None:
+    library.report()
+    at = opened("set_report")
+    offered = next(button for button in at.button if button.label == "Compare the prints")
+    assert "goes on where it stood" in words(at)
+    offered.click()
+    at.run(timeout=120)
+    assert not at.exception
+    assert "Compare the prints" not in [button.label for button in at.button]
+    at = section(at, "prints")
+    assert at.header[0].value == "Prints held against each other"
+    assert "prints" in library.report().sections
+
+
 def test_a_report_that_is_kept_shows_at_once_and_goes_to_paper(library: Library) -> None:
     report = library.report()
     assert library.kept_report() is not None
