@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
 
 from loupebook.errors import BenchInvalid
 from loupebook.imaging import decode_photo, resize_to_fit
@@ -36,6 +37,8 @@ class BenchReference:
         The object photographed; the unit that figures count.
     standing, origin, marque, element, view, lighting : str
         As in the catalogue; empty where the collection has none.
+    px_per_mm : float, optional
+        Scale of the photo as `read` returns it, where it is known.
     """
 
     read: Callable[[], NDArray[np.uint8]] = field(repr=False)
@@ -47,6 +50,7 @@ class BenchReference:
     element: str = ""
     view: str = ""
     lighting: str = ""
+    px_per_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -97,6 +101,14 @@ def file_reader(path: Path) -> Callable[[], NDArray[np.uint8]]:
     return lambda: resize_to_fit(decode_photo(path).pixels, LONGEST)
 
 
+def scale_of(path: Path, recorded: str) -> float | None:
+    """Return px a mm of a photo as :func:`file_reader` gives it; `None` where not recorded."""
+    if not recorded:
+        return None
+    with Image.open(path) as photo:
+        return float(recorded) * min(1.0, LONGEST / max(photo.size))
+
+
 def read_rows(path: Path, needed: Sequence[str]) -> list[dict[str, str]]:
     """Read a table.
 
@@ -137,6 +149,7 @@ def demo_case(references: Path, queries: Path, *, name: str = "demo set") -> Ben
                 row["standing"],
                 row["origin"],
                 **{key: row.get(key, "") for key in ("marque", "element", "view", "lighting")},
+                px_per_mm=scale_of(references / row["path"], row.get("px_per_mm", "")),
             )
             for row in known
         ],

@@ -305,7 +305,7 @@ class ComparedMethod(ArmsMethod):
 
     def _held(self, group: Group) -> Held:
         wanted = [
-            Wanted(photo, f"{photo:064x}", fact.specimen, None)
+            Wanted(photo, f"{photo:064x}", fact.specimen, self._references[photo - 1].px_per_mm)
             for photo, fact in self._facts.items()
             if Group.of(fact) == group
         ]

@@ -11,9 +11,13 @@ from dataclasses import dataclass
 
 from loupebook.compare.comparison import Comparison, measured
 from loupebook.compare.picture import Picture
-from loupebook.compare.registration import register
+from loupebook.compare.registration import Registration, register
 from loupebook.compare.store import Group, Held
+from loupebook.errors import ComparisonError
 from loupebook.records.model import PhotoFacts
+
+FINE_ENOUGH = 10.0
+"""px a mm of a query from which what is drawn otherwise tells designs apart; ours."""
 
 
 @dataclass(frozen=True)
@@ -64,6 +68,20 @@ class Compared:
     comparison: Comparison
 
     @property
+    def drawn(self) -> float | None:
+        """Share of the print that the trained network takes for drawn otherwise, 0..1.
+
+        `None` where the query could not be laid over it, or shows fewer than
+        :data:`FINE_ENOUGH` px a mm.
+        """
+        framed = self.comparison.framed
+        if framed is None or not framed.inner.any():
+            return None
+        if framed.px_per_mm is not None and framed.px_per_mm < FINE_ENOUGH:
+            return None
+        return float(framed.told.drawn[framed.inner].mean())
+
+    @property
     def nearness(self) -> float:
         """How near the query lies, greater is nearer; unregistered candidates lie last."""
         found = self.comparison
@@ -99,18 +117,37 @@ def compare_each(
     candidates : sequence of Candidate
         Groups found by a search.
     held_of : callable
-        Gives the consensus of a group.
+        Gives the consensus of a group; where it raises `ComparisonError`, the candidate counts
+        as not laid over, with the reason.
     """
     for candidate in sorted(candidates, key=lambda one: -one.score):
-        held = held_of(candidate.group)
+        try:
+            held = held_of(candidate.group)
+        except ComparisonError as exc:
+            yield Compared(candidate, Comparison(Registration(False, str(exc).rstrip("."))))
+            continue
         registration = register(query, held.consensus.picture, px_per_mm=held.consensus.px_per_mm)
         found = measured(query, registration, held.consensus, own=held.own, uv=candidate.group.uv)
         yield Compared(candidate, found)
 
 
 def rerank(compared: Sequence[Compared]) -> list[Compared]:
-    """Return the candidates by nearness, nearest first."""
-    return sorted(compared, key=lambda one: -one.nearness)
+    """Return candidates in the order of how much of them is drawn otherwise, least first.
+
+    That tells designs apart, which all measurements together (copies of a design depart from
+    it too) do less. Candidates of which it cannot be told keep the places that the search gave
+    them.
+
+    Notes
+    -----
+    Usable photos of one rendered world (1620 x 2160 px), first design right: .75 by the search,
+    .78 by all measurements together, .87 so; eleven orders were tried there.
+    """
+    ranked = sorted(compared, key=lambda one: -one.candidate.score)
+    told = [(one.drawn, one) for one in ranked]
+    sure = [(share, place) for place, (share, _) in enumerate(told) if share is not None]
+    inserted = iter([ranked[place] for _, place in sorted(sure)])
+    return [one if share is None else next(inserted) for share, one in told]
 
 
 def standing_scores(compared: Sequence[Compared]) -> StandingScores:
