@@ -36,7 +36,7 @@ from sklearn.metrics import average_precision_score
 
 from loupebook.compare import Picture as Ready
 from loupebook.compare import Source, build_consensus, register
-from loupebook.compare.comparison import gathered, measured, own_figures
+from loupebook.compare.comparison import measured, own_figures
 from loupebook.compare.light import to_srgb
 from loupebook.compare.picture import WORKING_SIDE
 from loupebook.encoders import load_encoder
@@ -68,7 +68,7 @@ def measure_case(case: Case, done: set[str]) -> list[dict]:
         [Source(n, str(n), p.specimen, p.pixels, p.px_per_mm) for n, p in enumerate(references)]
     )
     uv = case.lighting == "uv-a"
-    own = gathered(own_figures(consensus, uv=uv).values())
+    own = own_figures(consensus, uv=uv)
     shown = [np.rint(to_srgb(p.colour) * 255).astype(np.uint8) for p in consensus.photos]
     known = encoder.embed(shown)
     made = []

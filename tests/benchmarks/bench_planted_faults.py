@@ -189,6 +189,7 @@ def by_print(reporter: Reporter, items: list[Item], seeds: Sequence[int]) -> dic
     """
     clean, _ = reporter.report(items, ["prints"])
     rows: list[Row] = []
+    missed: list[Row] = []
     for seed in seeds:
         truth = Truth()
         changed = plant_wrong_standings(items, np.random.default_rng(seed), truth)
@@ -202,12 +203,16 @@ def by_print(reporter: Reporter, items: list[Item], seeds: Sequence[int]) -> dic
         rows += [
             _row(seed, "wrong standings by print: first 5 %", truth.wrong_standing, first),
             _row(seed, "wrong standings by print: named", truth.wrong_standing, named),
-            _row(seed, "of these, copies recorded as genuine: first 5 %", copies, first & copies),
         ]
+        missed.append({
+            "seed": seed, "copies recorded as genuine": len(copies), "in the first 5 %":
+            len(first & copies), "named": len(named & copies),
+        })  # fmt: skip
         print_table(f"Wrong standings by print, seed {seed}", rows)
     section = clean.sections["prints"]
     return {
         "Wrong standings by print, all seeds": pooled(rows),
+        "Copies recorded as genuine": missed,
         "Nothing planted": [{
             "judged": section.figures["judged"], "standing could be told": section.figures["told"],
             "named": section.figures["suspects"],
@@ -284,7 +289,7 @@ def pooled(rows: Sequence[Row]) -> list[Row]:
         )
         made.append({
             "fault": fault, "seeds": len(mine), "planted": planted, "found": found,
-            "recall": round(found / planted, 3),
+            "recall": round(found / max(1, planted), 3),
             "precision": round(found / max(1, found + false), 3), "false": false,
         })  # fmt: skip
     return made

@@ -16,7 +16,7 @@ from PIL import Image
 
 from invented_prints import CAMERAS, Item, Shot, encoded
 from loupebook.library import Library
-from loupebook.records.model import Camera, Lighting, Serial, Standing
+from loupebook.records.model import Camera, Lighting, PhotoRecord, Serial, Standing
 from loupebook.setreport.context import edition_name
 
 
@@ -35,6 +35,11 @@ class Truth:
 
 def items_of_set(folder: Path, *, longest: int = 900) -> list[Item]:
     """Read the items of a set, to plant faults into a copy of it."""
+
+    def scale_of(photo: PhotoRecord) -> float | None:
+        shrunk = min(1.0, longest / max(photo.width, photo.height))
+        return None if photo.px_per_mm is None else photo.px_per_mm * shrunk
+
     with Library.open(folder) as library:
         return [
             Item(
@@ -44,7 +49,7 @@ def items_of_set(folder: Path, *, longest: int = 900) -> list[Item]:
                         library.photo_pixels(photo.photo_id, max_side=longest),
                         photo.lighting,
                         photo.camera,
-                        photo.px_per_mm,
+                        scale_of(photo),
                     )
                     for photo in library.photos(specimen.name)
                 ),

@@ -27,7 +27,6 @@ from loupebook.compare.comparison import (
     LEAST,
     NEAR_FROM,
     figures_of,
-    gathered,
     overall,
     own_figures,
 )
@@ -52,7 +51,7 @@ def consensus():
 
 @cache
 def own():
-    return gathered(own_figures(consensus(), uv=False).values())
+    return own_figures(consensus(), uv=False)
 
 
 def against_consensus(pixels: np.ndarray):

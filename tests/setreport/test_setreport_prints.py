@@ -18,10 +18,12 @@ from test_setreport_report import context_of
 
 from invented_prints import Item, Shot
 from loupebook.compare import LeftOut
+from loupebook.errors import PhotoUnreadable
 from loupebook.evidence.table import PhotoTable
 from loupebook.records.model import Camera, Element, Lighting, SpecimenRecord, Standing
 from loupebook.setreport import ReportContext, report_on_set
 from loupebook.setreport import prints as gathering
+from loupebook.setreport.prints import LeftOutPrints
 from loupebook.setreport.sections import prints
 from loupebook.setreport.sections.prints import Judged
 
@@ -69,7 +71,8 @@ def test_what_was_compared_is_not_compared_again(
     context: ReportContext, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     first = context.left_out
-    anew = [LeftOut(1, "anew", laid=True, z=0.5, differs=("colour",), each={"colour": 3.1})]
+    row = LeftOut(1, "anew", laid=True, z=0.5, differs=("colour",), each={"colour": 3.1})
+    anew = LeftOutPrints((row,))
     monkeypatch.setattr(gathering, "_held_out", lambda *_: anew)
     assert replace(context).left_out == first
     path = context.derived / "prints.sqlite"
@@ -82,14 +85,42 @@ def test_what_was_compared_is_not_compared_again(
         fact._replace(standing=Standing.FAKE) if k == 0 else fact
         for k, fact in enumerate(context.table.facts)
     )
-    monkeypatch.setattr(gathering, "_held_out", lambda *_: [])
+    monkeypatch.setattr(gathering, "_held_out", lambda *_: LeftOutPrints((), 4))
     changed = replace(context, table=PhotoTable(context.table.photo_ids, facts))
     assert changed.facts[photo].standing is Standing.FAKE
-    assert changed.left_out == []
+    assert changed.left_out == LeftOutPrints((), 4)
+    # What failed is tried again the next time.
+    monkeypatch.setattr(gathering, "_held_out", lambda *_: anew)
+    assert replace(changed).left_out == anew
+
+
+def test_photos_that_cannot_be_read_are_counted_and_tried_again(
+    context: ReportContext, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    held = SimpleNamespace(get=lambda *_: None)
+    monkeypatch.setattr(gathering, "ConsensusStore", lambda *_, **__: held)
+    monkeypatch.setattr(
+        gathering, "each_left_out",
+        lambda _, photos, **__: [LeftOut(p.photo_id, p.specimen, True, 0.0) for p in photos],
+    )  # fmt: skip
+    lost = next(iter(context.photos))
+
+    def partly(photo: int) -> np.ndarray:
+        if photo == lost:
+            raise PhotoUnreadable("gone")
+        return context.read(photo)
+
+    (context.derived / "prints.sqlite").unlink()
+    found = replace(context, read=partly).left_out
+    assert found.failed == 1
+    assert lost not in {one.photo_id for one in found.rows}
+    whole = replace(context).left_out
+    assert whole.failed == 0
+    assert lost in {one.photo_id for one in whole.rows}
 
 
 def judged(z: float, name: str, *, fake: bool, element: str = "band") -> Judged:
-    return Judged(name, element, fake, z, (), (1,))
+    return Judged(name, element, fake, z, (), (1,), name)
 
 
 def a_telling_set() -> list[Judged]:
@@ -102,7 +133,7 @@ def a_telling_set() -> list[Judged]:
 
 def test_a_label_that_the_print_speaks_against_comes_first() -> None:
     told = prints.tellings(a_telling_set())
-    against = {one.name: (log10_lr if one.fake else -log10_lr) for one, log10_lr in told}
+    against = {one.judged.name: one.against for one in told}
     assert max(against, key=against.__getitem__) == "copy as genuine"
     assert against["copy as genuine"] >= prints.SUSPECT_FROM
     assert sum(value >= prints.SUSPECT_FROM for value in against.values()) == 1
@@ -112,7 +143,7 @@ def test_elements_whose_prints_tell_nothing_have_no_suspects() -> None:
     rng = np.random.default_rng(4)
     same = [judged(float(z), f"s{n}", fake=n % 2 == 0, element="cap")
             for n, z in enumerate(rng.normal(0, 1, 40))]  # fmt: skip
-    names = {one.name for one, _ in prints.tellings([*same, *a_telling_set()])}
+    names = {one.judged.name for one in prints.tellings([*same, *a_telling_set()])}
     assert not any(name.startswith("s") for name in names)
     assert prints.tellings(a_telling_set()[:25]) == []  # too few copies
 
@@ -120,8 +151,9 @@ def test_elements_whose_prints_tell_nothing_have_no_suspects() -> None:
 def test_a_photo_that_cannot_be_laid_tells_only_where_genuine_ones_could() -> None:
     def fact(edition: str, standing: Standing) -> SimpleNamespace:
         return SimpleNamespace(
-            edition=edition, view="face", lighting="diffuse", standing=standing, element="band"
-        )
+            edition=edition, view="face", lighting="diffuse", standing=standing, element="band",
+            origin=None,
+        )  # fmt: skip
 
     facts = {
         1: fact("firm", Standing.GENUINE), 2: fact("firm", Standing.FAKE),
@@ -131,8 +163,32 @@ def test_a_photo_that_cannot_be_laid_tells_only_where_genuine_ones_could() -> No
         LeftOut(1, "a", laid=True, z=0.1), LeftOut(2, "b", laid=False, z=None),
         LeftOut(3, "c", laid=False, z=None), LeftOut(4, "d", laid=False, z=None),
     ]  # fmt: skip
-    made = {one.name: one.z for one in prints.judge(SimpleNamespace(facts=facts), photos)}
-    assert made == {"a": 0.1, "b": prints.UNLAID}
+    judged = {one.name: one for one in prints.judge(SimpleNamespace(facts=facts), photos)}
+    # The only loose genuine one is told by the others of its design, of which there are none.
+    assert {name: one.z for name, one in judged.items()} == {
+        "a": 0.1, "b": prints.UNLAID, "c": prints.UNLAID,
+    }  # fmt: skip
+    assert judged["b"].differs == (prints.NOT_LAID,)
+    assert prints.judge(SimpleNamespace(facts={1: facts[3]}), photos[:0]) == []
+
+
+def test_what_was_not_photographed_says_nothing() -> None:
+    rng = np.random.default_rng(6)
+
+    def one(n: int, *, fake: bool, uv: bool) -> Judged:
+        z = float(rng.normal(3.0 * fake, 1.0))
+        each = {"UV plate, UV-A": z} if uv else {}
+        return replace(judged(0.0, f"{n}", fake=fake), each=each)
+
+    held = [one(n, fake=n % 2 == 0, uv=n % 3 > 0) for n in range(60)]
+    told = {told.judged.name: told.log10_lr for told in prints.tellings(held)}
+    bare = [told[item.name] for item in held if not item.each]
+    assert np.abs(bare).max() < 0.25 < np.abs(list(told.values())).max()
+
+
+def test_no_figure_goes_beyond_what_the_specimens_support() -> None:
+    told = prints.tellings(a_telling_set())
+    assert max(abs(one.log10_lr) for one in told) <= np.log10(22)
 
 
 def test_nothing_to_compare_says_what_it_takes(tmp_path: Path) -> None:

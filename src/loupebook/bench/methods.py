@@ -25,7 +25,7 @@ from loupebook.compare import (
     rerank,
 )
 from loupebook.encoders import Encoder, load_encoder
-from loupebook.evidence.closeness import ClosenessScale, closeness_scales, scale_of
+from loupebook.evidence.closeness import ANY, ClosenessScale, closeness_scales, scale_of
 from loupebook.evidence.gather import gather_scores
 from loupebook.evidence.held import nearest_photo, set_vectors
 from loupebook.imaging import resize_to_fit
@@ -245,21 +245,23 @@ class ArmsMethod:
         """Return how near the best is on the references' own scale, as a reading tells it.
 
         What matches score is no measure of that: it grows with how much print an element bears.
-        Where no design has two specimens there is no such scale, and the score has to do.
+        Where no design has two specimens there is no such scale, and the score has to do for
+        all queries; where one element has none, its items lie in the middle of it.
         """
         if not result.matches:
             return float("-inf")
         first = result.matches[0]
         element = self._facts[first.photo_id].element
-        arm, scales = self._embedding(), self._scales.get(element)
-        if arm is None or scales is None:
+        arm = self._embedding()
+        if arm is None or not any(one[ANY].usual for one in self._scales.values()):
             return first.evidence
         like = [photo for photo, fact in self._facts.items() if fact.element is element]
         hit = nearest_photo(arm, result.looked_at, like)
         if hit is None:
-            return first.evidence
-        near = scale_of(scales, self._facts[hit.photo_id].lighting).nearness(hit.score)
-        return first.evidence if near is None else near
+            return 0.5
+        scale = scale_of(self._scales[element], self._facts[hit.photo_id].lighting)
+        near = scale.nearness(hit.score)
+        return 0.5 if near is None else near
 
     def _search(self, pixels: Pixels) -> SearchResult:
         return search_set(
@@ -301,7 +303,8 @@ class ComparedMethod(ArmsMethod):
         compared = rerank(list(compare_each(Picture.of(pixels), candidates, self._held)))
         order = [photo - 1 for one in compared for photo in one.candidate.photo_ids]
         order += [match.photo_id - 1 for match in matches[self.COMPARED :]]
-        return Ranking(order, self._nearness(result), None, time.perf_counter() - start)
+        took = time.perf_counter() - start
+        return Ranking(order, self._nearness(result), None, took)
 
     def _held(self, group: Group) -> Held:
         wanted = [

@@ -172,7 +172,8 @@ def rerun(number: Number, set_: SetOption = None, as_json: JsonOption = False) -
     out.print(f"Examination {number}, then and now", style="bold")
     for line in again.changes or ("Nothing has changed.",):
         out.print(f"  {line}", markup=False, soft_wrap=True)
-    out.print(f"  Now: {again.report.reading['says']}", markup=False, soft_wrap=True)
+    now = again.report.reading["says"].replace("\n\n", "\n  ")
+    out.print(f"  Now: {now}", markup=False, soft_wrap=True)
     out.print(f"  {again.report.reading['does_not_say']}", style="dim", markup=False)
 
 

@@ -7,7 +7,7 @@ what the item is.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
@@ -183,7 +183,7 @@ def compare_with(
     consensus : Consensus
         Of genuine photos of one edition, view and lighting.
     own : mapping, optional
-        Measurement to the figures of the consensus' own photos (:attr:`.store.Held.own`).
+        Measurement to the figures of the consensus' own photos (:func:`own_figures`).
     uv : bool
         Whether all were photographed under UV-A.
     """
@@ -274,37 +274,20 @@ def overall(figures: Sequence[Figure]) -> float | None:
     return sum(weight * z for weight, z in known) / size
 
 
-def own_figures(consensus: Consensus, *, uv: bool) -> dict[int, dict[str, float]]:
+def own_figures(consensus: Consensus, *, uv: bool) -> dict[str, list[float]]:
     """Return the figures of each photo of a consensus against the other specimens.
 
     Photos are taken at half their resolution, as casual photos show an item.
-
-    Returns
-    -------
-    dict
-        Photo id to measurement to figure; without photos that have no other specimen beside
-        them.
     """
-    found = {}
+    found: dict[str, list[float]] = {}
     for photo in consensus.photos:
         others = consensus.without(photo.specimen)
         if others is None:
             continue
         framed = Framed.of_aligned(photo, others, coarser=1.5)
-        found[photo.photo_id] = {
-            name: one.value
-            for name, one in measure_all(framed, uv=uv).items()
-            if one.value is not None and math.isfinite(one.value)
-        }
-    return found
-
-
-def gathered(figures: Iterable[Mapping[str, float]]) -> dict[str, list[float]]:
-    """Return measurement to the figures of several photos."""
-    found: dict[str, list[float]] = {}
-    for one in figures:
-        for name, value in one.items():
-            found.setdefault(name, []).append(value)
+        for name, one in measure_all(framed, uv=uv).items():
+            if one.value is not None and math.isfinite(one.value):
+                found.setdefault(name, []).append(one.value)
     return found
 
 

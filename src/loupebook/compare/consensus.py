@@ -287,7 +287,7 @@ def assemble(
         for one in every
         if one.photo_id not in known
     }
-    px_per_mm = anchor.px_per_mm and anchor.px_per_mm / picture.shrunk * scale
+    px_per_mm = anchor.px_per_mm and anchor.px_per_mm * picture.shrunk * scale
     item = item_of(combine(photos, mask, px_per_mm))
     return replace(
         combine(photos, only_item(mask, item), px_per_mm),

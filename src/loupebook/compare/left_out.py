@@ -2,7 +2,8 @@
 
 So a set judges its own labels: a specimen recorded as genuine whose print departs from all
 others may be a copy, and one recorded as a copy may not be. A photo and its whole specimen
-take no part in what it is held against, neither in the middle nor in the spread.
+take no part in what it is held against: neither in the middle nor in the spread, nor in what
+is usual. Only the frame may be its own.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from loupebook.compare.comparison import measured
+from loupebook.compare.comparison import looks_uv, measured, own_figures
 from loupebook.compare.consensus import Source
 from loupebook.compare.registration import register
 from loupebook.compare.store import Held
@@ -54,7 +55,8 @@ def each_left_out(held: Held, photos: Sequence[Source], *, uv: bool) -> Iterator
         Consensus of the genuine photos of a design, view and lighting.
     photos : sequence of Source
         Photos of that design, view and lighting, of either standing. Those whose specimen is
-        the only genuine one are passed over.
+        the only genuine one are passed over, and so are photos that were lit by a UV-A lamp
+        without being recorded so.
     uv : bool
         Whether all were photographed under UV-A.
     """
@@ -62,12 +64,13 @@ def each_left_out(held: Held, photos: Sequence[Source], *, uv: bool) -> Iterator
         others = held.consensus.made_without(specimen)
         if others is None:
             continue
-        own = held.own_of_others(specimen)
+        own = held.own if others is held.consensus else own_figures(others, uv=uv)
         for one in photos:
-            if one.specimen == specimen:
-                laid = register(one.picture, others.picture, px_per_mm=others.px_per_mm)
-                found = measured(one.picture, laid, others, own=own, uv=uv)
-                each = {name.name: name.z for name in found.figures if name.z is not None}
-                yield LeftOut(
-                    one.photo_id, specimen, laid.registered, found.overall_z, found.differs, each
-                )
+            if one.specimen != specimen or (looks_uv(one.pixels) and not uv):
+                continue
+            laid = register(one.picture, others.picture, px_per_mm=others.px_per_mm)
+            found = measured(one.picture, laid, others, own=own, uv=uv)
+            each = {figure.name: figure.z for figure in found.figures if figure.z is not None}
+            yield LeftOut(
+                one.photo_id, specimen, laid.registered, found.overall_z, found.differs, each
+            )

@@ -11,8 +11,7 @@ import hashlib
 import io
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -20,7 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from loupebook.compare.comparison import gathered, own_figures
+from loupebook.compare.comparison import own_figures
 from loupebook.compare.consensus import Aligned, Consensus, Source, build_consensus, extend
 from loupebook.compare.light import log_colour, to_srgb
 from loupebook.errors import ComparisonError, IndexDamaged
@@ -122,29 +121,10 @@ class Wanted:
 
 @dataclass(frozen=True, eq=False)
 class Held:
-    """A consensus and the figures of its own photos.
-
-    Parameters
-    ----------
-    consensus : Consensus
-        The consensus.
-    by_photo : mapping
-        Photo id to measurement to figure, each against the other specimens
-        (:func:`.comparison.own_figures`).
-    """
+    """A consensus and the figures of its own photos."""
 
     consensus: Consensus
-    by_photo: Mapping[int, Mapping[str, float]]
-
-    @cached_property
-    def own(self) -> Mapping[str, list[float]]:
-        """Measurement to the figures of all its photos."""
-        return gathered(self.by_photo.values())
-
-    def own_of_others(self, specimen: str) -> Mapping[str, list[float]]:
-        """Measurement to the figures of the photos of other specimens."""
-        theirs = {one.photo_id for one in self.consensus.photos if one.specimen != specimen}
-        return gathered(found for photo, found in self.by_photo.items() if photo in theirs)
+    own: Mapping[str, list[float]]
 
 
 class ConsensusStore:
@@ -161,7 +141,7 @@ class ConsensusStore:
     def __init__(self, folder: Path, *, set_id: str) -> None:
         self._folder = folder
         self._set_id = set_id
-        self._memory: dict[str, tuple[frozenset[tuple[int, str]], Held]] = {}
+        self._memory: dict[str, tuple[frozenset[Wanted], Held]] = {}
 
     def get(
         self,
@@ -185,7 +165,7 @@ class ConsensusStore:
         ComparisonError
             If no consensus can be made of these photos.
         """
-        state = frozenset((one.photo_id, one.sha256) for one in wanted)
+        state = frozenset(wanted)
         kept = self._memory.get(group.key)
         if kept is not None and kept[0] == state:
             return kept[1]
@@ -195,7 +175,7 @@ class ConsensusStore:
         except IndexDamaged:
             held, known = None, frozenset()
         if held is None or known != state:
-            held = self._renew(group, wanted, held, read)
+            held = self._renew(group, wanted, held, known, read)
             self._save(path, group, held, state)
         self._memory = {**dict(list(self._memory.items())[-15:]), group.key: (state, held)}
         return held
@@ -211,28 +191,28 @@ class ConsensusStore:
         group: Group,
         wanted: Sequence[Wanted],
         held: Held | None,
+        known: frozenset[Wanted],
         read: Callable[[int], NDArray[np.uint8]],
     ) -> Held:
         def source(one: Wanted) -> Source:
             return Source(one.photo_id, one.sha256, one.specimen, read(one.photo_id), one.px_per_mm)
 
-        keys = {(one.photo_id, one.sha256) for one in wanted}
+        # A photo that was moved to another specimen, or measured anew, counts as a new one.
+        same = {one.photo_id for one in wanted if one in known}
         grown = None
         if held is not None:
-            photos = [p for p in held.consensus.photos if (p.photo_id, p.sha256) in keys]
-            known = {p.photo_id for p in photos} | set(held.consensus.rejected)
+            photos = [p for p in held.consensus.photos if p.photo_id in same]
             anchor = held.consensus.photos[0]
             if photos and photos[0].photo_id == anchor.photo_id:
-                new = [source(one) for one in wanted if one.photo_id not in known]
+                laid = {p.photo_id for p in photos} | (same & held.consensus.rejected.keys())
+                new = [source(one) for one in wanted if one.photo_id not in laid]
                 grown = extend(held.consensus, photos, new)
         consensus = grown or build_consensus([source(one) for one in wanted])
         if not wanted:
             raise ComparisonError("There is no photo to make a consensus image from.")
         return Held(consensus, own_figures(consensus, uv=group.uv))
 
-    def _save(
-        self, path: Path, group: Group, held: Held, state: frozenset[tuple[int, str]]
-    ) -> None:
+    def _save(self, path: Path, group: Group, held: Held, state: frozenset[Wanted]) -> None:
         consensus = held.consensus
         arrays: dict[str, NDArray[Any]] = {
             "middle": consensus.middle.astype(np.float16),
@@ -249,15 +229,15 @@ class ConsensusStore:
         np.savez_compressed(stream, allow_pickle=False, **arrays)
         header = {
             "set_id": self._set_id, "recipe": RECIPE, "group": vars(group),
-            "state": sorted([photo, sha] for photo, sha in state),
+            "state": [list(astuple(one)) for one in sorted(state, key=lambda one: one.photo_id)],
             "photos": [[p.photo_id, p.sha256, p.specimen, p.resolution] for p in consensus.photos],
             "rejected": {str(photo): why for photo, why in consensus.rejected.items()},
             "px_per_mm": consensus.px_per_mm, "place": list(consensus.place),
-            "own": {str(photo): dict(found) for photo, found in held.by_photo.items()},
+            "own": dict(held.own),
         }  # fmt: skip
         write_checked(path, MAGIC, header, [np.frombuffer(stream.getvalue(), np.uint8)])
 
-    def _load(self, path: Path, group: Group) -> tuple[Held, frozenset[tuple[int, str]]]:
+    def _load(self, path: Path, group: Group) -> tuple[Held, frozenset[Wanted]]:
         header, payload = read_checked(path, MAGIC, longest_header=_LONGEST_HEADER)
         try:
             if header["set_id"] != self._set_id or header["recipe"] != RECIPE:
@@ -266,14 +246,10 @@ class ConsensusStore:
                 raise IndexDamaged(f"The consensus image {path} is another group's.")
             with np.load(io.BytesIO(payload.tobytes()), allow_pickle=False) as arrays:
                 consensus = unpacked(header, arrays)
-            state = frozenset((int(photo), str(sha)) for photo, sha in header["state"])
-            own = {
-                int(photo): {name: float(value) for name, value in found.items()}
-                for photo, found in header["own"].items()
-            }
-        except (KeyError, TypeError, ValueError, AttributeError, OSError, cv2.error) as exc:
+            state = frozenset(Wanted(*one) for one in header["state"])
+        except (KeyError, TypeError, ValueError, OSError, cv2.error) as exc:
             raise IndexDamaged(f"The consensus image {path} is damaged: {exc}.") from exc
-        return Held(consensus, own), state
+        return Held(consensus, header["own"]), state
 
 
 def packed(colour: NDArray[np.float32]) -> NDArray[np.uint8]:

@@ -34,6 +34,9 @@ ANY, VISIBLE, UV_A = "any light", "visible light", "UV-A"
 class ClosenessScale:
     """Similarities of a set's own photos, taken in one kind of light.
 
+    The light of a query is guessed from its neighbour, that of the set's photos is on record:
+    what the open-set test promises holds for queries whose light is guessed right.
+
     Parameters
     ----------
     nearest : ndarray, shape (m,)
@@ -65,8 +68,8 @@ class ClosenessScale:
         Returns
         -------
         float or None
-            1 where two specimens of one edition usually lie, 0 where those of two makers do,
-            within -1..2; `None` where those of two makers lie no farther apart.
+            1 where a specimen and the one nearest to it usually lie, 0 where those of two makers
+            do, within -1..2; `None` where those of two makers lie no farther apart.
         """
         usual, stranger = self.usual, self.stranger
         if usual is None or stranger is None or usual <= stranger:
@@ -85,7 +88,9 @@ class ClosenessScale:
         told = judge_closeness(
             similarity, self.nearest, self.specimens.tolist(), noticed=self.noticed
         )
-        return told if similarity is None else replace(told, nearness=self.nearness(similarity))
+        if similarity is None or told.p_value is None:
+            return told
+        return replace(told, nearness=self.nearness(similarity))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form."""
@@ -116,14 +121,11 @@ def closeness_scales(table: PhotoTable, scores: GatheredScores) -> dict[str, Clo
         :data:`ANY` to the scale of all photos, always; :data:`VISIBLE` and :data:`UV_A` to
         theirs, where each has the specimens that the open-set test takes.
     """
-    asked = np.arange(scores.queries.size)
-    under_uv = np.array(
-        [table.facts[i].lighting is Lighting.UV_A for i in scores.queries], dtype=bool
-    )
-    made = {ANY: _scale(table, scores, asked)}
+    under_uv = np.array([fact.lighting is Lighting.UV_A for fact in table.facts], dtype=bool)
+    made = {ANY: _scale(table, scores, np.ones(len(table), dtype=bool))}
     parts = {
-        light: _scale(table, scores, asked[mine])
-        for light, mine in ((VISIBLE, ~under_uv), (UV_A, under_uv))
+        light: _scale(table, scores, taken)
+        for light, taken in ((VISIBLE, ~under_uv), (UV_A, under_uv))
     }
     if all(np.unique(one.specimens).size >= specimens_needed() for one in parts.values()):
         made |= parts
@@ -142,12 +144,13 @@ def scales_in_use(scales: Mapping[str, ClosenessScale]) -> Mapping[str, Closenes
     return parts or scales
 
 
-def _scale(table: PhotoTable, scores: GatheredScores, asked: NDArray[np.intp]) -> ClosenessScale:
-    """Return the scale of some of the photos that were put to the set."""
+def _scale(table: PhotoTable, scores: GatheredScores, taken: NDArray[np.bool_]) -> ClosenessScale:
+    """Return the scale of the photos taken in one light; `taken` says which of the table."""
+    asked = taken[scores.queries]
     positions = scores.queries[asked]
-    siblings = _with_siblings(table, positions) & np.isfinite(scores.nearest[asked])
-    nearest = scores.nearest[asked][siblings].astype(np.float64)
-    specimens = table.specimen_codes[positions[siblings]].astype(np.int64)
+    known = _with_siblings(table, taken)[positions] & np.isfinite(scores.nearest[asked])
+    nearest = scores.nearest[asked][known].astype(np.float64)
+    specimens = table.specimen_codes[positions[known]].astype(np.int64)
     strange = np.isfinite(scores.stranger[asked])
     to_others = scores.stranger[asked][strange].astype(np.float64)
     shown = table.specimen_codes[positions[strange]].tolist()
@@ -167,11 +170,11 @@ def _middle(values: NDArray[np.float64], specimens: Sequence[Hashable]) -> float
     return float(np.quantile(values, 0.5, weights=weights, method="inverted_cdf"))
 
 
-def _with_siblings(table: PhotoTable, positions: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Say of which photos the edition is held in another specimen, in some of these photos."""
+def _with_siblings(table: PhotoTable, taken: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Say of which photos the set holds another specimen of the edition, taken in that light."""
     holders: dict[Hashable, set[str]] = {}
     editions, names = table.editions, table.specimens
-    for i in positions:
+    for i in np.flatnonzero(taken):
         if editions[i] is not None:
             holders.setdefault(editions[i], set()).add(names[i])
-    return np.array([len(holders.get(editions[i], ())) > 1 for i in positions], dtype=bool)
+    return np.array([len(holders.get(edition, ())) > 1 for edition in editions], dtype=bool)

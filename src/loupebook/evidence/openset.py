@@ -59,8 +59,8 @@ class Closeness:
         Share of the set's own specimens that the test calls "nothing close" with their maker
         left out; `None` where that cannot be tried.
     nearness : float or None
-        The query's similarity on the set's own scale: 1 where two specimens of one edition
-        usually lie, 0 where those of two makers do.
+        The query's similarity on the set's own scale: 1 where a specimen and the one nearest to
+        it usually lie, 0 where those of two makers do.
     """
 
     p_value: float | None

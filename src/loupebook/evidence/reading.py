@@ -293,9 +293,11 @@ def _nearness_words(closeness: Closeness) -> str:
     """Say where the query lies on the set's own scale; nothing where that tells little."""
     if closeness.nearness is None or closeness.blind:
         return ""
+    bounds = {-1.0: "−1 or less", 2.0: "2 or more"}
+    place = bounds.get(closeness.nearness, f"{closeness.nearness:.2f}")
     return (
         " On the set's own scale, where 0 is how near items of two makers usually lie to each "
-        f"other and 1 how near two of one edition do, your photo lies at {closeness.nearness:.2f}."
+        f"other and 1 how near a specimen usually lies to the next, your photo lies at {place}."
     )
 
 

@@ -96,7 +96,7 @@ from loupebook.search import (
     search_set,
 )
 from loupebook.search.siblings import GLANCE
-from loupebook.setreport import ReportContext, SetReport, is_kept, report_on_set
+from loupebook.setreport import PRINTS, ReportContext, SetReport, is_kept, report_on_set
 
 REFERENCE_MAX_SIDE = 1600
 """References are decoded to at most this many px a side for the arms: more than any uses."""
@@ -819,7 +819,7 @@ class Library(CuratorMethods):
             pending = pending_of(self._catalogue, self.arms())
             self.sync(progress=progress)
             context = self._report_context(pending, progress)
-        if prints:
+        if PRINTS in only if only is not None else prints:
             context.left_out  # noqa: B018  made here, so that searches need not wait for it
         with self._lock:
             return report_on_set(context, only=only, slow=prints)
@@ -839,6 +839,7 @@ class Library(CuratorMethods):
             self.arms(),
             self.encoder(),
             self._read_reference,
+            read_whole=self.photo_pixels,
             pending=pending,
             progress=progress,
         )

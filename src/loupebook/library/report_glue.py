@@ -26,6 +26,7 @@ def report_context(
     encoder: Encoder,
     read: ReadPhoto,
     *,
+    read_whole: ReadPhoto | None = None,
     pending: Mapping[str, Pending] | None = None,
     progress: Progress = no_progress,
 ) -> ReportContext:
@@ -41,6 +42,8 @@ def report_context(
         The encoder of the arms.
     read : callable
         Row id to pixels.
+    read_whole : callable, optional
+        Row id to pixels as they are kept.
     pending : mapping, optional
         What :func:`pending_of` said before.
     progress : callable, optional
@@ -69,5 +72,6 @@ def report_context(
         fingerprint=arm.fingerprint,
         read=read,
         pending=pending or {},
+        read_whole=read_whole,
         progress=progress,
     )

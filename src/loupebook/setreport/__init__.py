@@ -10,9 +10,11 @@ from loupebook.setreport.context import ReportContext
 from loupebook.setreport.html import CLOSING, render_html
 from loupebook.setreport.model import WORK_LIST, Action, Finding, Section, SetReport, Table
 from loupebook.setreport.report import SECTIONS, is_kept, report_on_set
+from loupebook.setreport.sections.prints import NAME as PRINTS
 
 __all__ = [
     "CLOSING",
+    "PRINTS",
     "SECTIONS",
     "WORK_LIST",
     "Action",

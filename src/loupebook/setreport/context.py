@@ -10,12 +10,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from loupebook.compare import LeftOut
 from loupebook.evidence.table import PhotoTable
 from loupebook.records.model import PhotoFacts, PhotoRecord, SetInfo, SpecimenRecord
 from loupebook.search import Pending, Progress, ReadPhoto, no_progress
 from loupebook.setreport.copies import CopyPair, find_copies
-from loupebook.setreport.prints import left_out_prints
+from loupebook.setreport.prints import LeftOutPrints, left_out_prints
 from loupebook.setreport.traits import PhotoTraits, read_traits
 
 
@@ -51,6 +50,9 @@ class ReportContext:
     pending : mapping
         Arm name to what separated its derived state from the catalogue before the report
         brought it up to date.
+    read_whole : callable, optional
+        Row id to the pixels as they are kept, which scales are recorded of; `None` where `read`
+        gives these.
     progress : callable
         Called with (what, done, total).
     """
@@ -65,6 +67,7 @@ class ReportContext:
     fingerprint: str
     read: ReadPhoto
     pending: Mapping[str, Pending] = field(default_factory=dict)
+    read_whole: ReadPhoto | None = None
     progress: Progress = no_progress
 
     @property
@@ -101,10 +104,11 @@ class ReportContext:
         return dict(zip(self.table.photo_ids.tolist(), self.table.facts, strict=True))
 
     @cached_property
-    def left_out(self) -> list[LeftOut]:
+    def left_out(self) -> LeftOutPrints:
         """Every print held against the genuine ones of its design; takes seconds a photo."""
+        read = self.read_whole or self.read
         return left_out_prints(
-            self.folder, self.info.set_id, self.facts, self.photos, self.read, self.progress
+            self.folder, self.info.set_id, self.facts, self.photos, read, self.progress
         )
 
     @cached_property

@@ -13,16 +13,17 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+
+import cv2
 
 from loupebook.compare import ConsensusStore, Group, LeftOut, Source, Wanted, each_left_out
 from loupebook.compare.store import RECIPE
-from loupebook.errors import LoupebookError
+from loupebook.errors import ComparisonError, LoupebookError
 from loupebook.records.model import PhotoFacts, PhotoRecord, Standing
 from loupebook.search import Progress, ReadPhoto
 
 VERSION = 1
-"""Goes up when the same photos would be judged otherwise."""
+"""Goes up when the same photos would be judged otherwise; `report.FORMAT` goes up with it."""
 WHAT = "Comparing prints"
 
 
@@ -41,6 +42,19 @@ class Design:
     group: Group
     genuine: tuple[int, ...]
     fake: tuple[int, ...]
+
+    @property
+    def photos(self) -> int:
+        """How many photos there are."""
+        return len(self.genuine) + len(self.fake)
+
+
+@dataclass(frozen=True)
+class LeftOutPrints:
+    """What was found, and how many photos could not be read or worked on."""
+
+    rows: tuple[LeftOut, ...]
+    failed: int = 0
 
 
 def designs_of(facts: Mapping[int, PhotoFacts]) -> list[Design]:
@@ -66,7 +80,7 @@ def left_out_prints(
     photos: Mapping[int, PhotoRecord],
     read: ReadPhoto,
     progress: Progress,
-) -> list[LeftOut]:
+) -> LeftOutPrints:
     """Return every photo as it compares with the genuine ones of other specimens.
 
     Parameters
@@ -78,33 +92,36 @@ def left_out_prints(
     facts, photos : mapping
         Row id to facts and record, of confirmed photos.
     read : callable
-        Row id to pixels. Photos that cannot be read are left out.
+        Row id to the pixels that the recorded scale is of: consensus images are shared with
+        whoever compares queries.
     progress : callable
         Called with (what, done, total), in photos.
     """
     designs = designs_of(facts)
-    total = sum(len(one.genuine) + len(one.fake) for one in designs)
+    total = sum(one.photos for one in designs)
     path = folder / "derived" / "setreport" / "prints.sqlite"
-    path.parent.mkdir(parents=True, exist_ok=True)
-    consensus = ConsensusStore(folder / "derived" / "compare", set_id=set_id)
-    found: list[LeftOut] = []
-    done = 0
+    held = {design: _kept(path, _state(design, facts, photos)) for design in designs}
+    missing = [design for design in designs if held[design] is None]
+    done = total - sum(design.photos for design in missing)
+    progress(WHAT, done, total)
 
-    def answer(design: Design) -> tuple[Design, list[LeftOut]]:
-        state = _state(design, facts, photos)
-        kept = _kept(path, state)
-        if kept is None:
-            kept = _held_out(design, consensus, facts, photos, read)
-            _keep(path, state, kept)
-        return design, kept
+    def answer(design: Design) -> LeftOutPrints:
+        # A store for each: one for all would hold what no other design asks for.
+        store = ConsensusStore(folder / "derived" / "compare", set_id=set_id)
+        return _held_out(design, store, facts, photos, read)
 
     # Two designs at a time: more would hold too many large photos at once.
     with ThreadPoolExecutor(max_workers=2, thread_name_prefix="prints") as pool:
-        for design, kept in pool.map(answer, designs):
-            found += kept
-            done += len(design.genuine) + len(design.fake)
+        for design, made in zip(missing, pool.map(answer, missing), strict=True):
+            held[design] = made
+            if not made.failed:
+                _keep(path, _state(design, facts, photos), made.rows)
+            done += design.photos
             progress(WHAT, done, total)
-    return found
+    every = [made for made in held.values() if made is not None]
+    return LeftOutPrints(
+        tuple(row for made in every for row in made.rows), sum(made.failed for made in every)
+    )
 
 
 def _held_out(
@@ -113,19 +130,24 @@ def _held_out(
     facts: Mapping[int, PhotoFacts],
     photos: Mapping[int, PhotoRecord],
     read: ReadPhoto,
-) -> list[LeftOut]:
+) -> LeftOutPrints:
     sources = _sources((*design.genuine, *design.fake), facts, photos, read)
+    failed = design.photos - len(sources)
     sound = [one for one in sources if facts[one.photo_id].standing is Standing.GENUINE]
     if len({one.specimen for one in sound}) < 2:
-        return []
+        return LeftOutPrints((), failed)
     pixels = {one.photo_id: one.pixels for one in sound}
     wanted = [Wanted(one.photo_id, one.sha256, one.specimen, one.px_per_mm) for one in sound]
     try:
         held = store.get(design.group, wanted, pixels.__getitem__)
-        return list(each_left_out(held, sources, uv=design.group.uv))
-    except LoupebookError:
+    except ComparisonError:
         # No photo of this design shows print enough to lay others over it: rolled heads do not.
-        return []
+        return LeftOutPrints((), failed)
+    try:
+        return LeftOutPrints(tuple(each_left_out(held, sources, uv=design.group.uv)), failed)
+    except (LoupebookError, cv2.error, ValueError):
+        # One photo that cannot be worked on must not cost the whole report.
+        return LeftOutPrints((), design.photos)
 
 
 def _sources(
@@ -158,25 +180,28 @@ def _state(
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _kept(path: Path, state: str) -> list[LeftOut] | None:
-    """Return what was found of a design, if it still holds; a file that is no use is deleted."""
+def _kept(path: Path, state: str) -> LeftOutPrints | None:
+    """Return what was found of a design, if it still holds; a damaged file is deleted."""
     if not path.is_file():
         return None
     try:
         with closing(sqlite3.connect(path, timeout=30.0)) as store:
             row = store.execute("SELECT rows FROM prints WHERE state = ?", (state,)).fetchone()
-        return None if row is None else [_left_out(one) for one in json.loads(row[0])]
-    except (sqlite3.DatabaseError, ValueError, TypeError):
+        return None if row is None else LeftOutPrints(_rows(row[0]))
+    except sqlite3.OperationalError:
+        return None  # locked, or nothing was kept yet
+    except (sqlite3.DatabaseError, ValueError, TypeError, KeyError):
         path.unlink(missing_ok=True)
         return None
 
 
-def _left_out(stored: Mapping[str, Any]) -> LeftOut:
-    return LeftOut(**{**stored, "differs": tuple(stored["differs"])})
+def _rows(stored: str) -> tuple[LeftOut, ...]:
+    return tuple(LeftOut(**{**one, "differs": tuple(one["differs"])}) for one in json.loads(stored))
 
 
 def _keep(path: Path, state: str, rows: Sequence[LeftOut]) -> None:
-    told = [asdict(one) for one in rows]
+    path.parent.mkdir(parents=True, exist_ok=True)
+    text = json.dumps([asdict(one) for one in rows])
     with closing(sqlite3.connect(path, timeout=30.0)) as store, store:
         store.execute("CREATE TABLE IF NOT EXISTS prints (state TEXT PRIMARY KEY, rows TEXT)")
-        store.execute("INSERT OR REPLACE INTO prints VALUES (?, ?)", (state, json.dumps(told)))
+        store.execute("INSERT OR REPLACE INTO prints VALUES (?, ?)", (state, text))

@@ -8,9 +8,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 from sklearn.linear_model import LogisticRegression
-from sklearn.model_selection import StratifiedKFold
+from sklearn.model_selection import StratifiedGroupKFold
 
 from loupebook.compare import LeftOut
+from loupebook.evidence.calibration import empirical_limits
 from loupebook.evidence.metrics import LN10, cllr
 from loupebook.evidence.reading import FAKE_NEEDED, GENUINE_NEEDED
 from loupebook.records.model import Lighting, Standing
@@ -28,13 +29,16 @@ SUSPECT_FROM = 0.5
 demo set, where it names one of 180 specimens rightly labelled."""
 GREATEST, LEAST = 6.0, -3.0
 """Bounds of the z of single measurements."""
+MOST_COST = 0.95
+"""Cllr, bits, up to which prints tell the standings apart; chance alone comes near 1."""
 FOLDS = 20
 PENALTY = 0.1
 """Inverse strength of the ridge (scikit-learn's C); 0.03 to 0.3 do as well on the demo set."""
 TRUST = 3.0
 """How many times less the weight of all measurements together is held back by the ridge than
 that of a single one."""
-_NO_MATTER = "A suspect is a question, not an answer: wear and light change prints as well."
+NOT_LAID = "could not be laid over the others"
+_QUESTION = "A suspect is a question, not an answer: wear and light change prints as well."
 
 
 @dataclass(frozen=True)
@@ -50,11 +54,13 @@ class Judged:
     z : float
         Mean over its photos, in usual deviations of genuine ones.
     differs : tuple of str
-        Measurements that differ in any of its photos.
-    each : mapping
-        Measurement and light to its z, the mean over its photos.
+        What differs in any of its photos, in words.
     photos : tuple of int
         Its photos that were compared.
+    press : str
+        Print origin of a copy, where it is recorded; otherwise its own name.
+    each : mapping
+        Measurement and light to its z, the mean over its photos.
     """
 
     name: str
@@ -63,36 +69,54 @@ class Judged:
     z: float
     differs: tuple[str, ...]
     photos: tuple[int, ...]
+    press: str
     each: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Told:
+    """A specimen and what its print says: log10 likelihood ratio of "genuine"."""
+
+    judged: Judged
+    log10_lr: float
+
+    @property
+    def against(self) -> float:
+        """How much it speaks against the label borne, log10."""
+        return self.log10_lr if self.judged.fake else -self.log10_lr
+
+    @property
+    def suspect(self) -> bool:
+        """Whether the specimen is named."""
+        return self.against >= SUSPECT_FROM
 
 
 def examine(context: ReportContext) -> Section:
     """Name specimens whose print is more like those of the other standing."""
-    judged = judge(context, context.left_out)
-    told = tellings(judged)
-    findings, rows = [], []
-    for one, log10_lr in sorted(told, key=lambda pair: -_against(*pair)):
-        suspect = _against(one, log10_lr) >= SUSPECT_FROM
-        rows.append(_row(one, log10_lr, suspect=suspect))
-        if suspect:
-            findings.append(_finding(one, log10_lr))
-    findings += [_departing(one) for one in _untold(judged, told) if one.differs and not one.fake]
+    found = context.left_out
+    judged = judge(context, found.rows)
+    told = sorted(tellings(judged), key=lambda one: -one.against)
+    known = {one.judged.name for one in told}
+    departing = [one for one in judged if one.name not in known and one.differs and not one.fake]
+    suspects = [one for one in told if one.suspect]
     tables = []
-    if rows:
-        caption = f"The {min(SHOWN, len(rows))} of {len(rows)} whose print speaks most against them"
+    if told:
+        caption = f"The {min(SHOWN, len(told))} of {len(told)} whose print speaks most against them"
         heads = ("specimen", "recorded as", "z", "LR for its standing", "differs in", "suspect")
-        tables.append(Table(caption, heads, tuple(rows[:SHOWN])))
+        tables.append(Table(caption, heads, tuple(_row(one) for one in told[:SHOWN])))
     return Section(
         NAME,
         TITLE,
-        _summary(judged, told, len(findings)),
-        tuple(findings),
+        _summary(judged, told, len(suspects), len(departing), found.failed),
+        (*(_finding(one) for one in suspects), *(_departing(one) for one in departing)),
         tuple(tables),
         figures={
             "judged": len(judged),
             "told": len(told),
-            "suspects": len(findings),
-            "order": [one.name for one, _ in sorted(told, key=lambda pair: -_against(*pair))],
+            "suspects": len(suspects),
+            "differing": len(departing),
+            "failed": found.failed,
+            "order": [one.judged.name for one in told],
         },
     )
 
@@ -100,30 +124,35 @@ def examine(context: ReportContext) -> Section:
 def judge(context: ReportContext, photos: Sequence[LeftOut]) -> list[Judged]:
     """Bring the photos of each specimen together.
 
-    A photo that cannot be laid over the others counts as departing only where all genuine
-    photos of its design could be: where they could not, that tells nothing of it.
+    A photo that cannot be laid over the others counts as departing only where all those of
+    other genuine specimens of its design could be: where they could not, that tells nothing.
     """
-    facts = context.facts
-    firm = _firm_designs(context, photos)
+    loose = _loose_specimens(context, photos)
     held: dict[str, list[tuple[LeftOut, float]]] = {}
     for one in photos:
         z = one.z
-        if not one.laid and _design(context, one.photo_id) in firm:
+        if not one.laid and not loose.get(_design(context, one.photo_id), set()) - {one.specimen}:
             z = UNLAID
         if z is not None:
             held.setdefault(one.specimen, []).append((one, z))
-    return [
-        Judged(
-            name,
-            str(facts[shots[0][0].photo_id].element),
-            facts[shots[0][0].photo_id].standing is Standing.FAKE,
-            float(np.mean([z for _, z in shots])),
-            tuple(dict.fromkeys(name for shot, _ in shots for name in shot.differs)),
-            tuple(shot.photo_id for shot, _ in shots),
-            _means(context, [shot for shot, _ in shots]),
-        )
-        for name, shots in held.items()
-    ]
+    return [_judged(context, name, shots) for name, shots in held.items()]
+
+
+def _judged(context: ReportContext, name: str, shots: Sequence[tuple[LeftOut, float]]) -> Judged:
+    photos = [shot for shot, _ in shots]
+    fact = context.facts[photos[0].photo_id]
+    differs = [what for shot in photos for what in (shot.differs if shot.laid else (NOT_LAID,))]
+    fake = fact.standing is Standing.FAKE
+    return Judged(
+        name,
+        str(fact.element),
+        fake,
+        float(np.mean([z for _, z in shots])),
+        tuple(dict.fromkeys(differs)),
+        tuple(shot.photo_id for shot in photos),
+        (fact.origin if fake else None) or name,
+        _means(context, photos),
+    )
 
 
 def _means(context: ReportContext, photos: Sequence[LeftOut]) -> dict[str, float]:
@@ -137,80 +166,90 @@ def _means(context: ReportContext, photos: Sequence[LeftOut]) -> dict[str, float
     return {name: float(np.mean(values)) for name, values in held.items()}
 
 
-def tellings(judged: Sequence[Judged]) -> list[tuple[Judged, float]]:
-    """Return specimens with the log10 likelihood ratio of "genuine", from a fit without them.
+def tellings(judged: Sequence[Judged]) -> list[Told]:
+    """Return specimens with the likelihood ratio of "genuine", from a fit without their press.
 
     What each measurement is worth, the set's own specimens tell, element by element: a ridge
     on all of them together keeps that near what they are worth in general. Only for elements of
-    which the set holds enough of both standings, and whose prints tell the two apart at all.
+    which the set holds enough of both standings, and whose prints tell the two apart at all;
+    bounded by what the number of specimens supports.
     """
-    told: list[tuple[Judged, float]] = []
+    told: list[Told] = []
     for element in sorted({one.element for one in judged}):
         mine = [one for one in judged if one.element == element]
         genuine = np.array([not one.fake for one in mine])
-        if genuine.sum() < GENUINE_NEEDED or (~genuine).sum() < FAKE_NEEDED:
+        presses = len({one.press for one in mine if one.fake})
+        if genuine.sum() < GENUINE_NEEDED or presses < FAKE_NEEDED:
             continue
         ratios = _left_out_ratios(mine, genuine)
-        if cllr(ratios, genuine) < 1:
-            told += zip(mine, ratios.tolist(), strict=True)
+        ratios = np.clip(ratios, *empirical_limits(ratios, genuine, np.ones(len(mine))))
+        if cllr(ratios, genuine) <= MOST_COST:
+            told += [Told(one, ratio) for one, ratio in zip(mine, ratios.tolist(), strict=True)]
     return told
 
 
 def _left_out_ratios(judged: Sequence[Judged], genuine: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Return log10 likelihood ratios of "genuine", each from a fit that has not seen it."""
+    """Return log10 likelihood ratios of "genuine", each from a fit that knows nothing of it."""
     names = sorted({name for one in judged for name in one.each})
     rows = np.array([
-        [TRUST * one.z, *(one.each.get(name, 0.0) for name in names)] for one in judged
+        [TRUST * one.z, *(one.each.get(name, np.nan) for name in names)] for one in judged
     ])  # fmt: skip
+    presses = [one.press for one in judged]
+    folds = min(FOLDS, *(len({p for p, g in zip(presses, genuine, strict=True) if g == side})
+                         for side in (True, False)))  # fmt: skip
     ratios = np.zeros(len(judged))
-    folds = min(FOLDS, int(genuine.sum()), int((~genuine).sum()))
-    for seen, left in StratifiedKFold(folds, shuffle=True, random_state=0).split(rows, genuine):
+    dealt = StratifiedGroupKFold(folds, shuffle=True, random_state=0)
+    for seen, left in dealt.split(rows, genuine, presses):
+        neutral = _neutral(rows[seen], genuine[seen])
+        filled = np.where(np.isnan(rows), neutral, rows)
         # Balanced classes: how many of each the set holds says nothing of one specimen.
         line = LogisticRegression(C=PENALTY, class_weight="balanced", max_iter=1000)
-        ratios[left] = line.fit(rows[seen], genuine[seen]).decision_function(rows[left])
+        ratios[left] = line.fit(filled[seen], genuine[seen]).decision_function(filled[left])
     return ratios / LN10
 
 
-def _design(context: ReportContext, photo: int) -> tuple[str | None, str, str]:
+def _neutral(rows: NDArray[np.float64], genuine: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return what stands for a measurement that was not taken: the midst of both classes.
+
+    Which photos were taken of a specimen must not speak for or against it.
+    """
+    held = ~np.isnan(rows)
+    sides = [
+        np.where(held[side], rows[side], 0.0).sum(axis=0) / np.maximum(1, held[side].sum(axis=0))
+        for side in (genuine, ~genuine)
+    ]
+    return np.asarray((sides[0] + sides[1]) / 2, dtype=np.float64)
+
+
+def _design(context: ReportContext, photo: int) -> tuple[str, str | None, str, str]:
     fact = context.facts[photo]
-    return fact.edition, str(fact.view), str(fact.lighting)
+    return str(fact.element), fact.edition, str(fact.view), str(fact.lighting)
 
 
-def _firm_designs(
+def _loose_specimens(
     context: ReportContext, photos: Sequence[LeftOut]
-) -> set[tuple[str | None, str, str]]:
-    """Return the designs whose genuine photos could all be laid over each other."""
-    laid: dict[tuple[str | None, str, str], bool] = {}
+) -> dict[tuple[str, str | None, str, str], set[str]]:
+    """Return, design by design, the genuine specimens that could not be laid over the others."""
+    found: dict[tuple[str, str | None, str, str], set[str]] = {}
     for one in photos:
-        if context.facts[one.photo_id].standing is Standing.GENUINE:
-            design = _design(context, one.photo_id)
-            laid[design] = laid.get(design, True) and one.laid
-    return {design for design, all_laid in laid.items() if all_laid}
+        if not one.laid and context.facts[one.photo_id].standing is Standing.GENUINE:
+            found.setdefault(_design(context, one.photo_id), set()).add(one.specimen)
+    return found
 
 
-def _against(one: Judged, log10_lr: float) -> float:
-    """Return how much a likelihood ratio speaks against the label borne."""
-    return log10_lr if one.fake else -log10_lr
-
-
-def _untold(judged: Sequence[Judged], told: Sequence[tuple[Judged, float]]) -> list[Judged]:
-    named = {one.name for one, _ in told}
-    return [one for one in judged if one.name not in named]
-
-
-def _finding(one: Judged, log10_lr: float) -> Finding:
-    borne, likelier = ("copy", "genuine") if one.fake else ("genuine", "copies")
-    times = 10 ** min(_against(one, log10_lr), 3.0)
+def _finding(told: Told) -> Finding:
+    one, times = told.judged, 10**told.against
     if one.fake:
         says = (
-            f"{one.name} is recorded as a copy, but its print lies as those of genuine specimens "
-            f"do: about {times:.0f} times more often than those of copies. It may be a very good "
-            "copy."
+            f"{one.name} is recorded as a copy, but a print that lies so near the genuine ones is "
+            f"about {times:.0f} times more probable for a genuine specimen of this set than for "
+            "a copy from another press. It may be a very good copy."
         )
     else:
         says = (
-            f"{one.name} is recorded as genuine, but its print departs from the other genuine "
-            f"ones as those of copies do, about {times:.0f} times more often{_where(one)}."
+            f"{one.name} is recorded as genuine, but a print that departs so from the other "
+            f"genuine ones is about {times:.0f} times more probable for a copy than for a genuine "
+            f"specimen of this set{_where(one)}."
         )
     return Finding(
         "suspect-print",
@@ -218,10 +257,10 @@ def _finding(one: Judged, log10_lr: float) -> Finding:
         Action.CHECK_RECORD,
         (one.name,),
         one.photos,
-        weight=float(np.clip(0.4 + 0.2 * _against(one, log10_lr), 0, 1)),
+        weight=float(np.clip(0.4 + 0.2 * told.against, 0, 1)),
         detail={
-            "recorded": borne, "nearer_to": likelier, "z": round(one.z, 2),
-            "log10_lr": round(log10_lr, 2), "differs": list(one.differs),
+            "recorded": _recorded(one), "z": round(one.z, 2),
+            "log10_lr": round(told.log10_lr, 2), "differs": list(one.differs),
         },
     )  # fmt: skip
 
@@ -240,37 +279,48 @@ def _departing(one: Judged) -> Finding:
     )
 
 
+def _recorded(one: Judged) -> str:
+    return "fake" if one.fake else "genuine"
+
+
 def _where(one: Judged) -> str:
     return f" ({', '.join(one.differs)})" if one.differs else ""
 
 
-def _row(one: Judged, log10_lr: float, *, suspect: bool) -> tuple[object, ...]:
-    for_it = -_against(one, log10_lr)
+def _row(told: Told) -> tuple[object, ...]:
+    one = told.judged
     return (
         one.name,
-        "fake" if one.fake else "genuine",
+        _recorded(one),
         f"{one.z:.1f}",
-        f"{10**for_it:.2g}",
+        f"{10**-told.against:.2g}",
         ", ".join(one.differs) or "nothing",
-        suspect,
+        told.suspect,
     )
 
 
-def _summary(judged: Sequence[Judged], told: Sequence[tuple[Judged, float]], findings: int) -> str:
+def _summary(
+    judged: Sequence[Judged], told: Sequence[Told], suspects: int, departing: int, failed: int
+) -> str:
+    unread = f"{failed} photos could not be read or compared." if failed else ""
     if not judged:
-        return (
+        nothing = (
             "No print could be compared: it takes two genuine specimens of one edition, "
             "photographed in the same view and light."
         )
-    missing = sorted({one.element for one in judged} - {one.element for one, _ in told})
+        return f"{nothing} {unread}".strip()
+    missing = sorted({one.element for one in judged} - {one.judged.element for one in told})
     parts = [f"{len(judged)} specimens were held against the genuine ones of their edition."]
     if told:
-        parts.append(f"{findings} of them look as if their standing were wrong.")
+        parts.append(
+            f"Of {len(told)} the set can tell what that is worth: {suspects} look as if their "
+            "standing were wrong."
+        )
     if missing:
         parts.append(
             f"What prints of {' and '.join(f'{one}s' for one in missing)} tell of their standing "
-            f"cannot be learned from this set (it takes {GENUINE_NEEDED} genuine and "
-            f"{FAKE_NEEDED} fake ones whose prints lie apart): of these only prints that differ "
-            "beyond what is usual are named."
+            f"cannot be learned from this set (it takes {GENUINE_NEEDED} genuine ones and copies "
+            f"of {FAKE_NEEDED} presses whose prints lie apart): {departing} of these, recorded as "
+            "genuine, differ beyond what is usual."
         )
-    return " ".join([*parts, _NO_MATTER])
+    return " ".join(part for part in [*parts, unread, _QUESTION] if part)
