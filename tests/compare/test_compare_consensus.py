@@ -207,6 +207,27 @@ def test_store_adds_withdraws_and_survives_damage(tmp_path):
     assert not list(tmp_path.glob(".*part"))
 
 
+def test_store_knows_a_photo_that_was_moved_or_measured_anew(tmp_path):
+    reader = Reader()
+    ConsensusStore(tmp_path, set_id="set").get(GROUP, wanted(0, 1), reader)
+    moved = [Wanted(0, "sha0", "s0", SCALE), Wanted(1, "sha1", "s0", SCALE)]
+    held = ConsensusStore(tmp_path, set_id="set").get(GROUP, moved, reader)
+    assert {photo.specimen for photo in held.consensus.photos} == {"s0"}
+    finer = [replace(one, px_per_mm=2 * SCALE) for one in moved]
+    anew = ConsensusStore(tmp_path, set_id="set").get(GROUP, finer, reader)
+    assert anew.consensus.px_per_mm == pytest.approx(2 * held.consensus.px_per_mm, rel=0.02)
+
+
+def test_scale_of_a_frame_is_that_of_its_px_however_large_the_photo() -> None:
+    small = build_consensus([Source(0, "a", "s", shot(20), SCALE)])
+    times = 2600 / max(shot(20).shape[:2])
+    large = cv2.resize(shot(20), None, fx=times, fy=times, interpolation=cv2.INTER_CUBIC)
+    found = build_consensus([Source(0, "b", "s", large, SCALE * times)])
+    assert found.px_per_mm / small.px_per_mm == pytest.approx(
+        found.longest / small.longest, rel=0.05
+    )
+
+
 def test_store_never_uses_another_sets_file(tmp_path):
     reader = Reader()
     ConsensusStore(tmp_path, set_id="one").get(GROUP, wanted(0, 1), reader)

@@ -92,7 +92,15 @@ from loupebook.records.model import (
 from loupebook.records.people import Person, Role
 from loupebook.records.points import Mark, PointMark, PointRecord
 from loupebook.search import FoundItem
-from loupebook.setreport import WORK_LIST, Action, Finding, Section, SetReport, render_html
+from loupebook.setreport import (
+    PRINTS,
+    WORK_LIST,
+    Action,
+    Finding,
+    Section,
+    SetReport,
+    render_html,
+)
 from loupebook.sheets import TEMPLATES, MadeSheet, Paper, SheetDefinition
 from loupebook.sheets.measured import (
     BEYOND,
@@ -133,6 +141,7 @@ __all__ = [
     "MOST_REFERENCES",
     "NO_PRINT",
     "PHOTO_GUIDE",
+    "PRINTS",
     "RANKED_BY",
     "SET_VARIABLE",
     "TEMPLATES",
