@@ -27,7 +27,7 @@ that differs."""
 SUSPECT_FROM = 0.7
 """log10 of the likelihood ratio against a label from which a specimen is named: five times. On
 the demo set with labels turned in figures (40 draws of 3 in 100), 34 of 224 were named so, and no
-other; from 0.5 on 71 and 24 others, and on a fresh world of 72 specimens 3 or 4 others each time."""
+other; from 0.5 on 71 and 24 others, and of 72 specimens of a fresh world 3 or 4 others a draw."""
 GREATEST, LEAST = 6.0, -3.0
 """Bounds of the z of single measurements."""
 MOST_COST = 0.95
