@@ -303,7 +303,7 @@ def _row(told: Told) -> tuple[object, ...]:
 def _summary(
     judged: Sequence[Judged], told: Sequence[Told], suspects: int, departing: int, failed: int
 ) -> str:
-    unread = f"{failed} photos could not be read or compared." if failed else ""
+    unread = f"Photos that could not be read or compared: {failed}." if failed else ""
     if not judged:
         nothing = (
             "No print could be compared: it takes two genuine specimens of one edition, "
@@ -314,14 +314,14 @@ def _summary(
     parts = [f"{len(judged)} specimens were held against the genuine ones of their edition."]
     if told:
         parts.append(
-            f"Of {len(told)} the set can tell what that is worth: {suspects} look as if their "
-            "standing were wrong."
+            f"Of {len(told)} the set can tell what that is worth; {suspects} of them "
+            f"{'looks' if suspects == 1 else 'look'} as if the standing were wrong."
         )
     if missing:
         parts.append(
             f"What prints of {' and '.join(f'{one}s' for one in missing)} tell of their standing "
             f"cannot be learned from this set (it takes {GENUINE_NEEDED} genuine ones and copies "
-            f"of {FAKE_NEEDED} presses whose prints lie apart): {departing} of these, recorded as "
-            "genuine, differ beyond what is usual."
+            f"of {FAKE_NEEDED} presses whose prints lie apart); {departing} of these, recorded as "
+            f"genuine, {'differs' if departing == 1 else 'differ'} beyond what is usual."
         )
     return " ".join(part for part in [*parts, unread, _QUESTION] if part)
