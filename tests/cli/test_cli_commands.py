@@ -19,7 +19,7 @@ runner = CliRunner()
 
 SEARCH_KEYS = {
     "photo", "set", "encoder", "elapsed_ms", "photo_check", "matches",
-    "nearest_genuine", "nearest_fake", "reading", "compared",
+    "nearest_genuine", "nearest_fake", "reading",
 }  # fmt: skip
 MATCH_KEYS = {
     "rank", "specimen", "photo", "standing", "marque", "edition", "element",
@@ -53,15 +53,6 @@ def test_search_json_keeps_its_keys(set_folder: Path, photo_folder: Path) -> Non
     assert answer["matches"][0]["specimen"] == "S-1"
     assert answer["nearest_fake"]["standing"] == "fake"
     assert answer["reading"]["does_not_say"]
-
-
-def test_search_compares_when_asked(set_folder: Path, photo_folder: Path) -> None:
-    asked = ("search", photo_folder / "print1.png", "--set", set_folder, "-k", 3, "--compare")
-    answer = json.loads(run(*asked, "--json").splitlines()[0])
-    assert answer["compared"]
-    for one in answer["compared"]:
-        assert one["registered"] or one["reason"]
-    assert "drawn otherwise" in " ".join(run(*asked).split())
 
 
 def test_the_environment_names_the_set(

@@ -1,8 +1,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,21 +8,17 @@ from compare_prints import draw_print, photograph
 from typer.testing import CliRunner
 
 from loupebook.cli import app
-from loupebook.compare import Candidate, Compared, Comparison, Group, Registration
 from loupebook.errors import ComparisonError
 from loupebook.imaging import decode_photo, encode_jpeg
 from loupebook.library import (
     Element,
     IncomingPhoto,
     Library,
-    Lighting,
-    MatchReport,
     SpecimenRecord,
     Standing,
-    View,
     compare_photos,
 )
-from loupebook.library.comparing import SetComparer, put_in_order
+from loupebook.library.comparing import SetComparer
 from loupebook.records.catalogue import Catalogue
 
 SCALE = 19.0
@@ -128,53 +122,6 @@ def test_found_photos_are_compared_group_by_group_as_they_come(folder):
         scores = comparer.scores([first])
         assert scores.genuine == pytest.approx(-first.comparison.overall_z)
         assert scores.fake is None
-
-
-def test_a_search_is_put_in_order_by_what_is_drawn_otherwise(folder):
-    with Library.open(folder / "set") as library:
-        report = library.search(folder / "query.jpg", k=3)
-        assert report.compared == ()
-        seen = []
-        ordered = library.reordered(report, progress=lambda *told: seen.append(told))
-        assert {m.photo_id for m in ordered.matches} == {m.photo_id for m in report.matches}
-        assert [m.rank for m in ordered.matches] == [1, 2, 3]
-        (told,) = ordered.to_dict()["compared"]
-        assert told["name"] == "Label I"
-        assert told["registered"]
-        assert 0 <= told["drawn_otherwise"] < 0.5
-        assert seen[-1][1:] == (1, 3)
-
-
-def test_designs_change_places_and_the_rest_stay():
-    def match(rank: int, photo: int) -> MatchReport:
-        return MatchReport(
-            rank, f"s{photo}", f"{photo}.jpg", photo, Standing.GENUINE, "M", f"E{photo}",
-            Element.BAND, View.FACE, Lighting.DIFFUSE, None, 0.9, "both",
-        )  # fmt: skip
-
-    def compared(photo: int, share: float) -> Compared:
-        inner = np.ones((4, 4), bool)
-        framed = SimpleNamespace(
-            inner=inner, px_per_mm=16.0,
-            told=SimpleNamespace(drawn=np.full((4, 4), share, np.float32)),
-        )  # fmt: skip
-        group = Group(f"E{photo}", "band", "face", "diffuse", "genuine")
-        found = Comparison(Registration(True), overall_z=1.0, framed=framed)
-        return Compared(Candidate(group, (photo,), 1.0 - photo / 10), found)
-
-    report = SimpleReport(tuple(match(n, n) for n in range(1, 8)))
-    ordered = put_in_order(report, [compared(1, 0.4), compared(2, 0.1), compared(3, 0.2)])
-    assert [m.photo_id for m in ordered.matches] == [2, 3, 1, 4, 5, 6, 7]
-    assert [m.rank for m in ordered.matches] == list(range(1, 8))
-    assert [one.name for one in ordered.compared] == ["E2", "E3", "E1"]
-
-
-@dataclass(frozen=True)
-class SimpleReport:
-    """As much of an answer as putting in order takes."""
-
-    matches: tuple[MatchReport, ...]
-    compared: tuple[object, ...] = ()
 
 
 def test_unknown_photo_is_an_error_that_says_so(folder):

@@ -55,15 +55,6 @@ def search(
     marque: Annotated[str | None, typer.Option(help="Only this marque.")] = None,
     standing: Annotated[Standing | None, typer.Option(help="Only this standing.")] = None,
     k: Annotated[int, typer.Option("-k", min=1, max=1000, help="How many specimens.")] = 10,
-    compare: Annotated[
-        bool,
-        typer.Option(
-            "--compare",
-            help="Lay the first matches over the photo and put them in the order of what is drawn "
-            "otherwise: seconds each, and longer the first time. Near designs are told apart by "
-            "it, genuine ones from copies are not.",
-        ),
-    ] = False,
     encoder: EncoderOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -82,8 +73,6 @@ def search(
         for photo in _queries(photos):
             try:
                 report = library.search(photo, filters=filters, k=k)
-                if compare:
-                    report = library.reordered(report, progress=progress)
             except PhotoError as exc:
                 failed = True
                 if as_json:
@@ -120,20 +109,9 @@ def _print_report(report: SearchReport) -> None:
         if nearest is not None and nearest.specimen not in shown:
             table.add_row(*_row(nearest))
     out.print(table)
-    if report.compared:
-        out.print(_compared_table(report))
     for part in report.reading["says"].split("\n\n"):
         out.print(f"  {part}", markup=False)
     out.print(f"  {report.reading['does_not_say']}", style="dim", markup=False)
-
-
-def _compared_table(report: SearchReport) -> Table:
-    table = Table("compared with", "standing", "drawn otherwise", "all measurements, z")
-    for one in report.compared:
-        drawn = "not told" if one.drawn_otherwise is None else f"{100 * one.drawn_otherwise:.0f} %"
-        z = one.reason if one.overall_z is None else f"{one.overall_z:.1f}"
-        table.add_row(one.name, SHAPES[Standing(one.standing)], drawn, z)
-    return table
 
 
 def _row(match: MatchReport) -> tuple[str, ...]:

@@ -16,9 +16,6 @@ from loupebook.compare.store import Group, Held
 from loupebook.errors import ComparisonError
 from loupebook.records.model import PhotoFacts
 
-FINE_ENOUGH = 10.0
-"""px a mm of a query from which what is drawn otherwise tells designs apart; ours."""
-
 
 @dataclass(frozen=True)
 class Candidate:
@@ -66,20 +63,6 @@ class Compared:
 
     candidate: Candidate
     comparison: Comparison
-
-    @property
-    def drawn(self) -> float | None:
-        """Share of the print that the trained network takes for drawn otherwise, 0..1.
-
-        `None` where the query could not be laid over it, or shows fewer than
-        :data:`FINE_ENOUGH` px a mm.
-        """
-        framed = self.comparison.framed
-        if framed is None or not framed.inner.any():
-            return None
-        if framed.px_per_mm is not None and framed.px_per_mm < FINE_ENOUGH:
-            return None
-        return float(framed.told.drawn[framed.inner].mean())
 
     @property
     def nearness(self) -> float:
@@ -132,22 +115,8 @@ def compare_each(
 
 
 def rerank(compared: Sequence[Compared]) -> list[Compared]:
-    """Return candidates in the order of how much of them is drawn otherwise, least first.
-
-    That tells designs apart, which all measurements together (copies of a design depart from
-    it too) do less. Candidates of which it cannot be told keep the places that the search gave
-    them.
-
-    Notes
-    -----
-    Usable photos of one rendered world (1620 x 2160 px), first design right: .75 by the search,
-    .78 by all measurements together, .87 so; eleven orders were tried there.
-    """
-    ranked = sorted(compared, key=lambda one: -one.candidate.score)
-    told = [(one.drawn, one) for one in ranked]
-    sure = [(share, place) for place, (share, _) in enumerate(told) if share is not None]
-    inserted = iter([ranked[place] for _, place in sorted(sure)])
-    return [one if share is None else next(inserted) for share, one in told]
+    """Return the candidates by nearness, nearest first."""
+    return sorted(compared, key=lambda one: -one.nearness)
 
 
 def standing_scores(compared: Sequence[Compared]) -> StandingScores:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -30,19 +30,15 @@ from loupebook.compare import (
     compare_pair,
     compare_with,
     pictures_of,
-    rerank,
     standing_scores,
 )
 from loupebook.errors import ComparisonError, SetDamaged
 from loupebook.imaging import PhotoCheck, check_photo, decode_photo, encode_jpeg
-from loupebook.library.results import ComparedDesign, SearchReport
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import IntakeState, Lighting, PhotoFacts
 from loupebook.sheets.measured import known_words
 
 Photo = bytes | Path | NDArray[np.uint8]
-COMPARED = 5
-"""Matches of a search that a comparison may put in another order."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -248,30 +244,6 @@ class SetComparer:
                 record = self._catalogue.photo(photo_id)
                 wanted.append(Wanted(photo_id, record.sha256, fact.specimen, record.px_per_mm))
         return wanted
-
-
-def put_in_order(report: SearchReport, compared: Sequence[Compared]) -> SearchReport:
-    """Return the answer of a search with its first matches in the order of a comparison.
-
-    Parameters
-    ----------
-    report : SearchReport
-        What a search found.
-    compared : sequence of Compared
-        Its first :data:`COMPARED` matches, compared.
-    """
-    order = rerank(compared)
-    places = {photo: n for n, one in enumerate(order) for photo in one.candidate.photo_ids}
-    # A match that was withdrawn meanwhile was not compared, and comes last of the first.
-    first = sorted(
-        report.matches[:COMPARED], key=lambda match: places.get(match.photo_id, len(places))
-    )
-    matches = [*first, *report.matches[COMPARED:]]
-    return replace(
-        report,
-        matches=tuple(replace(match, rank=n) for n, match in enumerate(matches, start=1)),
-        compared=tuple(ComparedDesign.of(one) for one in order),
-    )
 
 
 def _ready(photo: Photo, lighting: Lighting | None) -> tuple[NDArray[np.uint8], PhotoCheck]:

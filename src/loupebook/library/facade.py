@@ -30,13 +30,7 @@ from loupebook.imaging import (
     rotate_quarter,
 )
 from loupebook.library.agreement import draw_agreement
-from loupebook.library.comparing import (
-    COMPARED,
-    ComparisonReport,
-    Photo,
-    SetComparer,
-    put_in_order,
-)
+from loupebook.library.comparing import ComparisonReport, Photo, SetComparer
 from loupebook.library.curator import CuratorMethods
 from loupebook.library.desk import Desk
 from loupebook.library.desk_consensus import ConsensusPicture, Design, designs_of
@@ -688,27 +682,6 @@ class Library(CuratorMethods):
         facts = self._all_facts()
         still_there = [(photo, near) for photo, near in found.items() if photo in facts]
         return self._comparer.compare_found(report.query_pixels, still_there, facts)
-
-    def reordered(self, report: SearchReport, *, progress: Progress = no_progress) -> SearchReport:
-        """Return the answer of a search in the order of what is drawn otherwise.
-
-        The first matches (:data:`.comparing.COMPARED`) are laid over the photo, which takes
-        seconds each; designs of one maker are told apart by it that the search takes for each
-        other.
-
-        Parameters
-        ----------
-        report : SearchReport
-            What a search found.
-        progress : callable, optional
-            Called with (what, done, total).
-        """
-        first = replace(report, matches=report.matches[:COMPARED])
-        compared = []
-        for one in self.compare_found(first):
-            compared.append(one)
-            progress("Comparing prints", min(len(compared), len(first.matches)), len(first.matches))
-        return put_in_order(report, compared)
 
     def desk(self, report: SearchReport) -> Desk:
         """Lay the query of a search and its nearest references on a comparison desk."""

@@ -82,7 +82,7 @@ METHODS: Mapping[str, str] = {
     ),
     **dict.fromkeys(
         (
-            "arms", "compare", "compare_found", "reordered", "desk", "examinations.check",
+            "arms", "compare", "compare_found", "desk", "examinations.check",
             "examinations.check_all", "examinations.fault_lines", "examinations.image",
             "examinations.lines",
             "examinations.open", "examinations.print", "examinations.rerun",

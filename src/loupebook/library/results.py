@@ -16,7 +16,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from loupebook.compare import Compared
 from loupebook.imaging import PhotoCheck
 from loupebook.records.model import Element, Lighting, Standing, View
 from loupebook.search import FoundItem, Outline
@@ -121,58 +120,6 @@ class MatchReport:
 
 
 @dataclass(frozen=True)
-class ComparedDesign:
-    """How a query lies over one edition, or over the copies of one press.
-
-    Parameters
-    ----------
-    name, standing : str
-        Of the edition or print origin.
-    registered : bool
-        Whether the query could be laid over it.
-    drawn_otherwise : float, optional
-        Share of the print that is taken for drawn otherwise, 0..1; `None` where it cannot be
-        told.
-    overall_z : float, optional
-        All measurements together, in usual deviations.
-    reason : str
-        Why it could not be laid over it.
-    """
-
-    name: str
-    standing: str
-    registered: bool
-    drawn_otherwise: float | None
-    overall_z: float | None
-    reason: str
-
-    @classmethod
-    def of(cls, compared: Compared) -> ComparedDesign:
-        """Take what a comparison found."""
-        found, group = compared.comparison, compared.candidate.group
-        return cls(
-            group.name,
-            group.standing,
-            found.registration.registered,
-            compared.drawn,
-            found.overall_z,
-            found.registration.reason,
-        )
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the JSON form."""
-        drawn, z = self.drawn_otherwise, self.overall_z
-        return {
-            "name": self.name,
-            "standing": self.standing,
-            "registered": self.registered,
-            "drawn_otherwise": None if drawn is None else round(drawn, 4),
-            "overall_z": None if z is None else round(z, 2),
-            "reason": self.reason or None,
-        }
-
-
-@dataclass(frozen=True)
 class SearchReport:
     """The answer to one query.
 
@@ -203,8 +150,6 @@ class SearchReport:
         Why there are no matches, if there are none.
     query_pixels : ndarray
         The query as it was searched, uint8 sRGB (height, width, 3).
-    compared : tuple of ComparedDesign
-        What the matches were put in order by, where that was asked for.
     """
 
     photo: str
@@ -220,7 +165,6 @@ class SearchReport:
     reading: Mapping[str, Any]
     empty_reason: str | None
     query_pixels: NDArray[np.uint8] = field(repr=False)
-    compared: tuple[ComparedDesign, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form that ``search --json`` prints, one object a photo."""
@@ -243,7 +187,6 @@ class SearchReport:
                 for item in self.items
             ],
             "reading": dict(self.reading),
-            "compared": [one.to_dict() for one in self.compared],
             "empty_reason": self.empty_reason,
         }
 
