@@ -43,8 +43,7 @@ def report_on_set() -> None:
 
 def report_at_hand(library: Library) -> SetReport | None:
     """Return the report of this session, or the one kept beside the set if it still fits."""
-    info = library.info()
-    place = f"set-report-{info.set_id}"
+    place = place_of(library)
     held = st.session_state.get(place)
     if held is None:
         held = st.session_state[place] = library.kept_report()
@@ -58,10 +57,7 @@ def offer_to_make(library: Library, words: str) -> None:
         "for some hundred photos; stopped half-way, it goes on where it stood."
     )
     if st.button(words, type="primary", icon=":material/fact_check:"):
-        with shown_progress() as progress:
-            report = library.report(progress=progress)
-        st.session_state[f"set-report-{library.info().set_id}"] = report
-        st.rerun()
+        make(library)
 
 
 def show_report(library: Library, report: SetReport) -> None:
@@ -95,6 +91,19 @@ def show_report(library: Library, report: SetReport) -> None:
     offer_files(library, report)
 
 
+def make(library: Library, *, prints: bool = False) -> None:
+    """Make the report, keep it for this session and show it."""
+    with shown_progress() as progress:
+        report = library.report(prints=prints, progress=progress)
+    st.session_state[place_of(library)] = report
+    st.rerun()
+
+
+def place_of(library: Library) -> str:
+    """Return where this session keeps the report of a set."""
+    return f"set-report-{library.info().set_id}"
+
+
 def offer_prints(library: Library) -> None:
     """Offer the part of the report that takes longest."""
     photos = overview_of(library).photos
@@ -108,11 +117,8 @@ def offer_prints(library: Library) -> None:
         "compared anew."
     )
     if st.button("Compare the prints", icon=":material/layers:", key="compare-prints"):
-        with shown_progress() as progress:
-            made = library.report(prints=True, progress=progress)
-        st.session_state[f"set-report-{library.info().set_id}"] = made
         st.session_state[JUST_MADE] = PRINTS
-        st.rerun()
+        make(library, prints=True)
 
 
 def remember_section() -> None:

@@ -4,21 +4,14 @@ from __future__ import annotations
 
 from functools import cache
 
-import cv2
 import numpy as np
 import pytest
 from compare_prints import PX_PER_MM, draw_print, photograph
 
+from desk_prints import copied
 from loupebook.compare import Held, LeftOut, Source, build_consensus, each_left_out
 
 SCALE = PX_PER_MM * 1.2
-
-
-def copied(item: np.ndarray) -> np.ndarray:
-    copy = item.copy()
-    cv2.rectangle(copy, (270, 95), (330, 145), (225, 215, 190), -1)
-    cv2.circle(copy, (300, 120), 17, (120, 20, 20), 4, cv2.LINE_AA)
-    return copy
 
 
 @cache

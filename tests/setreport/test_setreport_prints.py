@@ -7,7 +7,6 @@ from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
-import cv2
 import numpy as np
 import pytest
 
@@ -16,6 +15,7 @@ sys.path.append(str(Path(__file__).parents[1] / "compare"))
 from compare_prints import PX_PER_MM, draw_print, photograph
 from test_setreport_report import context_of
 
+from desk_prints import copied
 from invented_prints import Item, Shot
 from loupebook.compare import LeftOut
 from loupebook.errors import PhotoUnreadable
@@ -28,13 +28,6 @@ from loupebook.setreport.sections import prints
 from loupebook.setreport.sections.prints import Judged
 
 COPY = "G-wrong"
-
-
-def copied(item: np.ndarray) -> np.ndarray:
-    copy = item.copy()
-    cv2.rectangle(copy, (270, 95), (330, 145), (225, 215, 190), -1)
-    cv2.circle(copy, (300, 120), 17, (120, 20, 20), 4, cv2.LINE_AA)
-    return copy
 
 
 def an_item(name: str, pixels: np.ndarray, standing: Standing = Standing.GENUINE) -> Item:
