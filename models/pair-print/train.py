@@ -29,7 +29,7 @@ from torch.nn import functional
 from loupebook.compare.pair import PairNetwork, inputs_of
 
 HELD_OUT = 0.12
-BATCH = 28
+BATCH = {"band": 28, "seal": 12}
 BANDS = 0.55
 """Share of batches that hold bands; the rest hold seals."""
 MAP_WEIGHT = 0.6
@@ -131,7 +131,7 @@ def main() -> None:
             group["lr"] = chosen.rate * min(1, (step + 1) / 60) * fallen
         element = "band" if rng.random() < BANDS else "seal"
         pool = by_element[element]
-        pairs = [one_pair(pool[k], rng) for k in rng.integers(0, len(pool), BATCH)]
+        pairs = [one_pair(pool[k], rng) for k in rng.integers(0, len(pool), BATCH[element])]
         whole, fine = loss_of(network, batch_of(pairs, rng, change=True))
         optimiser.zero_grad(set_to_none=True)
         (whole + MAP_WEIGHT * fine).backward()

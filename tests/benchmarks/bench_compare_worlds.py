@@ -33,6 +33,7 @@ from loupebook.records.model import Element, Lighting, Standing, View
 HEIGHT, WIDTH = 810, 1080
 TRUTH_PX_PER_MM = 8.0
 _PX_PER_MM = {Element.BAND: 22.0, Element.SEAL: 14.0}
+_FINEST = 60.0
 _FIRST_QUERY = 500
 
 
@@ -50,7 +51,7 @@ class Rendering:
 
     def print_px_per_mm(self, element: Element) -> float:
         """Resolution of the print."""
-        return _PX_PER_MM[element] * max(1.0, self.times)
+        return min(_FINEST, _PX_PER_MM[element] * max(1.0, self.times))
 
 
 @dataclass(frozen=True)

@@ -30,7 +30,13 @@ from loupebook.compare.comparison import (
     overall,
     own_figures,
 )
-from loupebook.compare.consensus import FRAME_AREA, LONGEST_FRAME, frame_scale
+from loupebook.compare.consensus import (
+    FINE,
+    FRAME_AREA,
+    LARGEST_FRAME,
+    LONGEST_FRAME,
+    frame_scale,
+)
 from loupebook.compare.maps import shares, standouts
 from loupebook.compare.usual import value_at, weight_of, z_of
 from loupebook.errors import ComparisonError
@@ -228,6 +234,29 @@ def test_scale_of_a_frame_is_that_of_its_px_however_large_the_photo() -> None:
     )
 
 
+def test_what_a_photo_shows_is_taken_from_it_at_its_own_size() -> None:
+    def on_a_table(pixels: np.ndarray) -> np.ndarray:
+        photo = np.full((2400, 3200, 3), 90, np.uint8)
+        photo[900 : 900 + pixels.shape[0], 1100 : 1100 + pixels.shape[1]] = pixels
+        return photo
+
+    def detail(pixels: np.ndarray, where: np.ndarray) -> float:
+        return float(
+            cv2.Laplacian(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), cv2.CV_32F)[where].std()
+        )
+
+    photos = [on_a_table(shot(20 + k)) for k in range(2)]
+    working = Picture.of(photos[1])
+    assert working.shrunk < 0.7
+    whole = build_consensus([Source(0, "a", "s", photos[0], SCALE)])
+    assert whole.px_per_mm == pytest.approx(FINE)
+    found = compare_with(working, whole)
+    assert found.framed.resolution == pytest.approx(SCALE / FINE, rel=0.15)
+    alone = compare_with(Picture.of(shot(21)), consensus())
+    kept = detail(found.framed.pixels, found.framed.inner)
+    assert kept > 0.85 * detail(alone.framed.pixels, alone.framed.inner)
+
+
 def test_store_never_uses_another_sets_file(tmp_path):
     reader = Reader()
     ConsensusStore(tmp_path, set_id="one").get(GROUP, wanted(0, 1), reader)
@@ -284,9 +313,15 @@ def test_all_together_each_measurement_counts_by_what_it_is_worth_and_within_bou
     assert far > 5 * usual > 0
 
 
-def test_a_long_frame_has_as_many_px_as_a_square_one_and_none_is_enlarged() -> None:
-    square, seal = (2000, 2000), (2000, 560)
-    px = [w * h * frame_scale(w, h) ** 2 for w, h in (square, seal)]
-    assert px == pytest.approx([FRAME_AREA, FRAME_AREA], rel=1e-6)
-    assert 4000 * frame_scale(4000, 200) == pytest.approx(LONGEST_FRAME)
-    assert frame_scale(300, 200) == 1.0
+def test_a_frame_is_as_fine_as_copies_need_and_never_finer_than_the_photo() -> None:
+    def px(width: int, height: int, px_per_mm: float | None) -> float:
+        return width * height * frame_scale(width, height, px_per_mm) ** 2
+
+    assert px(2000, 2000, None) == pytest.approx(FRAME_AREA)
+    assert px(2000, 560, None) == pytest.approx(FRAME_AREA)
+    # A band has them in the usual frame; a seal of the same size in px is printed finer.
+    assert px(1600, 1600, 80.0) == pytest.approx(FRAME_AREA)
+    assert frame_scale(2600, 800, 27.0) * 27.0 == pytest.approx(FINE)
+    assert px(3000, 1200, 24.0) <= LARGEST_FRAME + 1
+    assert 4000 * frame_scale(4000, 200, 30.0) == pytest.approx(LONGEST_FRAME)
+    assert frame_scale(300, 200, 10.0) == 1.0

@@ -42,12 +42,16 @@ from loupebook.records.model import Element, Lighting, Standing
 
 FIRST_SEED = 300_000
 MARQUES_A_WORLD = 2
-HEIGHT, WIDTH = 1215, 1620
-PRINT_PX_PER_MM = {Element.BAND: 25.0, Element.SEAL: 15.0}
+SIZES = ((1215, 1620), (2430, 3240))
+"""Rows and columns of photos; all of an edition are of one size."""
+PRINT_PX_PER_MM = {Element.BAND: (25.0, 32.0), Element.SEAL: (15.0, 26.0)}
+"""How fine prints are drawn, by size of the photos."""
 TRUTH_PX_PER_MM = 8.0
 _MARGIN = 0.10
 _POINTS = 4000
 _RAKING = 0.15
+_UV = 0.25
+"""Share of seals photographed under UV-A."""
 _EVERY = 4
 """Px between points whose place is looked up; between them it is smooth."""
 
@@ -76,6 +80,7 @@ class Taken:
     item: NDArray[np.bool_]
     artwork_mm: Grey
     px_per_mm: float
+    light: Lighting
 
 
 @dataclass(frozen=True)
@@ -102,23 +107,31 @@ def plan(edition: Edition, world: World) -> list[tuple[PrintOrigin, int, bool, i
     return rows + [(origin, 0, False, 2) for origin in fakes]
 
 
+def light_of(edition: Edition, rng: np.random.Generator) -> Lighting:
+    """Draw the light that an edition is photographed in."""
+    drawn = rng.random()
+    if edition.element is Element.SEAL and drawn > 1 - _UV:
+        return Lighting.UV_A
+    return Lighting.RAKING if drawn < _RAKING else Lighting.DIFFUSE
+
+
 def photograph(edition: Edition, world: World, seed: int, device: str) -> list[Taken]:
     """Take all photos of an edition."""
     rng = np.random.default_rng([seed, len(edition.name), 41])
-    light = Lighting.RAKING if rng.random() < _RAKING else Lighting.DIFFUSE
+    light = light_of(edition, rng)
+    size = int(rng.integers(len(SIZES)))
+    (height, width), scale = SIZES[size], PRINT_PX_PER_MM[edition.element][size]
+    dim = np.array([light is not Lighting.DIFFUSE])
     taken = []
     for origin, specimen, careful, count in plan(edition, world):
-        scale = PRINT_PX_PER_MM[edition.element]
         surface = print_specimen(edition, origin, specimen, px_per_mm=scale)
         renderer = TorchRenderer([surface], device=device)
         for _ in range(count):
             shot = Shot(int(rng.integers(1 << 31)), 0, light, query=not careful)
-            scenes = sample_scenes([shot], [surface], height=HEIGHT, width=WIDTH)
+            scenes = sample_scenes([shot], [surface], height=height, width=width)
             exposure = renderer.expose(scenes)
-            handling = draw_handling(
-                [shot.seed], poor=np.array([False]), dim=np.array([light is Lighting.RAKING])
-            )
-            noise = torch.from_numpy(sensor_noise([shot.seed], HEIGHT, WIDTH)).to(device)
+            handling = draw_handling([shot.seed], poor=np.array([False]), dim=dim)
+            noise = torch.from_numpy(sensor_noise([shot.seed], height, width)).to(device)
             pixels = develop(exposure.light, handling, noise)[0].permute(1, 2, 0).cpu().numpy()
             quality = [cv2.IMWRITE_JPEG_QUALITY, int(handling.quality[0]) + 10]
             saved = cv2.imencode(".jpg", pixels[..., ::-1], quality)[1]
@@ -129,6 +142,7 @@ def photograph(edition: Edition, world: World, seed: int, device: str) -> list[T
                     exposure.item[0].cpu().numpy() > 0.5,
                     exposure.artwork_mm[0].float().cpu().numpy(),
                     float(scenes.focal_px[0] / scenes.focus_mm[0]),
+                    light,
                 )
             )  # fmt: skip
     return taken
@@ -147,12 +161,12 @@ class Frame:
 def frame_of(anchor: Taken) -> Frame:
     """Cut the frame out of the anchor, as a consensus does."""
     rows, columns = np.nonzero(anchor.item)
-    room = round(_MARGIN * max(np.ptp(rows), np.ptp(columns)))
+    room = round(_MARGIN * float(np.sqrt(np.ptp(rows) * np.ptp(columns))))
     left, top = max(0, columns.min() - room), max(0, rows.min() - room)
     right, bottom = columns.max() + room + 1, rows.max() + room + 1
     part = (slice(top, bottom), slice(left, right))
     high, wide = anchor.item[part].shape
-    scale = frame_scale(wide, high)
+    scale = frame_scale(wide, high, anchor.px_per_mm)
     size = (round(wide * scale), round(high * scale))
     known = np.where(anchor.item, anchor.artwork_mm, np.nan)[:, part[0], part[1]]
     mm = np.stack([cv2.resize(plane, size, interpolation=cv2.INTER_LINEAR) for plane in known])
@@ -286,7 +300,8 @@ def draw(job: Job) -> int:
     truth = {}
     for number, origin in enumerate(world.origins(edition)):
         if origin.standing is Standing.FAKE:
-            mask = origin_difference(edition, origin, px_per_mm=TRUTH_PX_PER_MM).mask
+            apart = origin_difference(edition, origin, px_per_mm=TRUTH_PX_PER_MM)
+            mask = apart.uv_mask if anchor.light is Lighting.UV_A else apart.mask
             column, row = np.rint(np.nan_to_num(frame.mm) * TRUTH_PX_PER_MM).astype(int)
             shown = mask[row.clip(0, mask.shape[0] - 1), column.clip(0, mask.shape[1] - 1)]
             truth[f"truth{number}"] = np.packbits(shown & frame.inside)
@@ -308,12 +323,20 @@ def main() -> None:
     parser.add_argument("--worlds", type=int, default=100)
     parser.add_argument("--minutes", type=float, default=60.0)
     parser.add_argument("--processes", type=int, default=2)
-    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
+    parser.add_argument(
+        "--device", nargs="+", default=["cuda" if torch.cuda.is_available() else "cpu"]
+    )
     chosen = parser.parse_args()
     start = time.time()
     until = start + 60 * chosen.minutes
     jobs = [
-        Job(chosen.first + k, place, chosen.folder, chosen.device, until)
+        Job(
+            chosen.first + k,
+            place,
+            chosen.folder,
+            chosen.device[(k + place) % len(chosen.device)],
+            until,
+        )
         for k in range(chosen.worlds)
         for place in range(len(World(chosen.first + k, marques=MARQUES_A_WORLD).editions))
     ]

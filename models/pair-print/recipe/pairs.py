@@ -11,7 +11,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-CANVAS = {"band": (640, 704), "seal": (384, 1152)}
+CANVAS = {"band": (640, 704), "seal": (704, 1856)}
 """Height and width of a batch's pictures; frames are cut or filled to it."""
 PRIOR_SPREAD, PRIOR_PHOTOS = 0.15, 2
 AGAINST_COPIES = 0.33

@@ -24,14 +24,18 @@ from numpy.typing import NDArray
 from loupebook.compare.light import log_colour, match_light, to_srgb
 from loupebook.compare.look import distances, lightness, look_of
 from loupebook.compare.picture import Picture
-from loupebook.compare.registration import Registration, hull_of, register, sample
+from loupebook.compare.registration import Registration, hull_of, register, sample_photo
 from loupebook.errors import ComparisonError
 
 FRAME_AREA = 720 * 720
-"""Area of the frame, px: a long seal gets as many as a band."""
-LONGEST_FRAME = 1440
-"""Longest side of the frame, px."""
+"""Area of the frame, px, unless its scale is known and more are needed for `FINE`."""
+LARGEST_FRAME, LONGEST_FRAME = 1_300_000, 2400
+"""Area and longest side up to which the frame goes, px."""
+FINE = 18.0
+"""Px a mm that show what sets good copies apart. A band has them in `FRAME_AREA`; a seal is ten
+times as large and its print as fine."""
 _MARGIN = 0.10
+"""Room left about the item, of the mean of its sides."""
 _PHOTOS = 12
 """Photos combined at most, sharpest first: more add little and take time."""
 _ANCHORS = 3
@@ -266,19 +270,19 @@ def assemble(
     """
     picture = anchor.picture
     hull, box = item_box(picture, [*agreeing, *(registration for _, registration in laid)])
-    scale = frame_scale(box[2] - box[0], box[3] - box[1])
-    rows, columns = (max(32, round((box[k + 2] - box[k]) * scale)) for k in (1, 0))
+    # The frame is cut out of the photo as handed in; `place` and `at` tell it in working px.
+    left, top, right, bottom = (round(edge / picture.shrunk) for edge in box)
+    first = log_colour(picture.finest[top:bottom, left:right])
+    own = frame_scale(first.shape[1], first.shape[0], anchor.px_per_mm)
+    rows, columns = (max(32, round(side * own)) for side in first.shape[:2])
+    first = cv2.resize(first, (columns, rows), interpolation=cv2.INTER_AREA)
+    scale = own / picture.shrunk
+    corner = np.array([left, top]) * picture.shrunk
     y, x = np.mgrid[0:rows, 0:columns].astype(np.float64)
-    at = (np.stack([x, y], -1) + 0.5) / scale - 0.5 + np.array(box[:2])
+    at = (np.stack([x, y], -1) + 0.5) / scale - 0.5 + corner
     mask = cv2.resize(hull[box[1] : box[3], box[0] : box[2]].astype(np.uint8), (columns, rows)) > 0
-    first = cv2.resize(
-        log_colour(picture.pixels[box[1] : box[3], box[0] : box[2]]), (columns, rows),
-        interpolation=cv2.INTER_AREA,
-    )  # fmt: skip
     photos = [
-        Aligned(
-            anchor.photo_id, anchor.sha256, anchor.specimen, first, np.ones_like(mask), 1 / scale
-        )
+        Aligned(anchor.photo_id, anchor.sha256, anchor.specimen, first, np.ones_like(mask), 1 / own)
     ]
     photos += [lay(one, registration, at, scale, first, mask) for one, registration in laid]
     known = {photo.photo_id for photo in photos}
@@ -287,21 +291,30 @@ def assemble(
         for one in every
         if one.photo_id not in known
     }
-    px_per_mm = anchor.px_per_mm and anchor.px_per_mm * picture.shrunk * scale
+    px_per_mm = anchor.px_per_mm and anchor.px_per_mm * own
     item = item_of(combine(photos, mask, px_per_mm))
     return replace(
         combine(photos, only_item(mask, item), px_per_mm),
         rejected=rejected,
-        place=(float(box[0]), float(box[1]), scale),
+        place=(float(corner[0]), float(corner[1]), scale),
         item=item,
     )
 
 
-def frame_scale(width: int, height: int) -> float:
-    """Return how many frame px a px of the anchor becomes, at most 1."""
-    return min(
-        1.0, float(np.sqrt(FRAME_AREA / (width * height))), LONGEST_FRAME / max(width, height)
-    )
+def frame_scale(width: int, height: int, px_per_mm: float | None) -> float:
+    """Return how many frame px a px of the anchor becomes, at most 1.
+
+    Parameters
+    ----------
+    width, height : int
+        Of the item in the anchor, px of the photo.
+    px_per_mm : float, optional
+        Scale of the photo.
+    """
+    area = width * height
+    usual = float(np.sqrt(FRAME_AREA / area))
+    finest = min(1.0, LONGEST_FRAME / max(width, height), float(np.sqrt(LARGEST_FRAME / area)))
+    return min(finest, usual if px_per_mm is None else max(usual, FINE / px_per_mm))
 
 
 def extend(whole: Consensus, kept: Sequence[Aligned], new: Sequence[Source]) -> Consensus | None:
@@ -362,13 +375,12 @@ def lay(
         The anchor's colour.
     """
     assert registration.warp is not None
-    logged, valid = sample(one.picture.pixels, registration.warp, at)
+    logged, valid = sample_photo(one.picture, registration.warp, at)
     colour, _ = match_light(log_colour(logged), first, valid & mask)
     rows, columns = mask.shape
     steps = registration.warp.stretch(at[:: rows // 8 + 1, :: columns // 8 + 1])
-    return Aligned(
-        one.photo_id, one.sha256, one.specimen, colour, valid, float(np.median(steps)) / scale
-    )
+    resolution = float(np.median(steps)) / (scale * one.picture.shrunk)
+    return Aligned(one.photo_id, one.sha256, one.specimen, colour, valid, resolution)
 
 
 def item_box(
@@ -387,7 +399,7 @@ def item_box(
     inside = inside[((inside >= low) & (inside <= high)).all(axis=1)]
     hull = hull_of(inside, (picture.width, picture.height), grow=0.015)
     rows, columns = np.nonzero(hull)
-    room = round(_MARGIN * max(np.ptp(rows), np.ptp(columns)))
+    room = round(_MARGIN * float(np.sqrt(np.ptp(rows) * np.ptp(columns))))
     return hull, (
         int(max(0, columns.min() - room)), int(max(0, rows.min() - room)),
         int(min(picture.width, columns.max() + room + 1)),

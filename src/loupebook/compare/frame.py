@@ -15,7 +15,7 @@ from loupebook.compare.light import LightFit, log_colour, match_light, to_srgb
 from loupebook.compare.look import blur_to, distances, fineness, lightness, look_of
 from loupebook.compare.pair import Told, tell
 from loupebook.compare.picture import Picture
-from loupebook.compare.registration import SURE, Registration, sample
+from loupebook.compare.registration import SURE, Registration, sample_photo
 from loupebook.imaging import resize_to_fit
 from loupebook.imaging.checks.blur import estimate_blur
 
@@ -40,7 +40,7 @@ class Framed:
     valid : ndarray
         bool (height, width), where the query shows the item.
     resolution : float
-        Query px a frame px (working px of the query).
+        Query px a frame px.
     shown : ndarray
         bool (height, width), what of the frame lies in the query, item or not.
     capture_blur : float, optional
@@ -62,18 +62,18 @@ class Framed:
         rows, columns = consensus.shape
         y, x = np.mgrid[0:rows, 0:columns].astype(np.float64)
         at = np.stack([x, y], -1)
-        raw, valid = sample(query.pixels, registration.warp, at)
+        raw, valid = sample_photo(query, registration.warp, at)
         raw = log_colour(raw)
         some = at[:: rows // 10 + 1, :: columns // 10 + 1]
         inside = consensus.mask[:: rows // 10 + 1, :: columns // 10 + 1]
         stretch = registration.warp.stretch(some)[inside]
-        resolution = float(np.median(stretch)) if stretch.size else 1.0
+        resolution = (float(np.median(stretch)) if stretch.size else 1.0) / query.shrunk
         inside = valid & consensus.mask & consensus_counts(consensus)
         small = resize_to_fit(query.pixels, _BLUR_SIDE)
         grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32)
         blur = estimate_blur(grey)
         if blur is not None:
-            blur *= query.width / small.shape[1] / max(resolution, 1e-6)
+            blur *= query.finest.shape[1] / small.shape[1] / max(resolution, 1e-6)
         return cls(consensus, raw, inside, resolution, valid, blur)
 
     @classmethod

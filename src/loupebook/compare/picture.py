@@ -33,17 +33,27 @@ class Picture:
         Working px a px of the photo handed in, at most 1.
     mask : ndarray, optional
         bool (height, width), where the item is, if known.
+    handed_in : ndarray, optional
+        The photo at its own size, where working px are fewer: where a photo lies is found on
+        the working picture, what it shows is taken from here.
     """
 
     pixels: Pixels
     shrunk: float = 1.0
     mask: NDArray[np.bool_] | None = None
+    handed_in: Pixels | None = None
 
     @classmethod
     def of(cls, pixels: Pixels, *, longest: int = WORKING_SIDE) -> Picture:
         """Make a photo ready."""
         working = resize_to_fit(pixels, longest)
-        return cls(working, working.shape[1] / pixels.shape[1])
+        shrunk = working.shape[1] / pixels.shape[1]
+        return cls(working, shrunk, handed_in=pixels if shrunk < 1 else None)
+
+    @property
+    def finest(self) -> Pixels:
+        """The photo at its own size."""
+        return self.pixels if self.handed_in is None else self.handed_in
 
     @property
     def height(self) -> int:

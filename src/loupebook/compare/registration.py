@@ -39,6 +39,10 @@ _RAYLEIGH = 1.2011
 """Root mean square over median of a Rayleigh distribution."""
 DENSE_SIDE = 640
 """Longest side, px, of the frame in which displacements are measured."""
+_PART_ROOM = 0.2
+"""Room left about the part of a query that is looked at again, of the item's longest side."""
+_LARGEST_PART = 0.65
+"""Longest side of such a part, of the photo's: a larger one shows little more by itself."""
 _ROUNDS = 3
 _BEND_FROM = 30
 _BEND_GAIN = 0.8
@@ -106,6 +110,9 @@ class Registration:
 def register(query: Picture, reference: Picture, *, px_per_mm: float | None = None) -> Registration:
     """Lay a query over a reference.
 
+    Where the item fills a small part of the query, that part is looked at again by itself, at
+    the photo's own resolution.
+
     Parameters
     ----------
     query, reference : Picture
@@ -118,6 +125,71 @@ def register(query: Picture, reference: Picture, *, px_per_mm: float | None = No
     Registration
         Never raises for poor pictures; `registered` is False then and `reason` says why.
     """
+    whole = register_whole(query, reference, px_per_mm=px_per_mm)
+    part = _Part.shown_by(whole, query)
+    if part is None:
+        return whole
+    closer = part.moved_back(register_whole(part.picture, reference, px_per_mm=px_per_mm))
+    return closer if is_better(closer, whole) else whole
+
+
+def is_better(closer: Registration, whole: Registration) -> bool:
+    """Say whether a second look at a part of the query holds more firmly than the first."""
+    if not closer.registered or not whole.registered:
+        return closer.registered
+    return closer.inliers >= whole.inliers or (closer.residual_px or np.inf) < (
+        whole.residual_px or np.inf
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """The part of a query that shows the item, at the photo's own resolution."""
+
+    picture: Picture
+    corner: NDArray[np.float64]
+    """Left and top, px of the photo handed in."""
+    photo: Picture
+
+    @classmethod
+    def shown_by(cls, found: Registration, query: Picture) -> _Part | None:
+        """Return the part that a registration points to; `None` where the whole is as good."""
+        if found.warp is None or found.cells is None or len(found.cells) < FEWEST_INLIERS:
+            return None
+        at = query.to_full(found.warp(found.cells.at))
+        low, high = np.percentile(at, [2, 98], axis=0)
+        room = _PART_ROOM * (high - low).max()
+        height, width = query.finest.shape[:2]
+        left, top = (max(0, math.floor(edge)) for edge in low - room)
+        right, bottom = (
+            min(side, math.ceil(edge))
+            for side, edge in zip((width, height), high + room, strict=True)
+        )
+        if max(right - left, bottom - top) > _LARGEST_PART * max(width, height):
+            return None
+        picture = Picture.of(np.ascontiguousarray(query.finest[top:bottom, left:right]))
+        return cls(picture, np.array([left, top], float), query)
+
+    def moved_back(self, found: Registration) -> Registration:
+        """Return a registration of the part as one of the photo."""
+        if found.warp is None or found.homography is None:
+            return found
+        step = self.photo.shrunk / self.picture.shrunk
+        move = 0.5 * step - 0.5 + self.corner * self.photo.shrunk
+        to_photo = np.array([[step, 0, move[0]], [0, step, move[1]], [0, 0, 1]])
+        beside = np.array([[1, 0, self.corner[0]], [0, 1, self.corner[1]], [0, 0, 1]])
+        matrix = beside @ found.homography
+        return replace(
+            found,
+            warp=replace(found.warp, camera=to_photo @ found.warp.camera),
+            homography=matrix / matrix[2, 2],
+        )
+
+
+def register_whole(
+    query: Picture, reference: Picture, *, px_per_mm: float | None = None
+) -> Registration:
+    """Lay a query over a reference by all of its working picture; see :func:`register`."""
     first = match_pair(query.features, reference.features)
     start = first_map(first, reference)
     if start is None:
@@ -286,19 +358,28 @@ class _Dense:
         return _Laid(warp, cells, len(points), covered, residual_of(cells), self.scale)
 
 
-def sample(
-    plane: NDArray[Any], warp: LiftedMap, at: NDArray[np.float64]
+def sample_photo(
+    photo: Picture, warp: LiftedMap, at: NDArray[np.float64]
 ) -> tuple[NDArray[Any], NDArray[np.bool_]]:
-    """Sample a working plane at frame points, smoothed first where the frame is coarser.
+    """Sample a photo at its own size, as :func:`sample` does a working plane."""
+    return sample(photo.finest, warp, at, finer=1 / photo.shrunk)
+
+
+def sample(
+    plane: NDArray[Any], warp: LiftedMap, at: NDArray[np.float64], *, finer: float = 1.0
+) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+    """Sample a plane at frame points, smoothed first where the frame is coarser.
 
     Parameters
     ----------
     plane : ndarray
-        (height, width) or (height, width, 3) of the query's working picture.
+        (height, width) or (height, width, 3) of the query.
     warp : LiftedMap
-        Frame to query.
+        Frame to working px of the query.
     at : ndarray
         (rows, columns, 2) frame points: a grid of columns and rows.
+    finer : float
+        Px of the plane a working px.
 
     Returns
     -------
@@ -306,7 +387,8 @@ def sample(
         Samples, and where they lie in the query and on the side that is seen.
     """
     x, y = (
-        np.clip(one, -1e4, 1e4).astype(np.float32) for one in warp.on_grid(at[0, :, 0], at[:, 0, 1])
+        np.clip((one + 0.5) * finer - 0.5, -3e4, 3e4).astype(np.float32)
+        for one in warp.on_grid(at[0, :, 0], at[:, 0, 1])
     )
     valid = warp.seen(at)
     valid &= (x > 1) & (y > 1) & (x < plane.shape[1] - 2) & (y < plane.shape[0] - 2)
@@ -316,7 +398,7 @@ def sample(
         slice(None, None, max(1, at.shape[1] // 12)),
     )
     stretch = warp.stretch(at[some])[valid[some]]
-    shrink = float(np.median(stretch)) * step if stretch.size else 1.0
+    shrink = float(np.median(stretch)) * step * finer if stretch.size else 1.0
     if not valid.any():
         return np.zeros(at.shape[:2] + plane.shape[2:], plane.dtype), valid
     (left, right), (top, bottom) = (_span(one, valid) for one in (x, y))

@@ -27,7 +27,7 @@ from loupebook.records.model import Element, Lighting, Standing, View
 from loupebook.search.checked_file import read_checked, write_checked
 
 MAGIC = b"loupebook consensus 2\n"
-RECIPE = "5"
+RECIPE = "6"
 """Changed whenever the same photos would give another consensus."""
 _LONGEST_HEADER = 4_000_000
 _QUALITY = 95

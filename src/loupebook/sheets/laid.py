@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from loupebook.compare import Consensus, Picture, Registration, register
 from loupebook.compare.consensus import item_box
-from loupebook.compare.registration import sample
+from loupebook.compare.registration import sample_photo
 
 MOST_DETAIL = 3.0
 """Laid pictures have at most so many times the consensus image's resolution."""
@@ -87,23 +87,23 @@ def laid_by(
     """Lay a photo into a frame by a registration that is known; see :func:`lay_into`."""
     if not registration.registered or registration.warp is None:
         return crop_to_print(picture, px_per_mm, reason=registration.reason)
-    step = detail_of(registration, consensus)
+    step = detail_of(picture, registration, consensus)
     rows, columns = consensus.shape
     at = frame_points(rows, columns, step)
-    pixels, valid = sample(picture.pixels, registration.warp, at)
+    pixels, valid = sample_photo(picture, registration.warp, at)
     shown = np.clip(np.asarray(pixels), 0, 255).astype(np.uint8)
     shown[~valid] = _SURROUND
     scale = consensus.px_per_mm and consensus.px_per_mm / step
     return Laid(shown, scale, True)
 
 
-def detail_of(registration: Registration, consensus: Consensus) -> float:
+def detail_of(picture: Picture, registration: Registration, consensus: Consensus) -> float:
     """Return the step between samples, frame px, at which a photo's own px are kept."""
     assert registration.warp is not None
     rows, columns = consensus.shape
     some = frame_points(rows, columns, max(rows, columns) / 12)
     stretch = float(np.median(registration.warp.stretch(some))) or 1.0
-    return 1.0 / float(np.clip(stretch, 1.0, MOST_DETAIL))
+    return 1.0 / float(np.clip(stretch / picture.shrunk, 1.0, MOST_DETAIL))
 
 
 def frame_points(rows: int, columns: int, step: float) -> NDArray[np.float64]:

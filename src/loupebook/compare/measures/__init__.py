@@ -57,5 +57,5 @@ def measure_all(framed: Framed, *, uv: bool) -> dict[str, Measured]:
         Whether both were photographed under UV-A: then what glows is measured, not paper
         and ink.
     """
-    unfit = {"colour", "halftone screen", "foil register", "trained look"} if uv else {"UV plate"}
+    unfit = {"colour", "halftone screen", "foil register"} if uv else {"UV plate"}
     return {one.name: one.measure(framed) for one in ALL if one.name not in unfit}
