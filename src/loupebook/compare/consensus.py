@@ -41,6 +41,7 @@ _PHOTOS = 12
 _ANCHORS = 3
 _OUTLINE_SIDE = 360
 _LEAST_ITEM = 0.5
+_ROWS = 64
 PLAIN_SPREAD = (1.0, 0.6)
 """Root mean square distance of two looks (tone, edges) of one genuine print, where a single
 photo tells nothing of it."""
@@ -486,13 +487,15 @@ def combine(
     spread = Consensus(
         tuple(photos), {}, middle, empty[0], empty[1:], count, mask & (count > 0), px_per_mm
     )
-    apart = np.abs(stack - middle).mean(axis=3) * valid
-    squared = (apart**2).sum(0) / np.maximum(count - 1, 1)
-    colour = np.sqrt(
+    squared = np.zeros(mask.shape)
+    for colour, seen in zip(stack, valid, strict=True):
+        squared += (np.abs(colour - middle).mean(axis=2) * seen) ** 2
+    squared /= np.maximum(count - 1, 1)
+    varied = np.sqrt(
         (squared * np.maximum(count - 1.0, 0) + 2 * 0.15**2) / (np.maximum(count - 1.0, 0) + 2)
     )
     return Consensus(
-        tuple(photos), {}, middle, cv2.GaussianBlur(colour.astype(np.float32), (0, 0), 1.5),
+        tuple(photos), {}, middle, cv2.GaussianBlur(varied.astype(np.float32), (0, 0), 1.5),
         look_spread(spread), count, spread.mask, px_per_mm,
     )  # fmt: skip
 
@@ -501,10 +504,16 @@ def masked_median(stack: NDArray[np.float32], valid: NDArray[np.bool_]) -> NDArr
     """Return the median over what is valid; the plain mean where nothing is."""
     if len(stack) == 1:
         return np.asarray(stack[0], np.float32)
-    hidden = np.where(valid[..., None], stack, np.nan)
-    empty = ~valid.any(axis=0)
-    hidden[0][empty] = stack.mean(axis=0)[empty]
-    return np.asarray(np.nanmedian(hidden, axis=0), np.float32)
+    middle = np.empty(stack.shape[1:], np.float32)
+    # Some rows at a time: the median of all at once takes several times their memory.
+    for top in range(0, len(middle), _ROWS):
+        rows = slice(top, top + _ROWS)
+        some, known = stack[:, rows], valid[:, rows]
+        hidden = np.where(known[..., None], some, np.nan)
+        empty = ~known.any(axis=0)
+        hidden[0][empty] = some.mean(axis=0)[empty]
+        middle[rows] = np.nanmedian(hidden, axis=0)
+    return middle
 
 
 def look_spread(whole: Consensus) -> NDArray[np.float32]:

@@ -39,6 +39,8 @@ _RAYLEIGH = 1.2011
 """Root mean square over median of a Rayleigh distribution."""
 DENSE_SIDE = 640
 """Longest side, px, of the frame in which displacements are measured."""
+_PLENTY = 150
+"""Matches that agree from which a second look at the item adds nothing."""
 _PART_ROOM = 0.2
 """Room left about the part of a query that is looked at again, of the item's longest side."""
 _LARGEST_PART = 0.65
@@ -46,6 +48,9 @@ _LARGEST_PART = 0.65
 _ROUNDS = 3
 _BEND_FROM = 30
 _BEND_GAIN = 0.8
+
+Start = tuple[LiftedMap, NDArray[np.float64], NDArray[np.float64]]
+"""A first map, and the places in the reference and in the query that it rests on."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,8 +115,8 @@ class Registration:
 def register(query: Picture, reference: Picture, *, px_per_mm: float | None = None) -> Registration:
     """Lay a query over a reference.
 
-    Where the item fills a small part of the query, that part is looked at again by itself, at
-    the photo's own resolution.
+    Where few matches agree and the item fills a small part of the query, that part is looked at
+    again by itself, at the photo's own resolution.
 
     Parameters
     ----------
@@ -125,75 +130,25 @@ def register(query: Picture, reference: Picture, *, px_per_mm: float | None = No
     Registration
         Never raises for poor pictures; `registered` is False then and `reason` says why.
     """
-    whole = register_whole(query, reference, px_per_mm=px_per_mm)
-    part = _Part.shown_by(whole, query)
-    if part is None:
-        return whole
-    closer = part.moved_back(register_whole(part.picture, reference, px_per_mm=px_per_mm))
-    return closer if is_better(closer, whole) else whole
-
-
-def is_better(closer: Registration, whole: Registration) -> bool:
-    """Say whether a second look at a part of the query holds more firmly than the first."""
-    if not closer.registered or not whole.registered:
-        return closer.registered
-    return closer.inliers >= whole.inliers or (closer.residual_px or np.inf) < (
-        whole.residual_px or np.inf
-    )
-
-
-@dataclass(frozen=True, eq=False)
-class _Part:
-    """The part of a query that shows the item, at the photo's own resolution."""
-
-    picture: Picture
-    corner: NDArray[np.float64]
-    """Left and top, px of the photo handed in."""
-    photo: Picture
-
-    @classmethod
-    def shown_by(cls, found: Registration, query: Picture) -> _Part | None:
-        """Return the part that a registration points to; `None` where the whole is as good."""
-        if found.warp is None or found.cells is None or len(found.cells) < FEWEST_INLIERS:
-            return None
-        at = query.to_full(found.warp(found.cells.at))
-        low, high = np.percentile(at, [2, 98], axis=0)
-        room = _PART_ROOM * (high - low).max()
-        height, width = query.finest.shape[:2]
-        left, top = (max(0, math.floor(edge)) for edge in low - room)
-        right, bottom = (
-            min(side, math.ceil(edge))
-            for side, edge in zip((width, height), high + room, strict=True)
-        )
-        if max(right - left, bottom - top) > _LARGEST_PART * max(width, height):
-            return None
-        picture = Picture.of(np.ascontiguousarray(query.finest[top:bottom, left:right]))
-        return cls(picture, np.array([left, top], float), query)
-
-    def moved_back(self, found: Registration) -> Registration:
-        """Return a registration of the part as one of the photo."""
-        if found.warp is None or found.homography is None:
-            return found
-        step = self.photo.shrunk / self.picture.shrunk
-        move = 0.5 * step - 0.5 + self.corner * self.photo.shrunk
-        to_photo = np.array([[step, 0, move[0]], [0, step, move[1]], [0, 0, 1]])
-        beside = np.array([[1, 0, self.corner[0]], [0, 1, self.corner[1]], [0, 0, 1]])
-        matrix = beside @ found.homography
-        return replace(
-            found,
-            warp=replace(found.warp, camera=to_photo @ found.warp.camera),
-            homography=matrix / matrix[2, 2],
-        )
-
-
-def register_whole(
-    query: Picture, reference: Picture, *, px_per_mm: float | None = None
-) -> Registration:
-    """Lay a query over a reference by all of its working picture; see :func:`register`."""
-    first = match_pair(query.features, reference.features)
-    start = first_map(first, reference)
+    found = match_pair(query.features, reference.features)
+    start = first_map(found, reference)
     if start is None:
-        return Registration(False, why_not(first, query, reference), inliers=first.inliers)
+        return Registration(False, why_not(found, query, reference), inliers=found.inliers)
+    part = _Part.about(start[2], query) if found.inliers < _PLENTY else None
+    if part is not None:
+        again = match_pair(part.picture.features, reference.features)
+        nearer = first_map(again, reference)
+        if nearer is not None and again.inliers >= found.inliers:
+            laid = lay_over(part.picture, reference, nearer, px_per_mm=px_per_mm)
+            if laid.registered:
+                return part.moved_back(laid)
+    return lay_over(query, reference, start, px_per_mm=px_per_mm)
+
+
+def lay_over(
+    query: Picture, reference: Picture, start: Start, *, px_per_mm: float | None = None
+) -> Registration:
+    """Refine a first map, and judge whether it holds; see :func:`register`."""
     warp, source, target = start
     laid, plane = settle(query, reference, warp, source, target)
     miss = np.linalg.norm(laid.warp(source) - target, axis=1)
@@ -209,9 +164,52 @@ def register_whole(
     return result
 
 
-def first_map(
-    match: PairMatch, reference: Picture
-) -> tuple[LiftedMap, NDArray[np.float64], NDArray[np.float64]] | None:
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """The part of a query that shows the item, at the photo's own resolution."""
+
+    picture: Picture
+    corner: NDArray[np.float64]
+    """Left and top, px of the photo handed in."""
+    photo: Picture
+
+    @classmethod
+    def about(cls, places: NDArray[np.float64], query: Picture) -> _Part | None:
+        """Return the part about some places (n, 2), working px.
+
+        `None` where the whole shows as much.
+        """
+        at = query.to_full(places)
+        low, high = np.percentile(at, [2, 98], axis=0)
+        room = _PART_ROOM * float((high - low).max())
+        height, width = query.finest.shape[:2]
+        left, top = (max(0, math.floor(edge)) for edge in low - room)
+        right, bottom = (
+            min(side, math.ceil(edge))
+            for side, edge in zip((width, height), high + room, strict=True)
+        )
+        if max(right - left, bottom - top) > _LARGEST_PART * max(width, height):
+            return None
+        picture = Picture.of(np.ascontiguousarray(query.finest[top:bottom, left:right]))
+        return cls(picture, np.array([left, top], float), query)
+
+    def moved_back(self, found: Registration) -> Registration:
+        """Return a registration of the part as one of the photo."""
+        assert found.warp is not None
+        assert found.homography is not None
+        step = self.photo.shrunk / self.picture.shrunk
+        move = 0.5 * step - 0.5 + self.corner * self.photo.shrunk
+        to_photo = np.array([[step, 0, move[0]], [0, step, move[1]], [0, 0, 1]])
+        beside = np.array([[1, 0, self.corner[0]], [0, 1, self.corner[1]], [0, 0, 1]])
+        matrix = beside @ found.homography
+        return replace(
+            found,
+            warp=replace(found.warp, camera=to_photo @ found.warp.camera),
+            homography=matrix / matrix[2, 2],
+        )
+
+
+def first_map(match: PairMatch, reference: Picture) -> Start | None:
     """Return a first plane and the matches that it rests on."""
     if match.inliers < FEWEST_INLIERS or match.covered_reference < LEAST_COVERED / 2:
         return None
