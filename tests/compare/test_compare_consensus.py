@@ -38,6 +38,8 @@ from loupebook.compare.consensus import (
     frame_scale,
 )
 from loupebook.compare.maps import shares, standouts
+from loupebook.compare.measures import measure_all
+from loupebook.compare.measures.geometry import FEWEST_AGREEING
 from loupebook.compare.usual import value_at, weight_of, z_of
 from loupebook.errors import ComparisonError
 
@@ -262,6 +264,15 @@ def test_store_never_uses_another_sets_file(tmp_path):
     ConsensusStore(tmp_path, set_id="one").get(GROUP, wanted(0, 1), reader)
     ConsensusStore(tmp_path, set_id="two").get(GROUP, wanted(0, 1), reader)
     assert len(reader.asked) == 4
+
+
+def test_geometry_is_not_told_where_the_pose_rests_on_few_matches() -> None:
+    framed = against_consensus(shot(46)).framed
+    assert framed.agreeing >= FEWEST_AGREEING
+    assert measure_all(framed, uv=False)["geometry"].value is not None
+    found = measure_all(replace(framed, agreeing=FEWEST_AGREEING - 1), uv=False)["geometry"]
+    assert found.value is None
+    assert "too few places agree" in found.reason
 
 
 @pytest.mark.parametrize(

@@ -46,6 +46,8 @@ class Framed:
     capture_blur : float, optional
         Sigma, frame px, of the sharpest edges anywhere in the query; `None` where it has
         none.
+    agreeing : int, optional
+        Matches that the pose rests on; `None` where it is known otherwise.
     """
 
     consensus: Consensus
@@ -54,6 +56,7 @@ class Framed:
     resolution: float
     shown: Mask
     capture_blur: float | None
+    agreeing: int | None = None
 
     @classmethod
     def of(cls, query: Picture, registration: Registration, consensus: Consensus) -> Framed:
@@ -74,7 +77,7 @@ class Framed:
         blur = estimate_blur(grey)
         if blur is not None:
             blur *= query.finest.shape[1] / small.shape[1] / max(resolution, 1e-6)
-        return cls(consensus, raw, inside, resolution, valid, blur)
+        return cls(consensus, raw, inside, resolution, valid, blur, registration.inliers)
 
     @classmethod
     def of_aligned(cls, photo: Aligned, consensus: Consensus, *, coarser: float = 1.0) -> Framed:
