@@ -29,7 +29,10 @@ def answers(port: int) -> bool:
 @pytest.mark.parametrize("ended_by", [signal.SIGTERM, signal.SIGINT])
 def test_ending_the_program_ends_its_server(tmp_path: Path, ended_by: signal.Signals) -> None:
     port = free_port()
-    code = f"from loupebook.cli import app; app(['app', '--no-browser', '--port', '{port}'])"
+    # A shell that runs tests in the background lets them ignore the signal; a terminal does not.
+    heard = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
+    code = f"{heard}; from loupebook.cli import app; "
+    code += f"app(['app', '--no-browser', '--port', '{port}'])"
     process = subprocess.Popen(
         [sys.executable, "-c", code], cwd=tmp_path, stdout=subprocess.PIPE, text=True
     )
