@@ -9,6 +9,7 @@ from compare_prints import draw_print, misplaced, photograph
 
 from loupebook.compare import Picture, register
 from loupebook.compare.lifted import LiftedMap
+from loupebook.compare.registration import _Part
 from loupebook.search.local.pair import match_pair
 
 
@@ -89,6 +90,13 @@ def test_a_small_item_in_a_large_photo_is_looked_at_by_itself():
     corners = np.array([[[250.0, 200], [500, 200], [500, 400], [250, 400]]])
     plane = cv2.perspectiveTransform(corners, found.homography)
     assert np.abs(plane - ready.to_full(found.warp(corners))).max() < 3
+
+
+@pytest.mark.parametrize("spread", [0, 1, 900])
+def test_no_part_is_cut_out_that_is_empty_or_nearly_the_whole(spread):
+    photo = Picture.of(np.zeros((900, 1200, 3), np.uint8))
+    places = np.array([[100.0, 100], [100 + spread, 100], [100, 100 + 0.8 * spread]])
+    assert _Part.about(places, photo) is None
 
 
 def test_blank_photo_is_refused_with_the_reason():

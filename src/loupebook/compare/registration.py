@@ -45,6 +45,8 @@ _PART_ROOM = 0.2
 """Room left about the part of a query that is looked at again, of the item's longest side."""
 _LARGEST_PART = 0.65
 """Longest side of such a part, of the photo's: a larger one shows little more by itself."""
+_SMALLEST_PART = 32
+"""Shortest side, px of the photo, in which print could be told."""
 _ROUNDS = 3
 _BEND_FROM = 30
 _BEND_GAIN = 0.8
@@ -177,7 +179,7 @@ class _Part:
     def about(cls, places: NDArray[np.float64], query: Picture) -> _Part | None:
         """Return the part about some places (n, 2), working px.
 
-        `None` where the whole shows as much.
+        `None` where the whole shows as much, or the part nothing.
         """
         at = query.to_full(places)
         low, high = np.percentile(at, [2, 98], axis=0)
@@ -188,7 +190,8 @@ class _Part:
             min(side, math.ceil(edge))
             for side, edge in zip((width, height), high + room, strict=True)
         )
-        if max(right - left, bottom - top) > _LARGEST_PART * max(width, height):
+        small = min(right - left, bottom - top) < _SMALLEST_PART
+        if small or max(right - left, bottom - top) > _LARGEST_PART * max(width, height):
             return None
         picture = Picture.of(np.ascontiguousarray(query.finest[top:bottom, left:right]))
         return cls(picture, np.array([left, top], float), query)
