@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import LinearNDInterpolator
 from scipy.spatial import QhullError
 
-from loupebook.compare.consensus import Consensus, frame_scale, masked_median
+from loupebook.compare.consensus import Consensus, frame_scale, masked_median, room_about
 from loupebook.compare.frame import Framed
 from loupebook.compare.grid import corners, flatten_light, follow
 from loupebook.compare.light import log_colour, match_light, to_srgb
@@ -47,7 +47,6 @@ SIZES = ((1215, 1620), (2430, 3240))
 PRINT_PX_PER_MM = {Element.BAND: (25.0, 32.0), Element.SEAL: (15.0, 26.0)}
 """How fine prints are drawn, by size of the photos."""
 TRUTH_PX_PER_MM = 8.0
-_MARGIN = 0.10
 _POINTS = 4000
 _RAKING = 0.15
 _UV = 0.25
@@ -161,7 +160,7 @@ class Frame:
 def frame_of(anchor: Taken) -> Frame:
     """Cut the frame out of the anchor, as a consensus does."""
     rows, columns = np.nonzero(anchor.item)
-    room = round(_MARGIN * float(np.sqrt(np.ptp(rows) * np.ptp(columns))))
+    room = room_about(int(np.ptp(columns)), int(np.ptp(rows)))
     left, top = max(0, columns.min() - room), max(0, rows.min() - room)
     right, bottom = columns.max() + room + 1, rows.max() + room + 1
     part = (slice(top, bottom), slice(left, right))

@@ -400,12 +400,17 @@ def item_box(
     inside = inside[((inside >= low) & (inside <= high)).all(axis=1)]
     hull = hull_of(inside, (picture.width, picture.height), grow=0.015)
     rows, columns = np.nonzero(hull)
-    room = round(_MARGIN * float(np.sqrt(np.ptp(rows) * np.ptp(columns))))
+    room = room_about(int(np.ptp(columns)), int(np.ptp(rows)))
     return hull, (
         int(max(0, columns.min() - room)), int(max(0, rows.min() - room)),
         int(min(picture.width, columns.max() + room + 1)),
         int(min(picture.height, rows.max() + room + 1)),
     )  # fmt: skip
+
+
+def room_about(width: int, height: int) -> int:
+    """Return how many px a frame leaves on each side of an item of that size."""
+    return round(_MARGIN * float(np.sqrt(width * height)))
 
 
 def item_of(whole: Consensus) -> NDArray[np.float32]:

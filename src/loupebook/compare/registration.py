@@ -200,10 +200,9 @@ class _Part:
         """Return a registration of the part as one of the photo."""
         assert found.warp is not None
         assert found.homography is not None
-        step = self.photo.shrunk / self.picture.shrunk
-        move = 0.5 * step - 0.5 + self.corner * self.photo.shrunk
-        to_photo = np.array([[step, 0, move[0]], [0, step, move[1]], [0, 0, 1]])
         beside = np.array([[1, 0, self.corner[0]], [0, 1, self.corner[1]], [0, 0, 1]])
+        of_part, of_photo = self.picture.full_from_working, self.photo.full_from_working
+        to_photo = np.linalg.inv(of_photo) @ beside @ of_part
         matrix = beside @ found.homography
         return replace(
             found,

@@ -15,8 +15,8 @@ SAYS = "parts lie in other places, or the proportions are others"
 _FEWEST = 25
 FEWEST_AGREEING = 30
 """Matches from which a pose is known well enough to tell what it does not explain. Chosen on the
-reported worlds: poses of four photos taken badly rested on 14 to 28, and print that lies right
-seemed to lie elsewhere."""
+reported worlds: poses of photos taken badly rested on 14 to 28, and print that lies right seemed
+to lie elsewhere."""
 
 
 def measure(framed: Framed) -> Measured:
