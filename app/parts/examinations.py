@@ -27,6 +27,7 @@ from loupebook.library import (
     measured_title,
     result_words,
     serial_rows,
+    strength_paragraphs,
 )
 from parts.examined import choose_pictures, show_matches, show_pictures
 from parts.persons import ask_name
@@ -369,7 +370,8 @@ def _show_measurements(record: ExaminationRecord) -> None:
     bearing = bearing_of(record.document)
     for one in record.document["comparisons"]:
         with st.expander(plain(measured_title(one))):
-            st.markdown(plain(finding_words(one, **bearing)))
+            for part in (finding_words(one, **bearing), *strength_paragraphs(one, **bearing)):
+                st.markdown(plain(part))
             if one["measurements"]:
                 # A table wraps what a grid would cut off.
                 st.table(measured_rows(one, bearing), hide_index=True)

@@ -1,10 +1,13 @@
 """How far readings can be trusted: asked with queries whose truth is known.
 
-Run: ``python tests/benchmarks/bench_calibration.py [--seed 950101]... [--work DIR]``. The
+Run: ``python tests/benchmarks/bench_calibration.py [--seed 950101]... [--prints] [--work DIR]``.
+The
 references of a rendered world, on which nothing was trained or tuned, become a set; the set
 is calibrated as the library does it, and asked with the world's held-out queries: new
 genuine specimens, copies of presses that the set knows, copies of presses that it has never
-seen, and items of makers that it does not hold. All pictures are rendered and invented.
+seen, and items of makers that it does not hold. With ``--prints`` the set's own prints are held
+against each other first, and each query is compared with the nearest genuine design as well. All
+pictures are rendered and invented.
 """
 
 from __future__ import annotations
@@ -13,9 +16,10 @@ import argparse
 import json
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -27,9 +31,10 @@ from table import print_table, save_tables
 
 from loupebook.bench.cases import BenchQuery
 from loupebook.bench.worlds import HELD_OUT, WorldsWanted
+from loupebook.errors import ComparisonError
 from loupebook.evidence.metrics import cllr, cllr_min, misleading_share
 from loupebook.evidence.proportions import wilson_interval
-from loupebook.library import Library
+from loupebook.library import Library, SearchReport
 
 Row = dict[str, object]
 GENUINE, KNOWN, UNSEEN, ABSENT = (
@@ -59,6 +64,8 @@ class Asked:
     known: float | None
     unseen: float | None
     scores: dict[str, dict[str, float]]
+    known_by_print: float | None = None
+    unseen_by_print: float | None = None
 
     @property
     def right_edition(self) -> bool:
@@ -77,15 +84,13 @@ def build_set(folder: Path, references: Path) -> None:
         library.sync()
 
 
-def ask(library: Library, world: int, query: BenchQuery) -> Asked:
+def ask(library: Library, world: int, query: BenchQuery, *, prints: bool) -> Asked:
     """Put one query to a set."""
-    report = library.search(query.read(), k=3)
+    pixels = query.read()
+    report = library.search(pixels, k=3)
     reading = report.reading
     nearest = report.matches[0] if report.matches else None
-
-    def strength(press: str) -> float | None:
-        held = reading[press]
-        return None if held is None else float(held["log10_lr"])
+    by_print = read_by_print(library, pixels, report) if prints else {}
 
     return Asked(
         world=world,
@@ -99,8 +104,8 @@ def ask(library: Library, world: int, query: BenchQuery) -> Asked:
         close=reading["close_reference"],
         p_value=reading["p_value"],
         nearness=reading["nearness"],
-        known=strength("known_press"),
-        unseen=strength("unseen_press"),
+        known=strength_of(reading, "known_press"),
+        unseen=strength_of(reading, "unseen_press"),
         scores={
             name: {} if match is None else {"fused": match.similarity, **match.detail["scores"]}
             for name, match in (
@@ -108,18 +113,38 @@ def ask(library: Library, world: int, query: BenchQuery) -> Asked:
                 ("fake", report.nearest_fake),
             )
         },
+        known_by_print=strength_of(by_print, "known_press"),
+        unseen_by_print=strength_of(by_print, "unseen_press"),
     )
 
 
-def ask_world(seed: int, work: Path, *, workers: int) -> list[Asked]:
+def strength_of(reading: Mapping[str, Any], press: str) -> float | None:
+    """Return the log10 LR that a reading gives, if it gives one."""
+    held = reading.get(press)
+    return None if held is None else float(held["log10_lr"])
+
+
+def read_by_print(library: Library, pixels: np.ndarray, report: SearchReport) -> Mapping[str, Any]:
+    """Return what the comparison with the nearest genuine design is worth, as a page shows it."""
+    if report.nearest_genuine is None or report.reading["close_reference"] is False:
+        return {}
+    try:
+        return library.compare(pixels, report.nearest_genuine.photo_id).reading or {}
+    except ComparisonError:
+        return {}
+
+
+def ask_world(seed: int, work: Path, *, workers: int, prints: bool) -> list[Asked]:
     """Ask one world's queries, or take the answers that were kept."""
-    kept = work / f"asked-{seed}.json"
+    kept = work / f"asked-{seed}{'-prints' if prints else ''}.json"
     if kept.is_file():
         return [Asked(**row) for row in json.loads(kept.read_text(encoding="utf-8"))]
     (case,) = WorldsWanted((seed,), work, workers=workers).cases(lambda *_: None)
     build_set(work / f"set-{seed}", work / f"world-{seed}")
     with Library.open(work / f"set-{seed}") as library:
-        asked = [ask(library, seed, query) for query in case.queries]
+        if prints:
+            library.report(only=["prints"], prints=True)
+        asked = [ask(library, seed, query, prints=prints) for query in case.queries]
     kept.write_text(json.dumps([asdict(one) for one in asked]), encoding="utf-8")
     return asked
 
@@ -139,8 +164,8 @@ def press_row(
         "given a figure": f"{ratios.size} of {len(given)}",
     }
     if not genuine.any() or genuine.all():
-        return {**row, "Cllr": "", "Cllr-min": "", "loss": "", "genuine with LR < 1/10": "",
-                "copies with LR > 10": ""}  # fmt: skip
+        return {**row, "Cllr": "", "Cllr-min": "", "loss": "", "loss if set perfectly": "",
+                "genuine with LR < 1/10": "", "copies with LR > 10": ""}  # fmt: skip
     cost, least = cllr(ratios, genuine), cllr_min(ratios, genuine)
     against, towards = misleading_share(ratios, genuine)
     return {
@@ -148,9 +173,33 @@ def press_row(
         "Cllr": round(cost, 3),
         "Cllr-min": round(least, 3),
         "loss": round(cost - least, 3),
+        "loss if set perfectly": round(chance_loss(least, genuine), 3),
         "genuine with LR < 1/10": _share(against, int(genuine.sum())),
         "copies with LR > 10": _share(towards, int((~genuine).sum())),
     }
+
+
+def chance_loss(least: float, genuine: np.ndarray, *, draws: int = 60) -> float:
+    """Return the mean loss that perfectly set likelihood ratios show with as many queries.
+
+    Cllr-min is the cost after the best monotone map found on the queries themselves; few of
+    them let that map follow chance, so that even ratios which need no setting seem to lose
+    something. Simulated with normal log ratios (variance twice the mean), as far apart as gives
+    the Cllr-min found.
+    """
+    rng = np.random.default_rng(0)
+    sizes = int(genuine.sum()), int((~genuine).sum())
+    truth = np.repeat([True, False], sizes)
+    found = []
+    for apart in np.arange(0.1, 5.0, 0.1):
+        costs = []
+        for _ in range(draws):
+            signs = np.where(truth, 1.0, -1.0)
+            ratios = (signs * apart**2 / 2 + apart * rng.normal(size=truth.size)) / np.log(10)
+            costs.append((cllr(ratios, truth), cllr_min(ratios, truth)))
+        cost, lowest = np.mean(costs, axis=0)
+        found.append((abs(lowest - least), cost - lowest))
+    return float(min(found)[1])
 
 
 def closeness_row(asked: Sequence[Asked], element: str = "all") -> Row:
@@ -186,12 +235,18 @@ def _share(share: float, count: int) -> str:
     return f"{100 * share:.1f} % ({100 * found.low:.1f} to {100 * found.high:.1f})"
 
 
-def press_rows(asked: Sequence[Asked]) -> list[Row]:
-    """Return the table of both readings."""
-    return [
+def press_rows(asked: Sequence[Asked], *, prints: bool) -> list[Row]:
+    """Return the table of both readings, and of those by print."""
+    rows = [
         press_row(asked, "known press", KNOWN, lambda one: one.known),
         press_row(asked, "unseen press", UNSEEN, lambda one: one.unseen),
     ]
+    if prints:
+        rows += [
+            press_row(asked, "known press, by print", KNOWN, lambda one: one.known_by_print),
+            press_row(asked, "unseen press, by print", UNSEEN, lambda one: one.unseen_by_print),
+        ]
+    return rows
 
 
 def closeness_rows(asked: Sequence[Asked]) -> list[Row]:
@@ -216,16 +271,19 @@ def main() -> None:
     parser.add_argument("--seed", type=int, action="append", help=f"from {HELD_OUT} on")
     parser.add_argument("--work", type=Path, default=Path("bench_out/work"))
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--prints", action="store_true", help="compare prints as well")
     parser.add_argument("--out", type=Path, help="write the tables as Markdown")
     options = parser.parse_args()
     seeds = options.seed or [HELD_OUT + 101]
     asked = [
         one
         for seed in seeds
-        for one in ask_world(seed, options.work, workers=options.workers)
+        for one in ask_world(
+            seed, options.work, workers=options.workers, prints=options.prints
+        )
     ]  # fmt: skip
     tables = {
-        "Readings of held-out queries": press_rows(asked),
+        "Readings of held-out queries": press_rows(asked, prints=options.prints),
         "Nothing close": closeness_rows(asked),
         "Queries": group_rows(asked),
     }
@@ -233,6 +291,7 @@ def main() -> None:
         print_table(title, rows)
     if options.out:
         command = "bench_calibration.py" + "".join(f" --seed {seed}" for seed in seeds)
+        command += " --prints" * options.prints
         title = "Readings of held-out rendered worlds, by the truth"
         save_tables(options.out, title, f"python tests/benchmarks/{command}", tables)
 

@@ -19,6 +19,7 @@ from loupebook.library import (
     compare_photos,
 )
 from loupebook.library.comparing import SetComparer
+from loupebook.library.evidence_glue import EvidenceKeeper
 from loupebook.records.catalogue import Catalogue
 
 SCALE = 19.0
@@ -109,7 +110,9 @@ def test_a_fake_reference_is_named_as_what_it_is(tmp_path, folder):
 def test_found_photos_are_compared_group_by_group_as_they_come(folder):
     with Catalogue.open(folder / "set") as catalogue:
         comparer = SetComparer(
-            catalogue, lambda photo: decode_photo(catalogue.photo_bytes(photo)).pixels
+            catalogue,
+            lambda photo: decode_photo(catalogue.photo_bytes(photo)).pixels,
+            EvidenceKeeper(catalogue),
         )
         facts = catalogue.facts()
         query = photograph(draw_print(1), 60).pixels

@@ -19,11 +19,11 @@ from desk_prints import copied
 from invented_prints import Item, Shot
 from loupebook.compare import LeftOut
 from loupebook.errors import PhotoUnreadable
+from loupebook.evidence import prints as gathering
+from loupebook.evidence.prints import LeftOutPrints
 from loupebook.evidence.table import PhotoTable
 from loupebook.records.model import Camera, Element, Lighting, SpecimenRecord, Standing
 from loupebook.setreport import ReportContext, report_on_set
-from loupebook.setreport import prints as gathering
-from loupebook.setreport.prints import LeftOutPrints
 from loupebook.setreport.sections import prints
 from loupebook.setreport.sections.prints import Judged
 

@@ -54,15 +54,22 @@ function measuredParts(measures, doubt, open, frame, visit) {
   if (!entries.length) return [el("p", { class: "measured waits" }, "Measuring against known examples…")];
   // Where nothing could be measured, the reason is the same against all.
   const told = entries.filter(([, one], number) => entries.findIndex(([, other]) => other.says === one.says && other.against === one.against) === number);
-  const parts = told.map(([key, one]) =>
+  const parts = told.flatMap(([key, one]) => [
     el(
       "details",
       { class: "measured", "data-key": key, open: open.has(key), ontoggle: ({ target }) => (target.open ? open.add(key) : open.delete(key)) },
       el("summary", {}, summaryOf(one)),
       el("div", { class: "rows" }, ...measureRows(one, key, frame, (...at) => visit(key, ...at))),
     ),
-  );
+    ...strengthParts(one),
+  ]);
   return doubt ? [el("p", { class: "caution" }, doubt), ...parts] : parts;
+}
+
+// What the print is worth, and what that does not say: both always to be seen.
+function strengthParts(measures) {
+  if (!measures.strength.length) return [];
+  return [el("div", { class: "strength" }, ...measures.strength.map((part) => el("p", {}, part)), el("p", { class: "limits" }, measures.does_not_say))];
 }
 
 // The map that is shown first: that of the figure that lies farthest beyond what is usual.

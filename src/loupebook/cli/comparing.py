@@ -96,4 +96,8 @@ def _print(report: ComparisonReport) -> None:
             )
         out.print(table)
     out.print(f"  {report.says()}", markup=False)
+    if report.reading:
+        for part in report.reading["says"].split("\n\n"):
+            out.print(f"  {part}", markup=False)
+        out.print(f"  {report.reading['does_not_say']}", style="dim", markup=False)
     out.print(f"  {report.to_dict()['does_not_say']}", style="dim", markup=False)

@@ -23,10 +23,11 @@ from loupebook.compare.rerank import (
     rerank,
     standing_scores,
 )
-from loupebook.compare.store import ConsensusStore, Group, Held, Wanted
+from loupebook.compare.store import RECIPE, ConsensusStore, Group, Held, Wanted
 
 __all__ = [
     "DOES_NOT_SAY",
+    "RECIPE",
     "Candidate",
     "Compared",
     "Comparison",

@@ -36,6 +36,8 @@ class LeftOut:
         Names of the measurements that differ.
     each : mapping
         Measurement to its z, for those that could be taken.
+    px_per_mm : float, optional
+        How finely the print was seen; `None` where it is not known or was not laid.
     """
 
     photo_id: int
@@ -44,6 +46,7 @@ class LeftOut:
     z: float | None
     differs: tuple[str, ...] = ()
     each: Mapping[str, float] = field(default_factory=dict)
+    px_per_mm: float | None = None
 
 
 def each_left_out(held: Held, photos: Sequence[Source], *, uv: bool) -> Iterator[LeftOut]:
@@ -72,5 +75,6 @@ def each_left_out(held: Held, photos: Sequence[Source], *, uv: bool) -> Iterator
             found = measured(one.picture, laid, others, own=own, uv=uv)
             each = {figure.name: figure.z for figure in found.figures if figure.z is not None}
             yield LeftOut(
-                one.photo_id, specimen, laid.registered, found.overall_z, found.differs, each
-            )
+                one.photo_id, specimen, laid.registered, found.overall_z, found.differs, each,
+                None if found.framed is None else found.framed.px_per_mm,
+            )  # fmt: skip

@@ -112,6 +112,25 @@ def missing_specimens(basis: Basis, closeness: Closeness, *, element: str = "ite
     element : str
         ``band``, ``seal``, ``cap``, or ``item`` where it is not known.
     """
+    needs = missing_words(basis, element=element)
+    if closeness.missing:
+        needs.append(
+            f"{closeness.missing} more {_plural(element, closeness.missing)} that have another "
+            "of their own edition in the set, to tell whether anything is close"
+        )
+    return needs
+
+
+def missing_words(basis: Basis, *, element: str = "item") -> list[str]:
+    """Return, in plain words, which specimens are missing before a strength can be given.
+
+    Parameters
+    ----------
+    basis : Basis
+        What there is of this element.
+    element : str
+        As for :func:`missing_specimens`.
+    """
     needs = []
     genuine = max(0, GENUINE_NEEDED - basis.genuine)
     fake = max(0, FAKE_NEEDED - basis.fake)
@@ -125,11 +144,6 @@ def missing_specimens(basis: Basis, closeness: Closeness, *, element: str = "ite
         needs.append(
             f"fakes from {missing} more print {'origin' if missing == 1 else 'origins'} for a "
             "figure against unseen presses"
-        )
-    if closeness.missing:
-        needs.append(
-            f"{closeness.missing} more {_plural(element, closeness.missing)} that have another "
-            "of their own edition in the set, to tell whether anything is close"
         )
     return needs
 
@@ -234,19 +248,28 @@ def _both_strengths(known: Strength | None, unseen: Strength | None) -> list[str
     return [strength_words(strength, copy) for strength, copy in pairs]
 
 
-def strength_words(strength: Strength, copy: str) -> str:
-    """Return one likelihood ratio as a sentence, with its interval."""
+def strength_words(strength: Strength, copy: str, *, found: str = "Similarities like these") -> str:
+    """Return one likelihood ratio as a sentence, with its interval.
+
+    Parameters
+    ----------
+    strength : Strength
+    copy : str
+        What it is held against.
+    found : str
+        What was found, in the plural.
+    """
     size, low, high = (10.0**value for value in (strength.log10_lr, strength.low, strength.high))
     if rung_of(strength.log10_lr).from_lr < 2:
         return (
-            f"Similarities like these are about as probable for {GENUINE} of this set as for "
+            f"{found} are about as probable for {GENUINE} of this set as for "
             f"{copy}{_between(low, high)}: no support for either."
         )
     held, other = (GENUINE, copy) if size > 1 else (copy, GENUINE)
     if size < 1:
         size, low, high = 1 / size, 1 / high, 1 / low
     return (
-        f"Similarities like these are about {_ratio(size)} times more probable for {held} than "
+        f"{found} are about {_ratio(size)} times more probable for {held} than "
         f"for {other}{_between(low, high)}: {strength.words}."
     )
 

@@ -111,6 +111,7 @@ from loupebook.sheets.measured import (
     limit_words,
     measured_title,
     result_words,
+    strength_paragraphs,
 )
 from loupebook.sheets.recorded import (
     GIVEN_OUT,
@@ -261,6 +262,7 @@ __all__ = [
     "serials_agree",
     "serve_page",
     "share_words",
+    "strength_paragraphs",
     "table_of",
     "telling_map",
     "write_pdf",

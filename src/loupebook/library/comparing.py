@@ -34,8 +34,9 @@ from loupebook.compare import (
 )
 from loupebook.errors import ComparisonError, SetDamaged
 from loupebook.imaging import PhotoCheck, check_photo, decode_photo, encode_jpeg
+from loupebook.library.evidence_glue import EvidenceKeeper
 from loupebook.records.catalogue import Catalogue
-from loupebook.records.model import IntakeState, Lighting, PhotoFacts
+from loupebook.records.model import IntakeState, Lighting, PhotoFacts, Standing
 from loupebook.sheets.measured import known_words
 
 Photo = bytes | Path | NDArray[np.uint8]
@@ -55,6 +56,10 @@ class ComparisonReport:
         Advice on the query.
     standing : str, optional
         Of the references that it was compared with, where it is known.
+    reading : mapping, optional
+        What the comparison with genuine photos of a set is worth, as
+        :func:`loupebook.evidence.by_print.read_print` says it; `None` where the set's own prints
+        were not held against each other, or the photo is too poor.
     """
 
     query: str
@@ -62,6 +67,7 @@ class ComparisonReport:
     comparison: Comparison
     photo_check: PhotoCheck
     standing: str | None = None
+    reading: Mapping[str, Any] | None = None
     pictures: Mapping[str, NDArray[np.uint8]] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -79,6 +85,7 @@ class ComparisonReport:
             "reference_standing": self.standing,
             **self.comparison.to_dict(),
             "says": self.says(),
+            "reading": None if self.reading is None else dict(self.reading),
             "photo_check": json.loads(self.photo_check.to_json()),
         }
 
@@ -145,11 +152,19 @@ class SetComparer:
         The opened catalogue.
     read : callable
         Photo id to pixels.
+    evidence : EvidenceKeeper
+        Says what comparisons are worth.
     """
 
-    def __init__(self, catalogue: Catalogue, read: Callable[[int], NDArray[np.uint8]]) -> None:
+    def __init__(
+        self,
+        catalogue: Catalogue,
+        read: Callable[[int], NDArray[np.uint8]],
+        evidence: EvidenceKeeper,
+    ) -> None:
         self._catalogue = catalogue
         self._read = read
+        self._evidence = evidence
         self._store: ConsensusStore | None = None
 
     def compare(
@@ -177,7 +192,12 @@ class SetComparer:
         pixels, check = _ready(query, facts[photo_id].lighting)
         held = self._store_of().get(group, self._wanted(group, facts), self._read)
         found = compare_with(Picture.of(pixels), held.consensus, own=held.own, uv=group.uv)
-        return ComparisonReport(_name(query, "query"), group.name, found, check, group.standing)
+        reading = None
+        if facts[photo_id].standing is Standing.GENUINE and check.shows_print:
+            reading = self._evidence.read_print(found, facts[photo_id].element, facts)
+        return ComparisonReport(
+            _name(query, "query"), group.name, found, check, group.standing, reading
+        )
 
     def compare_found(
         self,

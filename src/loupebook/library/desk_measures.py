@@ -27,6 +27,7 @@ from loupebook.sheets.measured import (
     known_words,
     limit_words,
     result_words,
+    strength_paragraphs,
     too_wide,
     unit_words,
     word_of,
@@ -77,6 +78,8 @@ class Measures:
     ----------
     says : str
         The finding in a sentence or two, or why there is none.
+    strength : tuple of str
+        What it is worth, in paragraphs, where the set could tell.
     against : str
         What the query was compared with.
     figures : tuple of dict
@@ -90,6 +93,7 @@ class Measures:
     """
 
     says: str
+    strength: tuple[str, ...] = ()
     against: str = ""
     photos: int = 0
     figures: tuple[dict[str, Any], ...] = ()
@@ -100,6 +104,7 @@ class Measures:
         """Return the JSON form, without the maps themselves."""
         return {
             "says": self.says,
+            "strength": list(self.strength),
             "does_not_say": DOES_NOT_SAY,
             "against": self.against,
             "photos": self.photos,
@@ -150,9 +155,10 @@ def measures_of(
     consensus = None if found.framed is None else found.framed.consensus
     to_consensus = None if consensus is None else map_to_consensus(consensus, photo_id, frame)
     laid = _Laid(found, to_consensus, size)
-    bearing = {"poor": poor, "far": far}
+    bearing, told = {"poor": poor, "far": far}, report.to_dict()
     return Measures(
-        says=finding_words(report.to_dict(), **bearing),
+        says=finding_words(told, **bearing),
+        strength=tuple(strength_paragraphs(told, **bearing)),
         against=f"{report.standing or 'known'}: {report.reference}",
         photos=found.against,
         figures=tuple(_figure(one, laid, report.standing, bearing) for one in found.figures),

@@ -3,6 +3,9 @@
 The calibration is of the embedding arm's cosines, because these lie in the store for every
 reference. A query is therefore read by its own cosines to the nearest genuine and the
 nearest fake reference of its element, whatever other arms have found beside them.
+
+Where the set's prints were held against each other (`Library.report` with `prints`), a detailed
+comparison is read too, by what it measured.
 """
 
 from __future__ import annotations
@@ -10,8 +13,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from loupebook.compare import RECIPE, Comparison
+from loupebook.evidence.by_print import PrintCalibration, calibrate_prints, read_print
 from loupebook.evidence.held import nearest_photo, set_vectors
 from loupebook.evidence.judge import read_query
+from loupebook.evidence.prints import kept_prints, prints_path
 from loupebook.evidence.set_calibration import calibrate_set
 from loupebook.evidence.stored import (
     MadeFrom,
@@ -43,6 +49,7 @@ class EvidenceKeeper:
     def __init__(self, catalogue: Catalogue) -> None:
         self._catalogue = catalogue
         self._held: SetCalibration | None = None
+        self._prints: tuple[object, str, Mapping[str, PrintCalibration]] | None = None
 
     def calibration(
         self,
@@ -120,6 +127,51 @@ class EvidenceKeeper:
             nearest=nearest.specimen,
             lighting=None if first is None else facts[first.photo_id].lighting,
         )
+
+    def read_print(
+        self, comparison: Comparison, element: Element, facts: Mapping[int, PhotoFacts]
+    ) -> dict[str, Any] | None:
+        """Return the reading of a comparison with the genuine photos of a design.
+
+        `None` where nothing was measured, or the set's own prints were not yet compared.
+
+        Parameters
+        ----------
+        comparison : Comparison
+            What was found.
+        element : Element
+            Of the design.
+        facts : mapping
+            Photo id to facts, of the whole set.
+        """
+        made_at, prints = self._print_calibrations(facts)
+        if comparison.overall_z is None or str(element) not in prints:
+            return None
+        return read_print(
+            prints[str(element)],
+            z=comparison.overall_z,
+            px_per_mm=None if comparison.framed is None else comparison.framed.px_per_mm,
+            element=str(element),
+            comparison=f"comparison of prints, recipe {RECIPE}",
+            set_version=self._catalogue.info().change_counter,
+            made_at=made_at,
+        )
+
+    def _print_calibrations(
+        self, facts: Mapping[int, PhotoFacts]
+    ) -> tuple[str, Mapping[str, PrintCalibration]]:
+        """Return when prints were calibrated, and what they support, as the set now stands."""
+        path = prints_path(self._catalogue.folder)
+        if not path.is_file():
+            return now(), {}
+        # Another process may have compared prints since, which changes nothing in the set.
+        seen = path.stat()
+        state = (self._catalogue.info().change_counter, seen.st_mtime_ns, seen.st_size)
+        if self._prints is None or self._prints[0] != state:
+            photos = {one.photo_id: one for one in self._catalogue.photos()}
+            rows = kept_prints(self._catalogue.folder, facts, photos).rows
+            self._prints = (state, now(), calibrate_prints(rows, facts))
+        return self._prints[1:]
 
 
 def embedding_arm(arms: Sequence[SearchArm]) -> EmbeddingArm | None:

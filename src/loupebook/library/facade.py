@@ -120,7 +120,7 @@ class Library(CuratorMethods):
         self._lock = RLock()
         self._thumbnails = ThumbnailCache(catalogue)
         self._evidence = EvidenceKeeper(catalogue)
-        self._comparer = SetComparer(catalogue, self.photo_pixels)
+        self._comparer = SetComparer(catalogue, self.photo_pixels, self._evidence)
         self._comparing = RLock()
         self._points = Points(catalogue)
 

@@ -10,11 +10,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from loupebook.evidence.prints import LeftOutPrints, left_out_prints
 from loupebook.evidence.table import PhotoTable
 from loupebook.records.model import PhotoFacts, PhotoRecord, SetInfo, SpecimenRecord
 from loupebook.search import Pending, Progress, ReadPhoto, no_progress
 from loupebook.setreport.copies import CopyPair, find_copies
-from loupebook.setreport.prints import LeftOutPrints, left_out_prints
 from loupebook.setreport.traits import PhotoTraits, read_traits
 
 

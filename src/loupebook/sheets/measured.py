@@ -286,6 +286,24 @@ def finding_words(compared: Mapping[str, Any], *, poor: bool = False, far: bool 
     return " ".join(said).strip()
 
 
+def strength_paragraphs(
+    compared: Mapping[str, Any], *, poor: bool = False, far: bool = False
+) -> list[str]:
+    """Return what a comparison with genuine prints is worth, where a set could tell.
+
+    Parameters
+    ----------
+    compared : mapping
+        The JSON form of a comparison; one saved before readings by print has none.
+    poor, far : bool
+        As for :func:`word_of`: nothing is said then.
+    """
+    reading = compared.get("reading")
+    if not reading or poor or far:
+        return []
+    return str(reading["says"]).split("\n\n")
+
+
 def measured_title(compared: Mapping[str, Any]) -> str:
     """Return what a comparison was held against, as a heading."""
     standing = compared["reference_standing"]

@@ -19,6 +19,7 @@ from loupebook.sheets.measured import (
     limit_words,
     measured_title,
     result_words,
+    strength_paragraphs,
 )
 from loupebook.sheets.paper import Paper, Size, column_width, magnification_for, magnification_words
 from loupebook.sheets.plan import Place, Plate, SheetPoint
@@ -271,6 +272,7 @@ def _reference(
         "registered": bool(one["registered"]),
         "measured": printable(measured_title(one)),
         "says": printable(finding_words(one, **bearing)),
+        "strength": [printable(part) for part in strength_paragraphs(one, **bearing)],
         "measurements": [
             [
                 printable(row["name"]),

@@ -24,7 +24,7 @@ NAME = "calibration"
 TITLE = "Calibration"
 AGAINST = {"known": "copies from presses in the set", "unseen": "copies from other presses"}
 GREATEST_LOSS = 0.1
-_HEADS = (
+RATIO_HEADS = (
     "element", "against", "genuine units", "copy units", "log10 LR from", "to", "Cllr",
     "Cllr-min", "loss",
 )  # fmt: skip
@@ -64,25 +64,20 @@ def examine(context: ReportContext) -> Section:
                 continue
             values, label, units = press_scores(part, scores, press=press)
             held = held_out(fit, values, label, units)
-            rows.append(_row(element, press, fit, held))
+            rows.append(ratio_row(element, press, fit, held))
             if not fit.speaks:
                 silent[press].append(f"{element}s")
                 continue
             said.append(_statement(element, press, held, fit))
             findings += _badly_set(element, press, held)
-            plots += [
-                replace(
-                    plot, name=f"{element}-{press}-{plot.name}", title=f"{element}, {plot.title}"
-                )
-                for plot in validation_plots(
-                    held.log10_lr, held.genuine, held.weights, against=AGAINST[press]
-                )
-            ]
+            plots += ratio_plots(element, press, held)
     said += _silent_words(silent)
     summary = " ".join(said) or (
         "No likelihood ratio can be given yet: the set has too few specimens of one standing."
     )
-    tables = [Table("Likelihood ratios on left-out units", _HEADS, tuple(rows))] if rows else []
+    tables = []
+    if rows:
+        tables.append(Table("Likelihood ratios on left-out units", RATIO_HEADS, tuple(rows)))
     if noticed:
         tables.append(_noticed_table(noticed))
         summary += " " + _noticed_words(noticed)
@@ -142,7 +137,18 @@ def _noticed_words(noticed: list[tuple[str, str, float]]) -> str:
     )
 
 
-def _row(element: str, press: str, fit: Calibration, held: HeldOut) -> tuple[object, ...]:
+def ratio_plots(element: str, press: str, held: HeldOut, *, kind: str = "") -> list[Plot]:
+    """Return the plots of validation of one reading, named after what it is of."""
+    return [
+        replace(plot, name=f"{element}-{press}{kind}-{plot.name}", title=f"{element}, {plot.title}")
+        for plot in validation_plots(
+            held.log10_lr, held.genuine, held.weights, against=AGAINST[press]
+        )
+    ]
+
+
+def ratio_row(element: str, press: str, fit: Calibration, held: HeldOut) -> tuple[object, ...]:
+    """Return a row of figures of merit, under `RATIO_HEADS`."""
     figures = held.figures()
     lower = round(fit.lower, 2) + 0.0  # never minus nought
     return (

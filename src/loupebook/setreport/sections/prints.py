@@ -11,12 +11,15 @@ from sklearn.linear_model import LogisticRegression
 from sklearn.model_selection import StratifiedGroupKFold
 
 from loupebook.compare import LeftOut
+from loupebook.evidence.by_print import PrintCalibration, calibrate_prints
 from loupebook.evidence.calibration import empirical_limits
 from loupebook.evidence.metrics import LN10, cllr
+from loupebook.evidence.plots import Plot
 from loupebook.evidence.reading import FAKE_NEEDED, GENUINE_NEEDED
 from loupebook.records.model import Lighting, Standing
 from loupebook.setreport.context import ReportContext
 from loupebook.setreport.model import Action, Finding, Section, Table
+from loupebook.setreport.sections.calibration import RATIO_HEADS, ratio_plots, ratio_row
 
 NAME = "prints"
 TITLE = "Prints held against each other"
@@ -105,12 +108,17 @@ def examine(context: ReportContext) -> Section:
         caption = f"The {min(SHOWN, len(told))} of {len(told)} whose print speaks most against them"
         heads = ("specimen", "recorded as", "z", "LR for its standing", "differs in", "suspect")
         tables.append(Table(caption, heads, tuple(_row(one) for one in told[:SHOWN])))
+    ratios, plots = _readings(calibrate_prints(found.rows, context.facts))
+    if ratios:
+        caption = "What a reading by print is worth, on left-out units"
+        tables.append(Table(caption, RATIO_HEADS, ratios))
     return Section(
         NAME,
         TITLE,
         _summary(judged, told, len(suspects), len(departing), found.failed),
         (*(_finding(one) for one in suspects), *(_departing(one) for one in departing)),
         tuple(tables),
+        tuple(plots),
         figures={
             "judged": len(judged),
             "told": len(told),
@@ -120,6 +128,20 @@ def examine(context: ReportContext) -> Section:
             "order": [one.judged.name for one in told],
         },
     )
+
+
+def _readings(
+    made: Mapping[str, PrintCalibration],
+) -> tuple[tuple[tuple[object, ...], ...], list[Plot]]:
+    """Return figures of merit and plots of what readings by print rest on."""
+    rows = []
+    plots = []
+    for element, one in made.items():
+        for press, fit in (("known", one.known), ("unseen", one.unseen)):
+            if fit is not None:
+                rows.append(ratio_row(element, press, fit, one.held[press]))
+                plots += ratio_plots(element, press, one.held[press], kind="-by-print")
+    return tuple(rows), plots
 
 
 def judge(context: ReportContext, photos: Sequence[LeftOut]) -> list[Judged]:

@@ -1,6 +1,7 @@
 """Every print of a set held against the genuine ones of its design, kept design by design.
 
 It takes seconds a photo, so it is made only when asked for, and goes on where it was stopped.
+What was made is what readings by print are calibrated on.
 """
 
 from __future__ import annotations
@@ -16,14 +17,21 @@ from pathlib import Path
 
 import cv2
 
-from loupebook.compare import ConsensusStore, Group, LeftOut, Source, Wanted, each_left_out
-from loupebook.compare.store import RECIPE
+from loupebook.compare import (
+    RECIPE,
+    ConsensusStore,
+    Group,
+    LeftOut,
+    Source,
+    Wanted,
+    each_left_out,
+)
 from loupebook.errors import ComparisonError, LoupebookError
 from loupebook.records.model import PhotoFacts, PhotoRecord, Standing
 from loupebook.search import Progress, ReadPhoto
 
-VERSION = 1
-"""Goes up when the same photos would be judged otherwise; `report.FORMAT` goes up with it."""
+VERSION = 2
+"""Goes up when the same photos would be judged otherwise; the report's format goes up with it."""
 WHAT = "Comparing prints"
 
 
@@ -97,12 +105,12 @@ def left_out_prints(
     progress : callable
         Called with (what, done, total), in photos.
     """
-    designs = designs_of(facts)
-    total = sum(one.photos for one in designs)
-    path = folder / "derived" / "setreport" / "prints.sqlite"
-    held = {design: _kept(path, _state(design, facts, photos)) for design in designs}
-    missing = [design for design in designs if held[design] is None]
-    done = total - sum(design.photos for design in missing)
+    states = {one: _state(one, facts, photos) for one in designs_of(facts)}
+    total = sum(one.photos for one in states)
+    path = prints_path(folder)
+    held = _kept(path, states)
+    missing = [one for one in states if held[one] is None]
+    done = total - sum(one.photos for one in missing)
     progress(WHAT, done, total)
 
     def answer(design: Design) -> LeftOutPrints:
@@ -115,12 +123,38 @@ def left_out_prints(
         for design, made in zip(missing, pool.map(answer, missing), strict=True):
             held[design] = made
             if not made.failed:
-                _keep(path, _state(design, facts, photos), made.rows)
+                _keep(path, states[design], made.rows)
             done += design.photos
             progress(WHAT, done, total)
-    every = [made for made in held.values() if made is not None]
+    return _joined(held.values())
+
+
+def kept_prints(
+    folder: Path, facts: Mapping[int, PhotoFacts], photos: Mapping[int, PhotoRecord]
+) -> LeftOutPrints:
+    """Return what is kept of the designs that have not changed since; nothing is compared.
+
+    Parameters
+    ----------
+    folder, facts, photos
+        As for :func:`left_out_prints`.
+    """
+    path = prints_path(folder)
+    if not path.is_file():
+        return LeftOutPrints(())
+    states = {one: _state(one, facts, photos) for one in designs_of(facts)}
+    return _joined(_kept(path, states).values())
+
+
+def prints_path(folder: Path) -> Path:
+    """Return where a set keeps what its prints gave."""
+    return folder / "derived" / "setreport" / "prints.sqlite"
+
+
+def _joined(made: Iterable[LeftOutPrints | None]) -> LeftOutPrints:
+    known = [one for one in made if one is not None]
     return LeftOutPrints(
-        tuple(row for made in every for row in made.rows), sum(made.failed for made in every)
+        tuple(row for one in known for row in one.rows), sum(one.failed for one in known)
     )
 
 
@@ -180,19 +214,23 @@ def _state(
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _kept(path: Path, state: str) -> LeftOutPrints | None:
-    """Return what was found of a design, if it still holds; a damaged file is deleted."""
+def _kept(path: Path, states: Mapping[Design, str]) -> dict[Design, LeftOutPrints | None]:
+    """Return what was found of each design, if it still holds; a damaged file is deleted."""
+    none: dict[Design, LeftOutPrints | None] = dict.fromkeys(states)
     if not path.is_file():
-        return None
+        return none
     try:
         with closing(sqlite3.connect(path, timeout=30.0)) as store:
-            row = store.execute("SELECT rows FROM prints WHERE state = ?", (state,)).fetchone()
-        return None if row is None else LeftOutPrints(_rows(row[0]))
+            rows = dict(store.execute("SELECT state, rows FROM prints").fetchall())
+        return {
+            one: LeftOutPrints(_rows(rows[state])) if state in rows else None
+            for one, state in states.items()
+        }
     except sqlite3.OperationalError:
-        return None  # locked, or nothing was kept yet
+        return none  # locked, or nothing was kept yet
     except (sqlite3.DatabaseError, ValueError, TypeError, KeyError):
         path.unlink(missing_ok=True)
-        return None
+        return none
 
 
 def _rows(stored: str) -> tuple[LeftOut, ...]:
