@@ -10,6 +10,7 @@ from compare_prints import PX_PER_MM, draw_print, photograph
 
 from desk_prints import copied
 from loupebook.compare import Held, LeftOut, Source, build_consensus, each_left_out
+from loupebook.compare.comparison import DIFFERS_FROM
 
 SCALE = PX_PER_MM * 1.2
 
@@ -44,6 +45,9 @@ def test_a_copy_recorded_as_genuine_departs_most(found: dict[str, LeftOut]) -> N
     )
     assert found["wrong"].differs
     assert not any(one.differs for name, one in found.items() if name != "wrong")
+    # One measurement that differs is not talked down by those that find nothing.
+    assert found["wrong"].departure >= found["wrong"].each["structure"] >= DIFFERS_FROM
+    assert all(found[name].departure == found[name].z for name in ("G-0", "G-1", "G-2"))
 
 
 def test_a_specimen_takes_no_part_in_what_it_is_held_against() -> None:

@@ -8,42 +8,8 @@ import pytest
 from loupebook.compare import LeftOut
 from loupebook.evidence.by_print import COARSEST, PrintCalibration, calibrate_prints, read_print
 from loupebook.evidence.metrics import cllr
-from loupebook.records.model import (
-    Element,
-    IntakeState,
-    Lighting,
-    PhotoFacts,
-    Standing,
-    View,
-)
-
-SEEN = 12.0
-
-
-def a_fact(name: str, standing: Standing, origin: str | None) -> PhotoFacts:
-    return PhotoFacts(
-        name, Element.SEAL, standing, "Marl", "Marl seal", origin, View.FACE, Lighting.DIFFUSE,
-        IntakeState.CONFIRMED,
-    )  # fmt: skip
-
-
-def a_set(
-    genuine: int = 20, fake: int = 20, origins: int = 10, apart: float = 3.0, photos: int = 2
-) -> tuple[list[LeftOut], dict[int, PhotoFacts]]:
-    """Prints whose z scatter by 0.7 about 0 where genuine, and about `apart` where not."""
-    rng = np.random.default_rng(3)
-    rows, facts = [], {}
-    for k in range(genuine + fake):
-        is_fake = k >= genuine
-        standing = Standing.FAKE if is_fake else Standing.GENUINE
-        origin = f"press {k % origins}" if is_fake else None
-        middle = rng.normal(apart if is_fake else 0.0, 0.6)
-        for _ in range(photos):
-            photo = len(rows)
-            facts[photo] = a_fact(f"s{k}", standing, origin)
-            z = float(middle + rng.normal(0, 0.3))
-            rows.append(LeftOut(photo, f"s{k}", laid=True, z=z, px_per_mm=SEEN))
-    return rows, facts
+from loupebook.records.model import Standing
+from print_rows import SEEN, a_fact, a_set
 
 
 def calibrated(**told: float) -> PrintCalibration:
@@ -52,8 +18,8 @@ def calibrated(**told: float) -> PrintCalibration:
 
 def read(held: PrintCalibration, z: float, px_per_mm: float | None = SEEN) -> dict:
     return read_print(
-        held, z=z, px_per_mm=px_per_mm, element="seal", comparison="comparison", set_version=4,
-        made_at="2026-01-01T00:00:00Z",
+        held, departure=z, px_per_mm=px_per_mm, element="seal", comparison="comparison",
+        set_version=4, made_at="2026-01-01T00:00:00Z",
     )  # fmt: skip
 
 

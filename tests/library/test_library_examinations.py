@@ -229,6 +229,25 @@ def test_the_printed_maps_are_named_for_what_departs_most(
         assert f"What {one['reference_standing']} ones have in common" in text
 
 
+def test_what_the_print_is_worth_is_printed_with_what_was_compared(
+    library: Library, saved: ExaminationRecord
+) -> None:
+    opened = library.examinations.open(saved.number, 1)
+    genuine, *rest = sorted(
+        opened.document["comparisons"], key=lambda one: one["reference_standing"] != "genuine"
+    )
+    says = "Differences of this size are told apart.\n\nThis is by the print alone."
+    answer = opened.document["answer"]
+    near = {"reading": {**answer["reading"], "close_reference": True}}
+    clean = {"photo_check": {**answer["photo_check"], "findings": []}}
+    compared = {"comparisons": [{**genuine, "reading": {"says": says}}, *rest]}
+    told = {**opened.document, **compared, "answer": {**answer, **near, **clean}}
+    text = text_of(library.examinations.print(replace(opened, document=told)))
+    for part in says.split("\n\n"):
+        assert part in text
+        assert part not in text_of(library.examinations.print(opened))
+
+
 def test_no_page_of_the_printed_record_is_nearly_empty(
     library: Library, report: SearchReport
 ) -> None:

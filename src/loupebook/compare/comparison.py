@@ -7,7 +7,7 @@ what the item is.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
@@ -155,6 +155,13 @@ class Comparison:
             + "."
         )
 
+    @property
+    def departure(self) -> float | None:
+        """How far the print departs (:func:`departure`); `None` where nothing was measured."""
+        if self.overall_z is None:
+            return None
+        return departure(self.overall_z, (one.z for one in self.figures if one.z is not None))
+
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form."""
         return {
@@ -272,6 +279,23 @@ def overall(figures: Sequence[Figure]) -> float | None:
         return None
     size = math.sqrt(sum(weight * weight for weight, _ in known))
     return sum(weight * z for weight, z in known) / size
+
+
+def departure(overall_z: float, each: Iterable[float]) -> float:
+    """Return how far a print departs, from all measurements together and from one that differs.
+
+    All together are weighed by what tells good copies; a part that is plainly drawn otherwise may
+    weigh little there, and must not pass for usual.
+
+    Parameters
+    ----------
+    overall_z : float
+        Of all together (:func:`overall`).
+    each : iterable of float
+        z of the single measurements.
+    """
+    differing = [min(z, GREATEST) for z in each if z >= DIFFERS_FROM]
+    return max([overall_z, *differing])
 
 
 def own_figures(consensus: Consensus, *, uv: bool) -> dict[str, list[float]]:

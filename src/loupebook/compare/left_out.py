@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from loupebook.compare.comparison import looks_uv, measured, own_figures
+from loupebook.compare.comparison import departure, looks_uv, measured, own_figures
 from loupebook.compare.consensus import Source
 from loupebook.compare.registration import register
 from loupebook.compare.store import Held
@@ -47,6 +47,11 @@ class LeftOut:
     differs: tuple[str, ...] = ()
     each: Mapping[str, float] = field(default_factory=dict)
     px_per_mm: float | None = None
+
+    @property
+    def departure(self) -> float | None:
+        """How far the print departs (:func:`.comparison.departure`)."""
+        return None if self.z is None else departure(self.z, self.each.values())
 
 
 def each_left_out(held: Held, photos: Sequence[Source], *, uv: bool) -> Iterator[LeftOut]:

@@ -1,10 +1,10 @@
 """Readings by print: what the detailed comparison with a design's genuine photos is worth.
 
-The score is the z of all measurements together, its sign turned so that greater means more like
-genuine prints. What it is worth the set's own prints tell, each held against the genuine ones
-of other specimens (:mod:`.prints`): for *known press* specimen by specimen, for *unseen press*
-with the print origin as the unit. A copy never takes part in what it is held against, so that
-both rest on the same scores.
+The score is how far a print departs, its sign turned so that greater means more like genuine
+prints: the z of all measurements together, or of one that differs. What it is worth the set's own
+prints tell, each held against the genuine ones of other specimens (:mod:`.prints`): for *known
+press* specimen by specimen, for *unseen press* with the print origin as the unit. A copy never
+takes part in what it is held against, so that both rest on the same scores.
 """
 
 from __future__ import annotations
@@ -91,7 +91,7 @@ def calibrate_prints(
     dict
         Element to its calibration.
     """
-    told = [row for row in rows if row.z is not None and row.photo_id in facts]
+    told = [row for row in rows if row.departure is not None and row.photo_id in facts]
     elements = sorted({str(facts[row.photo_id].element) for row in told})
     return {
         element: _calibrated(
@@ -104,7 +104,7 @@ def calibrate_prints(
 def _calibrated(rows: Sequence[LeftOut], facts: Mapping[int, PhotoFacts]) -> PrintCalibration:
     known = [facts[row.photo_id] for row in rows]
     fake = np.array([fact.standing is Standing.FAKE for fact in known], dtype=bool)
-    scores = -np.array([row.z for row in rows], dtype=np.float64)
+    scores = -np.array([row.departure for row in rows], dtype=np.float64)
     specimens = [fact.specimen for fact in known]
     presses = origin_units(specimens, fake.tolist(), [fact.origin for fact in known])
     copies = [fact for fact in known if fact.standing is Standing.FAKE]
@@ -137,7 +137,7 @@ def _fit(
 def read_print(
     calibration: PrintCalibration,
     *,
-    z: float,
+    departure: float,
     px_per_mm: float | None,
     element: str,
     comparison: str,
@@ -150,8 +150,8 @@ def read_print(
     ----------
     calibration : PrintCalibration
         Of the element.
-    z : float
-        Of all measurements together.
+    departure : float
+        How far the query's print departs, in usual deviations.
     px_per_mm : float, optional
         How finely the query showed the print.
     element : str
@@ -174,7 +174,7 @@ def read_print(
     )
     coarse = _too_coarse(calibration, px_per_mm)
     known, unseen = (
-        None if coarse else _strength(fit, z, copy)
+        None if coarse else _strength(fit, departure, copy)
         for fit, copy in ((calibration.known, KNOWN_PRESS), (calibration.unseen, UNSEEN_PRESS))
     )
     needs = missing_words(basis, element=element)
@@ -208,11 +208,11 @@ def _too_coarse(calibration: PrintCalibration, px_per_mm: float | None) -> str:
     )
 
 
-def _strength(fit: Calibration | None, z: float, copy: str) -> Strength | None:
+def _strength(fit: Calibration | None, departure: float, copy: str) -> Strength | None:
     if fit is None:
         return None
-    value = float(fit.log10_lr(-z))
-    return Strength(value, *fit.interval(-z), support_words(value, copy=copy))
+    value = float(fit.log10_lr(-departure))
+    return Strength(value, *fit.interval(-departure), support_words(value, copy=copy))
 
 
 def _sentences(known: Strength | None, unseen: Strength | None) -> list[str]:

@@ -145,11 +145,12 @@ class EvidenceKeeper:
             Photo id to facts, of the whole set.
         """
         made_at, prints = self._print_calibrations(facts)
-        if comparison.overall_z is None or str(element) not in prints:
+        departure = comparison.departure
+        if departure is None or str(element) not in prints:
             return None
         return read_print(
             prints[str(element)],
-            z=comparison.overall_z,
+            departure=departure,
             px_per_mm=None if comparison.framed is None else comparison.framed.px_per_mm,
             element=str(element),
             comparison=f"comparison of prints, recipe {RECIPE}",

@@ -1,0 +1,36 @@
+"""Rows as a set's own prints give them, made up, for readings by print."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from loupebook.compare import LeftOut
+from loupebook.records.model import Element, IntakeState, Lighting, PhotoFacts, Standing, View
+
+SEEN = 12.0
+
+
+def a_fact(name: str, standing: Standing, origin: str | None) -> PhotoFacts:
+    return PhotoFacts(
+        name, Element.SEAL, standing, "Marl", "Marl seal", origin, View.FACE, Lighting.DIFFUSE,
+        IntakeState.CONFIRMED,
+    )  # fmt: skip
+
+
+def a_set(
+    genuine: int = 20, fake: int = 20, origins: int = 10, apart: float = 3.0, photos: int = 2
+) -> tuple[list[LeftOut], dict[int, PhotoFacts]]:
+    """Prints whose z scatter by 0.7 about 0 where genuine, and about `apart` where not."""
+    rng = np.random.default_rng(3)
+    rows, facts = [], {}
+    for k in range(genuine + fake):
+        is_fake = k >= genuine
+        standing = Standing.FAKE if is_fake else Standing.GENUINE
+        origin = f"press {k % origins}" if is_fake else None
+        middle = rng.normal(apart if is_fake else 0.0, 0.6)
+        for _ in range(photos):
+            photo = len(rows)
+            facts[photo] = a_fact(f"s{k}", standing, origin)
+            z = float(middle + rng.normal(0, 0.3))
+            rows.append(LeftOut(photo, f"s{k}", laid=True, z=z, px_per_mm=SEEN))
+    return rows, facts
