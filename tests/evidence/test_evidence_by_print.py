@@ -77,6 +77,7 @@ def test_the_words_name_the_copy_the_condition_and_the_limits() -> None:
     assert "more probable for a copy" in reading["says"]
     assert "only if your item is of the design" in reading["says"]
     assert "does not say that the item is genuine" in reading["does_not_say"]
+    assert "20 genuine and 20 fake seals of this set" in reading["says"]
     assert reading["basis"]["genuine"] == 20
     assert reading["basis"]["set_version"] == 4
     # Two figures on one rung of the scale are one sentence, with the more careful of them.
@@ -84,7 +85,7 @@ def test_the_words_name_the_copy_the_condition_and_the_limits() -> None:
     careful = min(
         (reading[press]["log10_lr"] for press in ("known_press", "unseen_press")), key=abs
     )
-    assert "from a press that the set knows or any other" in sentence
+    assert "a copy from any press, known to the set or not" in sentence
     assert f"{10**-careful:.2g} times" in sentence or f"{10**-careful:.0f} times" in sentence
 
 

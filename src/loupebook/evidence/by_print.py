@@ -44,7 +44,7 @@ _CONDITION = (
     "This is by the print alone, and holds only if your item is of the design that it was held "
     "against."
 )
-_EITHER = "a copy, from a press that the set knows or any other"
+_EITHER = "a copy from any press, known to the set or not"
 
 
 @dataclass(frozen=True)
@@ -181,7 +181,7 @@ def read_print(
     if coarse:
         told = [coarse]
     elif known or unseen:
-        told = [*_sentences(known, unseen), _CONDITION]
+        told = [*_sentences(known, unseen), f"{_CONDITION} {_basis_words(basis, element)}"]
     else:
         told = [
             "By the print no figure of strength can be given yet. Still needed, with prints that "
@@ -195,6 +195,14 @@ def read_print(
         "says": PARAGRAPH.join(told),
         "does_not_say": DOES_NOT_SAY,
     }
+
+
+def _basis_words(basis: Basis, element: str) -> str:
+    presses = f", of {basis.origins} recorded presses" if basis.origins else ""
+    return (
+        f"It rests on {basis.genuine} genuine and {basis.fake} fake {element}s of this set "
+        f"whose prints could be compared{presses}."
+    )
 
 
 def _too_coarse(calibration: PrintCalibration, px_per_mm: float | None) -> str:
