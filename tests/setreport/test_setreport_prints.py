@@ -165,20 +165,6 @@ def test_a_photo_that_cannot_be_laid_tells_only_where_genuine_ones_could() -> No
     assert prints.judge(SimpleNamespace(facts={1: facts[3]}), photos[:0]) == []
 
 
-def test_what_was_not_photographed_says_nothing() -> None:
-    rng = np.random.default_rng(6)
-
-    def one(n: int, *, fake: bool, uv: bool) -> Judged:
-        z = float(rng.normal(3.0 * fake, 1.0))
-        each = {"UV plate, UV-A": z} if uv else {}
-        return replace(judged(0.0, f"{n}", fake=fake), each=each)
-
-    held = [one(n, fake=n % 2 == 0, uv=n % 3 > 0) for n in range(60)]
-    told = {told.judged.name: told.log10_lr for told in prints.tellings(held)}
-    bare = [told[item.name] for item in held if not item.each]
-    assert np.abs(bare).max() < 0.25 < np.abs(list(told.values())).max()
-
-
 def test_no_figure_goes_beyond_what_the_specimens_support() -> None:
     told = prints.tellings(a_telling_set())
     assert max(abs(one.log10_lr) for one in told) <= np.log10(22)

@@ -26,6 +26,7 @@ from loupebook.compare.look import distances, lightness, look_of
 from loupebook.compare.picture import Picture
 from loupebook.compare.registration import Registration, hull_of, register, sample_photo
 from loupebook.errors import ComparisonError
+from loupebook.search.local.features import Features
 
 FRAME_AREA = 720 * 720
 """Area of the frame, px, unless its scale is known and more are needed for `FINE`."""
@@ -130,6 +131,8 @@ class Consensus:
         top, and frame px a working px.
     item : ndarray
         float32, a small frame: which share of a px is the item (:func:`item_of`).
+    features : Features, optional
+        Of the middle, where they were taken before.
     """
 
     photos: tuple[Aligned, ...]
@@ -142,6 +145,7 @@ class Consensus:
     px_per_mm: float | None
     place: tuple[float, float, float] = (0.0, 0.0, 1.0)
     item: NDArray[np.float32] = field(default_factory=lambda: np.zeros((8, 8), np.float32))
+    features: Features | None = None
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -171,7 +175,7 @@ class Consensus:
     @cached_property
     def picture(self) -> Picture:
         """The middle made ready for registration."""
-        return Picture(self.pixels, 1.0, self.mask)
+        return Picture(self.pixels, 1.0, self.mask, known=self.features)
 
     @cached_property
     def grey(self) -> NDArray[np.float32]:
@@ -195,7 +199,7 @@ class Consensus:
         valid = np.stack([photo.valid for photo in rest])
         count = valid.sum(axis=0).astype(np.uint8)
         return replace(
-            self, photos=tuple(rest), count=count, mask=self.mask & (count > 0),
+            self, photos=tuple(rest), count=count, mask=self.mask & (count > 0), features=None,
             middle=masked_median(np.stack([photo.colour for photo in rest]), valid),
         )  # fmt: skip
 

@@ -36,12 +36,15 @@ class Picture:
     handed_in : ndarray, optional
         The photo at its own size, where working px are fewer: where a photo lies is found on
         the working picture, what it shows is taken from here.
+    known : Features, optional
+        Its features, where they were taken before.
     """
 
     pixels: Pixels
     shrunk: float = 1.0
     mask: NDArray[np.bool_] | None = None
     handed_in: Pixels | None = None
+    known: Features | None = None
 
     @classmethod
     def of(cls, pixels: Pixels, *, longest: int = WORKING_SIDE) -> Picture:
@@ -78,6 +81,8 @@ class Picture:
     @cached_property
     def features(self) -> Features:
         """RootSIFT features, in working px."""
+        if self.known is not None:
+            return self.known
         found = extract(self.pixels, FEATURES)
         if self.mask is None or not len(found):
             return found
