@@ -8,6 +8,7 @@ from loupebook.compare import (
     Comparison,
     Group,
     Registration,
+    agrees_better,
     compare_each,
     rerank,
     standing_scores,
@@ -21,11 +22,28 @@ def compared(name: str, standing: str, z: float | None, score: float) -> Compare
     return Compared(Candidate(group, (1,), score), Comparison(registration, overall_z=z))
 
 
-def test_order_follows_the_comparison_and_what_cannot_be_laid_comes_last():
-    one = compared("a", "genuine", 6.0, 0.9)
-    two = compared("b", "genuine", 0.5, 0.7)
-    three = compared("c", "fake", None, 0.99)
-    assert [c.candidate.group.name for c in rerank([one, two, three])] == ["b", "a", "c"]
+def order(*every: Compared) -> str:
+    return "".join(one.candidate.group.name for one in rerank(every))
+
+
+def test_a_design_that_the_print_agrees_better_with_comes_first():
+    first = compared("a", "genuine", 6.0, 0.9)
+    agrees = compared("b", "genuine", 0.5, 0.7)
+    unlaid = compared("c", "fake", None, 0.99)
+    assert order(first, agrees, unlaid) == "bac"
+    assert not agrees_better(agrees.comparison, unlaid.comparison)
+
+
+def test_the_searchs_order_stays_where_the_comparison_tells_nothing():
+    first = compared("a", "genuine", 6.0, 0.9)
+    # A copy departs from every design: from which less says nothing.
+    assert order(first, compared("b", "genuine", 2.0, 0.7)) == "ab"
+    # Both agree.
+    assert order(compared("a", "genuine", 0.6, 0.9), compared("b", "genuine", 0.1, 0.7)) == "ab"
+    # A press of copies is no other design.
+    assert order(first, compared("b", "fake", 0.1, 0.7)) == "ab"
+    # A design found before the first genuine one stays there.
+    assert order(compared("f", "fake", 3.0, 0.95), first) == "fa"
 
 
 def test_a_design_without_print_does_not_stop_the_others():

@@ -75,10 +75,11 @@ class Desk extends Glass {
 
   tellMeasures() {
     const measures = this.state?.measures ?? {};
-    const told = JSON.stringify(measures);
+    const nearer = this.state?.nearer ?? "";
+    const told = JSON.stringify([measures, nearer]);
     if (told !== this.told) {
       this.told = told;
-      this.measuredBox.replaceChildren(...measuredParts(measures, this.data.doubt, this.opened, this.state?.frame, (...at) => this.visit(...at)));
+      this.measuredBox.replaceChildren(...measuredParts(measures, [this.data.doubt, nearer], this.opened, this.state?.frame, (...at) => this.visit(...at)));
       if (Object.keys(measures).length) this.root.dispatchEvent(new CustomEvent("measured", { bubbles: true }));
     }
     this.offerMaps();

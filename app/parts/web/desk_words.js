@@ -47,9 +47,9 @@ function keyDialog() {
   return dialog;
 }
 
-// `open` holds the keys of the lists that stand open, and is kept so; `frame` says how large
-// the picture is that places lie in.
-function measuredParts(measures, doubt, open, frame, visit) {
+// `cautions` stand before all figures; `open` holds the keys of the lists that stand open, and
+// is kept so; `frame` says how large the picture is that places lie in.
+function measuredParts(measures, cautions, open, frame, visit) {
   const entries = Object.entries(measures);
   if (!entries.length) return [el("p", { class: "measured waits" }, "Measuring against known examples…")];
   // Where nothing could be measured, the reason is the same against all.
@@ -63,7 +63,7 @@ function measuredParts(measures, doubt, open, frame, visit) {
     ),
     ...strengthParts(one),
   ]);
-  return doubt ? [el("p", { class: "caution" }, doubt), ...parts] : parts;
+  return [...cautions.filter(Boolean).map((words) => el("p", { class: "caution" }, words)), ...parts];
 }
 
 // What the print is worth, and what that does not say: both always to be seen.

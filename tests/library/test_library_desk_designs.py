@@ -1,0 +1,74 @@
+"""The desk says where the print agrees with another design than the nearest."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import pytest
+from compare_prints import PX_PER_MM, draw_print, photograph
+
+from desk_prints import Shots, copied, fill, shots_of, told
+from loupebook.library import (
+    Element,
+    IncomingPhoto,
+    Library,
+    SearchReport,
+    SpecimenRecord,
+    Standing,
+    encode_jpeg,
+)
+
+
+@pytest.fixture(scope="module")
+def shots() -> Shots:
+    return shots_of()
+
+
+@pytest.fixture(scope="module")
+def library(tmp_path_factory: pytest.TempPathFactory, shots: Shots) -> Iterator[Library]:
+    """Two designs of one maker that differ in one part: the second shows what copies show."""
+    with Library.create(tmp_path_factory.mktemp("designs") / "set", name="Prints") as made:
+        fill(made, shots)
+        for k in range(3):
+            photo = photograph(copied(draw_print(3)), 50 + k, tilt=0.12, size=(430, 540))
+            record = SpecimenRecord(
+                f"S-{k}", Element.SEAL, Standing.GENUINE, marque="Marque A", edition="Second"
+            )
+            incoming = IncomingPhoto(
+                encode_jpeg(photo.pixels, quality=95), f"S-{k}.jpg", px_per_mm=PX_PER_MM
+            )
+            assert made.add_specimen(record, [incoming], by="a curator").ok
+        yield made
+
+
+def report(library: Library, pixels, nearest: str, further: str) -> SearchReport:
+    """Return the answer of a search that found one design first and then the other."""
+    first = told(library, pixels, nearest, None)
+    other = told(library, pixels, further, None).matches
+    return replace(first, matches=(*first.matches, *other))
+
+
+def nearer(library: Library, pixels, nearest: str, further: str) -> str:
+    desk = library.desk(report(library, pixels, nearest, further))
+    desk.align()
+    state = desk.to_dict()
+    assert state["done"]
+    return state["nearer"]
+
+
+def test_a_print_of_the_second_design_found_as_the_first_is_told(
+    library: Library, shots: Shots
+) -> None:
+    said = nearer(library, shots.copy_query.pixels, "G-0", "S-0")
+    assert said.startswith("The print agrees better with Second")
+    assert "those of First" in said
+
+
+def test_nothing_is_said_where_the_nearest_design_agrees(library: Library, shots: Shots) -> None:
+    assert nearer(library, shots.copy_query.pixels, "S-0", "G-0") == ""
+    assert nearer(library, shots.genuine_query.pixels, "G-0", "S-0") == ""
+
+
+def test_one_design_alone_is_done_without(library: Library, shots: Shots) -> None:
+    assert nearer(library, shots.copy_query.pixels, "G-0", "G-1") == ""
