@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from loupebook.compare import LeftOut
+from loupebook.evidence.prints import LeftOutPrints
 from loupebook.records.model import Element, IntakeState, Lighting, PhotoFacts, Standing, View
-
-SEEN = 12.0
 
 
 def a_fact(name: str, standing: Standing, origin: str | None) -> PhotoFacts:
@@ -19,7 +18,7 @@ def a_fact(name: str, standing: Standing, origin: str | None) -> PhotoFacts:
 
 def a_set(
     genuine: int = 20, fake: int = 20, origins: int = 10, apart: float = 3.0, photos: int = 2
-) -> tuple[list[LeftOut], dict[int, PhotoFacts]]:
+) -> tuple[LeftOutPrints, dict[int, PhotoFacts]]:
     """Prints whose z scatter by 0.7 about 0 where genuine, and about `apart` where not."""
     rng = np.random.default_rng(3)
     rows, facts = [], {}
@@ -32,5 +31,5 @@ def a_set(
             photo = len(rows)
             facts[photo] = a_fact(f"s{k}", standing, origin)
             z = float(middle + rng.normal(0, 0.3))
-            rows.append(LeftOut(photo, f"s{k}", laid=True, z=z, px_per_mm=SEEN))
-    return rows, facts
+            rows.append(LeftOut(photo, f"s{k}", laid=True, z=z, others=2))
+    return LeftOutPrints(tuple(rows)), facts

@@ -110,7 +110,8 @@ def offer_prints(library: Library) -> None:
     st.subheader("Prints held against each other")
     st.markdown(
         "Where an edition has two genuine specimens or more, each print of it can be laid over "
-        "them as well, to find specimens whose standing may be wrong. With "
+        "them as well, to find specimens whose standing may be wrong, and to learn what a "
+        "detailed comparison is worth: on the desk of *Examine* it then comes with a figure. With "
         f"{counted(photos, 'photo')} the first time takes up to about "
         f"{counted(max(1, round(photos * PRINT_SECONDS / 60)), 'minute')}; stopped half-way, it "
         "goes on with the edition where it stood, and later only editions that changed are "

@@ -122,9 +122,6 @@ def test_found_photos_are_compared_group_by_group_as_they_come(folder):
         assert first.candidate.photo_ids == tuple(facts)
         assert first.comparison.registration.registered
         assert list(found) == []
-        scores = comparer.scores([first])
-        assert scores.genuine == pytest.approx(-first.comparison.overall_z)
-        assert scores.fake is None
 
 
 def test_unknown_photo_is_an_error_that_says_so(folder):

@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-import pytest
+from dataclasses import replace
 
 from loupebook.compare import (
     Candidate,
@@ -11,7 +11,6 @@ from loupebook.compare import (
     agrees_better,
     compare_each,
     rerank,
-    standing_scores,
 )
 from loupebook.errors import ComparisonError
 
@@ -60,14 +59,10 @@ def test_a_design_without_print_does_not_stop_the_others():
     assert not any(one.comparison.registration.registered for one in found)
 
 
-def test_scores_by_standing_are_the_nearest_of_each():
-    every = [
-        compared("a", "genuine", 6.0, 0.9),
-        compared("b", "genuine", 0.5, 0.7),
-        compared("c", "fake", 2.0, 0.4),
-        compared("d", "fake", None, 0.4),
-    ]
-    scores = standing_scores(every)
-    assert scores.genuine == pytest.approx(-0.5)
-    assert scores.fake == pytest.approx(-2.0)
-    assert standing_scores(every[:1]).fake is None
+def test_only_genuine_designs_photographed_alike_are_rivals():
+    first = compared("a", "genuine", 6.0, 0.9)
+    for change in ({"element": "seal"}, {"view": "head"}, {"lighting": "uv-a"}, {"name": "a"}):
+        other = compared("b", "genuine", 0.1, 0.7)
+        group = replace(other.candidate.group, **change)
+        moved = Compared(replace(other.candidate, group=group), other.comparison)
+        assert [one.score for one in rerank([first, moved])] == [0.9, 0.7], change

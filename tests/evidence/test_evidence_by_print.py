@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from loupebook.compare import LeftOut
 from loupebook.evidence.by_print import COARSEST, PrintCalibration, calibrate_prints, read_print
 from loupebook.evidence.metrics import cllr
+from loupebook.evidence.prints import LeftOutPrints
 from loupebook.records.model import Standing
-from print_rows import SEEN, a_fact, a_set
+from print_rows import a_fact, a_set
 
 
 def calibrated(**told: float) -> PrintCalibration:
     return calibrate_prints(*a_set(**told))["seal"]  # type: ignore[arg-type]
 
 
-def read(held: PrintCalibration, z: float, px_per_mm: float | None = SEEN) -> dict:
+def read(held: PrintCalibration, z: float, detail: float = 1.0) -> dict:
     return read_print(
-        held, departure=z, px_per_mm=px_per_mm, element="seal", comparison="comparison",
+        held, departure=z, detail=detail, element="seal", comparison="comparison",
         set_version=4, made_at="2026-01-01T00:00:00Z",
     )  # fmt: skip
 
@@ -61,22 +64,47 @@ def test_it_is_specimens_and_presses_that_count_not_photos() -> None:
 
 def test_a_photo_coarser_than_the_known_ones_gets_no_figure() -> None:
     held = calibrated()
-    assert held.px_per_mm == SEEN
-    assert read(held, 0.0, COARSEST * SEEN)["known_press"] is not None
-    coarse = read(held, 0.0, COARSEST * SEEN - 0.5)
+    assert read(held, 0.0, COARSEST)["known_press"] is not None
+    coarse = read(held, 0.0, 0.4)
     assert coarse["known_press"] is None
     assert coarse["unseen_press"] is None
-    assert "shows 6 px a mm" in coarse["says"]
+    assert "shows 40 % of the detail" in coarse["says"]
     assert "Take it closer" in coarse["says"]
-    # Without a scale there is nothing to hold against each other.
-    assert read(held, 0.0, None)["known_press"] is not None
+
+
+def test_prints_that_wait_to_be_compared_are_named_before_specimens_are_asked_for() -> None:
+    prints, facts = a_set(genuine=4)
+    stale = replace(prints, missing={"seal": 9, "band": 3})
+    made = calibrate_prints(stale, facts)
+    for element, photos in (("seal", 9), ("band", 3)):
+        says = read_print(
+            made[element], departure=0.0, detail=1.0, element=element, comparison="",
+            set_version=1, made_at="",
+        )["says"]  # fmt: skip
+        assert f"({photos} of {element}s have not)" in says
+        assert "Still needed" not in says
+    # Where the rest gives a figure, that is given, and what takes no part is told.
+    whole, facts = a_set()
+    says = read(calibrate_prints(replace(whole, missing={"seal": 2}), facts)["seal"], 0.0)["says"]
+    assert "more probable" in says
+    assert "(2 of seals have not)" in says
+
+
+def test_a_print_held_against_one_specimen_alone_tells_nothing() -> None:
+    prints, facts = a_set()
+    alone = tuple(replace(row, others=1) for row in prints.rows[:2])
+    made = calibrate_prints(replace(prints, rows=(*alone, *prints.rows[2:])), facts)
+    assert made["seal"].genuine == 19
 
 
 def test_the_words_name_the_copy_the_condition_and_the_limits() -> None:
     reading = read(calibrated(), 3.5)
     assert "more probable for a copy" in reading["says"]
     assert "only if your item is of the design" in reading["says"]
+    assert "must not be multiplied" in reading["says"]
     assert "does not say that the item is genuine" in reading["does_not_say"]
+    assert "Good copies lie among genuine prints" in reading["does_not_say"]
+    assert reading["departure"] == 3.5
     assert "20 genuine and 20 fake seals of this set" in reading["says"]
     assert reading["basis"]["genuine"] == 20
     assert reading["basis"]["set_version"] == 4
@@ -85,23 +113,39 @@ def test_the_words_name_the_copy_the_condition_and_the_limits() -> None:
     careful = min(
         (reading[press]["log10_lr"] for press in ("known_press", "unseen_press")), key=abs
     )
-    assert "a copy from any press, known to the set or not" in sentence
+    assert "a copy (from any press, known to the set or not)" in sentence
     assert f"{10**-careful:.2g} times" in sentence or f"{10**-careful:.0f} times" in sentence
 
 
 def test_prints_that_could_not_be_laid_or_were_withdrawn_take_no_part() -> None:
-    rows, facts = a_set()
-    rows += [LeftOut(len(rows), "s99", laid=False, z=None), LeftOut(9999, "gone", True, 9.0)]
-    facts[len(rows) - 2] = a_fact("s99", Standing.GENUINE, None)
-    assert calibrate_prints(rows, facts)["seal"].genuine == 20
-    assert calibrate_prints([], facts) == {}
+    prints, facts = a_set()
+    count = len(prints.rows)
+    more = LeftOut(count, "s99", laid=False, z=None), LeftOut(9999, "gone", True, 9.0, others=2)
+    facts[count] = a_fact("s99", Standing.GENUINE, None)
+    made = calibrate_prints(replace(prints, rows=(*prints.rows, *more)), facts)
+    assert made["seal"].genuine == 20
+    assert calibrate_prints(LeftOutPrints(()), facts) == {}
+
+
+def test_the_limit_of_the_set_is_told_where_a_figure_lies_on_it() -> None:
+    held = calibrated(apart=6.0)
+    assert "supports no more" in read(held, 12.0)["says"]
+    assert "supports no more" not in read(calibrated(apart=0.0), 0.2)["says"]
+
+
+def test_one_press_and_several_are_told_apart_in_words() -> None:
+    assert "of 1 recorded press." in read(calibrated(origins=1), 0.0)["says"]
+    assert "of 10 recorded presses." in read(calibrated(), 0.0)["says"]
 
 
 @pytest.mark.parametrize("press", ["known", "unseen"])
 def test_likelihood_ratios_of_the_sets_own_prints_are_left_out_ones(press: str) -> None:
-    rows, facts = a_set()
-    held = calibrate_prints(rows, facts)["seal"].held[press]
+    prints, facts = a_set()
+    made = calibrate_prints(prints, facts)["seal"]
+    held, fit = made.held[press], getattr(made, press)
     assert held.genuine.sum() == 40
-    # What a photo's own unit says of itself would make it larger than a fit without it.
+    # A unit that lies far off would bend a fit that knows it towards itself.
+    inside = fit.log10_lr([-row.departure for row in prints.rows])
+    assert np.abs(held.log10_lr - inside).max() > 1e-3
     figures = held.figures()
     assert figures["cllr_min"] <= figures["cllr"] < 1

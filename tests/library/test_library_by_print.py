@@ -33,7 +33,7 @@ def telling(monkeypatch: pytest.MonkeyPatch) -> None:
     """Have the set know twenty genuine seals and copies of ten presses, three deviations off."""
     known = calibrate_prints(*a_set())
     monkeypatch.setattr(
-        EvidenceKeeper, "_print_calibrations", lambda *_: ("2026-01-01T00:00:00Z", known)
+        EvidenceKeeper, "_print_calibrations", lambda *_: ("2026-01-01T00:00:00Z", 1, known)
     )
 
 
@@ -44,15 +44,16 @@ def test_a_reading_waits_for_the_prints_and_follows_the_set(library: Library, sh
     reading = library.compare(query, 1).reading
     assert reading is not None
     assert reading["known_press"] is None
-    assert (reading["basis"]["genuine"], reading["basis"]["fake"]) == (2, 1)
-    assert "8 more genuine and 9 more fake seals" in reading["says"]
+    assert (reading["basis"]["genuine"], reading["basis"]["fake"]) == (0, 0)
+    # Two genuine specimens: each is held against one alone, which tells nothing.
+    assert "10 more genuine and 10 more fake seals" in reading["says"]
     # What the prints gave holds only as long as the design's photos stand as they did.
     library.withdraw("F-0", by="a curator", reason="a test")
-    assert library.compare(query, 1).reading is None
+    assert "Not all prints" in library.compare(query, 1).reading["says"]
     library.report(only=["prints"], prints=True)
     again = library.compare(query, 1).reading
     assert again is not None
-    assert again["basis"]["fake"] == 0
+    assert "Not all prints" not in again["says"]
     # Another program sees the same, and a lost file is no fault.
     with Library.open(library.folder) as other:
         assert other.compare(query, 1).reading["basis"] == {
@@ -69,10 +70,18 @@ def test_the_desk_says_what_the_print_is_worth(library: Library, shots: Shots) -
     measures = desk.to_dict()["measures"]
     (genuine,) = [one for one in measures.values() if one["against"].startswith("genuine")]
     assert "more probable for a copy" in genuine["strength"][0]
-    assert "holds only if your item is of the design" in genuine["strength"][-1]
+    assert "holds only if your item is of the design" in genuine["strength"][-2]
+    assert "It does not say that the item is genuine" in genuine["strength"][-1]
     # Nearness to a press of copies is not calibrated, so nothing is said of it.
     (fake,) = [one for one in measures.values() if one["against"].startswith("fake")]
     assert fake["strength"] == []
+
+
+@pytest.mark.usefixtures("telling")
+def test_a_design_of_one_specimen_is_not_read(library: Library, shots: Shots) -> None:
+    assert library.compare(shots.copy_query.pixels, 1).reading is not None
+    library.withdraw("G-1", by="a curator", reason="a test")
+    assert library.compare(shots.copy_query.pixels, 1).reading is None
 
 
 @pytest.mark.usefixtures("telling")
@@ -87,6 +96,9 @@ def test_nothing_is_said_of_a_poor_photo_or_where_nothing_is_close(
     poor = library.compare(blurred, 1)
     assert not poor.photo_check.shows_print
     assert poor.to_dict()["reading"] is None
+    # Where no measurement tells anything, what all together are worth is not said either.
+    mute = [{**row, "z": None} for row in said["measurements"]]
+    assert strength_paragraphs({**said, "measurements": mute}) == []
     # Saved before there were readings by print.
     del said["reading"]
     assert strength_paragraphs(said) == []

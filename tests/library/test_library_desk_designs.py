@@ -9,6 +9,7 @@ import pytest
 from compare_prints import PX_PER_MM, draw_print, photograph
 
 from desk_prints import Shots, copied, fill, shots_of, told
+from loupebook.evidence.by_print import calibrate_prints
 from loupebook.library import (
     Element,
     IncomingPhoto,
@@ -17,7 +18,10 @@ from loupebook.library import (
     SpecimenRecord,
     Standing,
     encode_jpeg,
+    strength_paragraphs,
 )
+from loupebook.library.evidence_glue import EvidenceKeeper
+from print_rows import a_set
 
 
 @pytest.fixture(scope="module")
@@ -42,6 +46,15 @@ def library(tmp_path_factory: pytest.TempPathFactory, shots: Shots) -> Iterator[
         yield made
 
 
+@pytest.fixture
+def telling(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Have the set know twenty genuine seals and copies of ten presses, three deviations off."""
+    known = calibrate_prints(*a_set())
+    monkeypatch.setattr(
+        EvidenceKeeper, "_print_calibrations", lambda *_: ("2026-01-01T00:00:00Z", 1, known)
+    )
+
+
 def report(library: Library, pixels, nearest: str, further: str) -> SearchReport:
     """Return the answer of a search that found one design first and then the other."""
     first = told(library, pixels, nearest, None)
@@ -50,25 +63,42 @@ def report(library: Library, pixels, nearest: str, further: str) -> SearchReport
 
 
 def nearer(library: Library, pixels, nearest: str, further: str) -> str:
+    """Return what stands in place of what the print is worth."""
     desk = library.desk(report(library, pixels, nearest, further))
     desk.align()
     state = desk.to_dict()
     assert state["done"]
-    return state["nearer"]
+    (measures,) = state["measures"].values()
+    return " ".join(measures["strength"])
 
 
+@pytest.mark.usefixtures("telling")
 def test_a_print_of_the_second_design_found_as_the_first_is_told(
     library: Library, shots: Shots
 ) -> None:
     said = nearer(library, shots.copy_query.pixels, "G-0", "S-0")
     assert said.startswith("The print agrees better with Second")
     assert "those of First" in said
+    # What sets two designs apart must not be put into a figure for copies.
+    assert "more probable" not in said
 
 
+def test_it_is_saved_with_the_examination(library: Library, shots: Shots) -> None:
+    found = report(library, shots.copy_query.pixels, "G-0", "S-0")
+    query = encode_jpeg(shots.copy_query.pixels, quality=95)
+    saved = library.examinations.save(found, query, title="Another design", by="An Examiner")
+    (compared,) = saved.document["comparisons"]
+    assert compared["nearer"].startswith("The print agrees better with Second")
+    assert strength_paragraphs(compared) == [compared["nearer"]]
+
+
+@pytest.mark.usefixtures("telling")
 def test_nothing_is_said_where_the_nearest_design_agrees(library: Library, shots: Shots) -> None:
-    assert nearer(library, shots.copy_query.pixels, "S-0", "G-0") == ""
-    assert nearer(library, shots.genuine_query.pixels, "G-0", "S-0") == ""
+    for query, nearest, further in (("copy_query", "S-0", "G-0"), ("genuine_query", "G-0", "S-0")):
+        said = nearer(library, getattr(shots, query).pixels, nearest, further)
+        assert "agrees better" not in said
+        assert "more probable for a genuine item" in said
 
 
 def test_one_design_alone_is_done_without(library: Library, shots: Shots) -> None:
-    assert nearer(library, shots.copy_query.pixels, "G-0", "G-1") == ""
+    assert "agrees better" not in nearer(library, shots.copy_query.pixels, "G-0", "G-1")

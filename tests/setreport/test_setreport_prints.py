@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sqlite3
 import sys
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -85,6 +87,42 @@ def test_what_was_compared_is_not_compared_again(
     # What failed is tried again the next time.
     monkeypatch.setattr(gathering, "_held_out", lambda *_: anew)
     assert replace(changed).left_out == anew
+    assert kept(changed) == anew
+
+
+def kept(context: ReportContext) -> LeftOutPrints:
+    return gathering.kept_prints(context.folder, context.confirmed, context.photos)
+
+
+def test_what_is_kept_does_not_hang_on_the_order_of_photos_nor_on_vectors(
+    context: ReportContext,
+) -> None:
+    whole = replace(context).left_out
+    turned = dict(reversed(list(context.confirmed.items())))
+    assert list(turned) != list(context.confirmed)
+    assert gathering.kept_prints(context.folder, turned, context.photos) == whole
+    few = PhotoTable(context.table.photo_ids[1:], context.table.facts[1:])
+    known = replace(context, known=context.facts)
+    assert replace(known, table=few, vectors=context.vectors[1:]).left_out == whole
+
+
+@pytest.mark.parametrize(
+    "damage", [b"\xff[]", b"[{]", b'[{"each": []}]', b'[{"photo_id": 1, "z": NaN, "each": {}}]']
+)
+def test_a_damaged_row_is_made_anew_and_the_rest_is_kept(
+    context: ReportContext, damage: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = replace(context).left_out
+    path = gathering.prints_path(context.folder)
+    with closing(sqlite3.connect(path)) as store, store:
+        store.execute("INSERT INTO prints VALUES ('a state that is gone', '[]')")
+        store.execute("UPDATE prints SET rows = CAST(? AS TEXT) WHERE state LIKE '%0%'", (damage,))
+    assert kept(context).missing
+    monkeypatch.setattr(gathering, "_held_out", lambda *_: whole)
+    assert replace(context).left_out == whole
+    assert kept(context) == whole
+    with closing(sqlite3.connect(path)) as store:
+        assert store.execute("SELECT COUNT(*) FROM prints").fetchone() == (1,)
 
 
 def test_photos_that_cannot_be_read_are_counted_and_tried_again(
@@ -156,13 +194,13 @@ def test_a_photo_that_cannot_be_laid_tells_only_where_genuine_ones_could() -> No
         LeftOut(1, "a", laid=True, z=0.1), LeftOut(2, "b", laid=False, z=None),
         LeftOut(3, "c", laid=False, z=None), LeftOut(4, "d", laid=False, z=None),
     ]  # fmt: skip
-    judged = {one.name: one for one in prints.judge(SimpleNamespace(facts=facts), photos)}
+    judged = {one.name: one for one in prints.judge(SimpleNamespace(confirmed=facts), photos)}
     # The only loose genuine one is told by the others of its design, of which there are none.
     assert {name: one.z for name, one in judged.items()} == {
         "a": 0.1, "b": prints.UNLAID, "c": prints.UNLAID,
     }  # fmt: skip
     assert judged["b"].differs == (prints.NOT_LAID,)
-    assert prints.judge(SimpleNamespace(facts={1: facts[3]}), photos[:0]) == []
+    assert prints.judge(SimpleNamespace(confirmed={1: facts[3]}), photos[:0]) == []
 
 
 def test_no_figure_goes_beyond_what_the_specimens_support() -> None:

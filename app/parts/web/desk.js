@@ -75,11 +75,10 @@ class Desk extends Glass {
 
   tellMeasures() {
     const measures = this.state?.measures ?? {};
-    const nearer = this.state?.nearer ?? "";
-    const told = JSON.stringify([measures, nearer]);
+    const told = JSON.stringify(measures);
     if (told !== this.told) {
       this.told = told;
-      this.measuredBox.replaceChildren(...measuredParts(measures, [this.data.doubt, nearer], this.opened, this.state?.frame, (...at) => this.visit(...at)));
+      this.measuredBox.replaceChildren(...measuredParts(measures, this.data.doubt, this.opened, this.state?.frame, (...at) => this.visit(...at)));
       if (Object.keys(measures).length) this.root.dispatchEvent(new CustomEvent("measured", { bubbles: true }));
     }
     this.offerMaps();

@@ -47,9 +47,9 @@ function keyDialog() {
   return dialog;
 }
 
-// `cautions` stand before all figures; `open` holds the keys of the lists that stand open, and
-// is kept so; `frame` says how large the picture is that places lie in.
-function measuredParts(measures, cautions, open, frame, visit) {
+// `open` holds the keys of the lists that stand open, and is kept so; `frame` says how large
+// the picture is that places lie in.
+function measuredParts(measures, doubt, open, frame, visit) {
   const entries = Object.entries(measures);
   if (!entries.length) return [el("p", { class: "measured waits" }, "Measuring against known examples…")];
   // Where nothing could be measured, the reason is the same against all.
@@ -63,13 +63,13 @@ function measuredParts(measures, cautions, open, frame, visit) {
     ),
     ...strengthParts(one),
   ]);
-  return [...cautions.filter(Boolean).map((words) => el("p", { class: "caution" }, words)), ...parts];
+  return doubt ? [el("p", { class: "caution" }, doubt), ...parts] : parts;
 }
 
-// What the print is worth, and what that does not say: both always to be seen.
+// What the print is worth, what that does not say with it; always to be seen.
 function strengthParts(measures) {
   if (!measures.strength.length) return [];
-  return [el("div", { class: "strength" }, ...measures.strength.map((part) => el("p", {}, part)), el("p", { class: "limits" }, measures.does_not_say))];
+  return [el("div", { class: "strength" }, ...measures.strength.map((part) => el("p", {}, part)))];
 }
 
 // The map that is shown first: that of the figure that lies farthest beyond what is usual.

@@ -18,7 +18,7 @@ from loupebook.cli.common import (
     out,
     print_json,
 )
-from loupebook.library import ComparisonReport, Lighting, compare_photos
+from loupebook.library import ComparisonReport, Lighting, compare_photos, strength_paragraphs
 
 SHAPES = {"agrees": "= agrees", "differs": "≠ differs", "cannot tell": "? cannot tell"}
 """Verdicts by word and shape, never by colour alone."""
@@ -96,8 +96,6 @@ def _print(report: ComparisonReport) -> None:
             )
         out.print(table)
     out.print(f"  {report.says()}", markup=False)
-    if report.reading:
-        for part in report.reading["says"].split("\n\n"):
-            out.print(f"  {part}", markup=False)
-        out.print(f"  {report.reading['does_not_say']}", style="dim", markup=False)
+    for part in strength_paragraphs(report.to_dict()):
+        out.print(f"  {part}", markup=False)
     out.print(f"  {report.to_dict()['does_not_say']}", style="dim", markup=False)

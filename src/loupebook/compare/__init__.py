@@ -10,6 +10,7 @@ from loupebook.compare.comparison import (
     looks_uv,
 )
 from loupebook.compare.consensus import Consensus, Source, build_consensus
+from loupebook.compare.judged_by import judged_by
 from loupebook.compare.left_out import LeftOut, each_left_out
 from loupebook.compare.maps import difference_map, pictures_of
 from loupebook.compare.picture import Picture
@@ -17,18 +18,15 @@ from loupebook.compare.registration import Registration, register
 from loupebook.compare.rerank import (
     Candidate,
     Compared,
-    StandingScores,
     agrees_better,
     candidates_of,
     compare_each,
     rerank,
-    standing_scores,
 )
-from loupebook.compare.store import RECIPE, ConsensusStore, Group, Held, Wanted
+from loupebook.compare.store import ConsensusStore, Group, Held, Wanted
 
 __all__ = [
     "DOES_NOT_SAY",
-    "RECIPE",
     "Candidate",
     "Compared",
     "Comparison",
@@ -41,7 +39,6 @@ __all__ = [
     "Picture",
     "Registration",
     "Source",
-    "StandingScores",
     "Verdict",
     "Wanted",
     "agrees_better",
@@ -52,9 +49,9 @@ __all__ = [
     "compare_with",
     "difference_map",
     "each_left_out",
+    "judged_by",
     "looks_uv",
     "pictures_of",
     "register",
     "rerank",
-    "standing_scores",
 ]

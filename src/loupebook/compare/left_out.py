@@ -4,6 +4,10 @@ So a set judges its own labels: a specimen recorded as genuine whose print depar
 others may be a copy, and one recorded as a copy may not be. A photo and its whole specimen
 take no part in what it is held against: neither in the middle nor in the spread, nor in what
 is usual. Only the frame may be its own.
+
+A specimen that is not among the genuine ones is held against as many of them as these are
+themselves: one, each in its turn, is left out for it as well. Otherwise the number of
+specimens would tell the standings apart.
 """
 
 from __future__ import annotations
@@ -12,7 +16,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from loupebook.compare.comparison import departure, looks_uv, measured, own_figures
-from loupebook.compare.consensus import Source
+from loupebook.compare.consensus import Consensus, Source
 from loupebook.compare.registration import register
 from loupebook.compare.store import Held
 
@@ -36,8 +40,8 @@ class LeftOut:
         Names of the measurements that differ.
     each : mapping
         Measurement to its z, for those that could be taken.
-    px_per_mm : float, optional
-        How finely the print was seen; `None` where it is not known or was not laid.
+    others : int
+        Genuine specimens that it was held against.
     """
 
     photo_id: int
@@ -46,7 +50,7 @@ class LeftOut:
     z: float | None
     differs: tuple[str, ...] = ()
     each: Mapping[str, float] = field(default_factory=dict)
-    px_per_mm: float | None = None
+    others: int = 0
 
     @property
     def departure(self) -> float | None:
@@ -68,18 +72,29 @@ def each_left_out(held: Held, photos: Sequence[Source], *, uv: bool) -> Iterator
     uv : bool
         Whether all were photographed under UV-A.
     """
-    for specimen in dict.fromkeys(one.specimen for one in photos):
-        others = held.consensus.made_without(specimen)
+    inside = list(dict.fromkeys(one.specimen for one in held.consensus.photos))
+    known = set(inside)
+    outside = list(dict.fromkeys(one.specimen for one in photos if one.specimen not in known))
+    for place, left in enumerate(inside):
+        others = held.consensus.made_without(left)
         if others is None:
-            continue
+            # Nobody is left for the only genuine one; all others have it alone.
+            others, asked = held.consensus, set(outside)
+        else:
+            asked = {left, *outside[place :: len(inside)]}
         own = held.own if others is held.consensus else own_figures(others, uv=uv)
         for one in photos:
-            if one.specimen != specimen or (looks_uv(one.pixels) and not uv):
-                continue
-            laid = register(one.picture, others.picture, px_per_mm=others.px_per_mm)
-            found = measured(one.picture, laid, others, own=own, uv=uv)
-            each = {figure.name: figure.z for figure in found.figures if figure.z is not None}
-            yield LeftOut(
-                one.photo_id, specimen, laid.registered, found.overall_z, found.differs, each,
-                None if found.framed is None else found.framed.px_per_mm,
-            )  # fmt: skip
+            if one.specimen in asked and (uv or not looks_uv(one.pixels)):
+                yield _left_out(one, others, own, uv=uv)
+
+
+def _left_out(
+    one: Source, others: Consensus, own: Mapping[str, Sequence[float]], *, uv: bool
+) -> LeftOut:
+    laid = register(one.picture, others.picture, px_per_mm=others.px_per_mm)
+    found = measured(one.picture, laid, others, own=own, uv=uv)
+    each = {figure.name: figure.z for figure in found.figures if figure.z is not None}
+    return LeftOut(
+        one.photo_id, one.specimen, laid.registered, found.overall_z, found.differs, each,
+        len({photo.specimen for photo in others.photos}),
+    )  # fmt: skip

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
@@ -51,8 +51,13 @@ _ROUNDS = 3
 _BEND_FROM = 30
 _BEND_GAIN = 0.8
 
-Start = tuple[LiftedMap, NDArray[np.float64], NDArray[np.float64]]
-"""A first map, and the places in the reference and in the query that it rests on."""
+
+class Start(NamedTuple):
+    """A first map, and the places in the reference and in the query that it rests on."""
+
+    warp: LiftedMap
+    source: NDArray[np.float64]
+    target: NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,7 +141,7 @@ def register(query: Picture, reference: Picture, *, px_per_mm: float | None = No
     start = first_map(found, reference)
     if start is None:
         return Registration(False, why_not(found, query, reference), inliers=found.inliers)
-    part = _Part.about(start[2], query) if found.inliers < _PLENTY else None
+    part = _Part.about(start.target, query) if found.inliers < _PLENTY else None
     if part is not None:
         again = match_pair(part.picture.features, reference.features)
         nearer = first_map(again, reference)
@@ -229,7 +234,7 @@ def first_map(match: PairMatch, reference: Picture) -> Start | None:
     bend = len(source) >= _BEND_FROM
     weight = np.ones(len(source))
     warp = refine(plane, source, target, weight, bend=bend, loss_px=max(1.0, 0.006 * size))
-    return warp, source, target
+    return Start(warp, source, target)
 
 
 def upright(plane: LiftedMap, points: NDArray[np.float64]) -> bool:

@@ -105,6 +105,15 @@ class Group:
         text = json.dumps([self.name, self.element, self.view, self.lighting, self.standing])
         return hashlib.sha256(text.encode()).hexdigest()[:24]
 
+    def rivals(self, other: Group) -> bool:
+        """Say whether both are genuine designs photographed alike, and not the same one."""
+        return (
+            self.standing == other.standing == str(Standing.GENUINE)
+            and self.name != other.name
+            and (self.element, self.view, self.lighting)
+            == (other.element, other.view, other.lighting)
+        )
+
     @property
     def uv(self) -> bool:
         """Whether it was photographed under UV-A."""

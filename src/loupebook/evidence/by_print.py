@@ -4,13 +4,15 @@ The score is how far a print departs, its sign turned so that greater means more
 prints: the z of all measurements together, or of one that differs. What it is worth the set's own
 prints tell, each held against the genuine ones of other specimens (:mod:`.prints`): for *known
 press* specimen by specimen, for *unseen press* with the print origin as the unit. A copy never
-takes part in what it is held against, so that both rest on the same scores.
+takes part in what it is held against, so that both rest on the same scores. Only prints that
+were held against two genuine specimens or more count, and only designs with as many are read:
+of one alone it is not known what is usual.
 """
 
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,8 +20,8 @@ from numpy.typing import NDArray
 
 from loupebook.compare import LeftOut
 from loupebook.evidence.calibration import Calibration, fit_calibration
+from loupebook.evidence.prints import LeftOutPrints
 from loupebook.evidence.reading import (
-    DOES_NOT_SAY,
     FAKE_NEEDED,
     GENUINE_NEEDED,
     KNOWN_PRESS,
@@ -37,14 +39,28 @@ from loupebook.evidence.verbal import rung_of, support_words
 from loupebook.records.model import PhotoFacts, Standing
 
 COARSEST = 0.5
-"""Least share of the px a mm at which the known prints were seen that a query must show; ours.
-A coarser photo shows less of what sets copies apart than those that the figure was learned from."""
+"""Least share of the detail of the known prints of its design that a query must show; ours. A
+coarser photo shows less of what sets copies apart than those that a figure was learned from."""
+FEWEST = 2
+"""Genuine specimens of its design that a print must be held against."""
 FOUND = "Differences of this size from the genuine prints"
-_CONDITION = (
+CONDITION = (
     "This is by the print alone, and holds only if your item is of the design that it was held "
-    "against."
+    "against. It comes from the same photo as the likeness of the search: the two figures "
+    "must not be multiplied."
 )
-_EITHER = "a copy from any press, known to the set or not"
+DOES_NOT_SAY = (
+    "It does not say that the item is genuine, nor that it is a copy. Good copies lie among "
+    "genuine prints as well, and a press that the set does not know may do better than any "
+    "that it does. Which differences count was learned on rendered, invented prints; what they "
+    "are worth, on this set. The rights holder, the law of the place and a qualified examiner "
+    "decide."
+)
+_NOT_COMPARED = (
+    "Not all prints have been held against each other since the set changed ({photos} of "
+    "{element}s have not): the set report's “Prints held against each other” does that."
+)
+_EITHER = "a copy (from any press, known to the set or not)"
 
 
 @dataclass(frozen=True)
@@ -55,34 +71,34 @@ class PrintCalibration:
     ----------
     genuine, fake, origins : int
         Specimens that could be held against others, and recorded print origins of the fakes.
-    px_per_mm : float, optional
-        At which half of their photos or more show the print; `None` where no scale is known.
     known, unseen : Calibration or None
         `None` where there are too few.
     held : mapping
         ``known`` and ``unseen`` to likelihood ratios of the set's own prints, each from a fit
         that has not seen its unit.
+    missing : int
+        Photos of designs that have changed since they were compared.
     """
 
     genuine: int
     fake: int
     origins: int
-    px_per_mm: float | None
     known: Calibration | None
     unseen: Calibration | None
     held: Mapping[str, HeldOut]
+    missing: int = 0
 
 
 def calibrate_prints(
-    rows: Sequence[LeftOut], facts: Mapping[int, PhotoFacts]
+    prints: LeftOutPrints, facts: Mapping[int, PhotoFacts]
 ) -> dict[str, PrintCalibration]:
     """Calibrate every element of which prints were compared.
 
     Parameters
     ----------
-    rows : sequence of LeftOut
+    prints : LeftOutPrints
         The set's own prints, each held against the genuine ones of other specimens; those that
-        could not be laid over them are passed over.
+        could not be laid over them, or were held against too few, are passed over.
     facts : mapping
         Row id to facts.
 
@@ -91,13 +107,16 @@ def calibrate_prints(
     dict
         Element to its calibration.
     """
-    told = [row for row in rows if row.departure is not None and row.photo_id in facts]
-    elements = sorted({str(facts[row.photo_id].element) for row in told})
+    told: dict[str, list[LeftOut]] = {element: [] for element in sorted(prints.missing)}
+    for row in prints.rows:
+        if row.photo_id not in facts:
+            continue
+        mine = told.setdefault(str(facts[row.photo_id].element), [])
+        if row.departure is not None and row.others >= FEWEST:
+            mine.append(row)
     return {
-        element: _calibrated(
-            [row for row in told if str(facts[row.photo_id].element) == element], facts
-        )
-        for element in elements
+        element: replace(_calibrated(rows, facts), missing=prints.missing.get(element, 0))
+        for element, rows in told.items()
     }
 
 
@@ -115,12 +134,10 @@ def _calibrated(rows: Sequence[LeftOut], facts: Mapping[int, PhotoFacts]) -> Pri
     by_specimen = _fit(scores, ~fake, specimens) if enough else None
     by_press = _fit(scores, ~fake, presses) if enough and origins >= ORIGINS_NEEDED else None
     fits = {"known": by_specimen, "unseen": by_press}
-    seen = [row.px_per_mm for row in rows if row.px_per_mm is not None]
     return PrintCalibration(
         genuine,
         copied,
         origins,
-        px_per_mm=float(np.median(seen)) if seen else None,
         known=by_specimen and by_specimen[0],
         unseen=by_press and by_press[0],
         held={press: made[1] for press, made in fits.items() if made},
@@ -138,7 +155,7 @@ def read_print(
     calibration: PrintCalibration,
     *,
     departure: float,
-    px_per_mm: float | None,
+    detail: float,
     element: str,
     comparison: str,
     set_version: int,
@@ -152,8 +169,8 @@ def read_print(
         Of the element.
     departure : float
         How far the query's print departs, in usual deviations.
-    px_per_mm : float, optional
-        How finely the query showed the print.
+    detail : float
+        How much of the detail of the known prints of its design the query shows: px a px.
     element : str
         ``band``, ``seal`` or ``cap``.
     comparison : str
@@ -166,30 +183,34 @@ def read_print(
     Returns
     -------
     dict
-        ``known_press``, ``unseen_press``, ``basis``, ``needs``, ``says`` and ``does_not_say``,
-        as in :mod:`.reading`. Nothing in it states what the query *is*.
+        ``known_press``, ``unseen_press``, ``departure``, ``basis``, ``needs``, ``says`` and
+        ``does_not_say``, as in :mod:`.reading`. Nothing in it states what the query *is*.
     """
     basis = Basis(
         calibration.genuine, calibration.fake, calibration.origins, comparison, set_version, made_at
     )
-    coarse = _too_coarse(calibration, px_per_mm)
+    coarse = detail < COARSEST
     known, unseen = (
-        None if coarse else _strength(fit, departure, copy)
+        None if coarse or fit is None else Read.of(fit, departure, copy)
         for fit, copy in ((calibration.known, KNOWN_PRESS), (calibration.unseen, UNSEEN_PRESS))
     )
     needs = missing_words(basis, element=element)
+    told = [_NOT_COMPARED.format(photos=calibration.missing, element=element)]
+    told = told if calibration.missing else []
     if coarse:
-        told = [coarse]
+        told = [_coarse_words(detail)]
     elif known or unseen:
-        told = [*_sentences(known, unseen), f"{_CONDITION} {_basis_words(basis, element)}"]
-    else:
+        basis_words = _basis_words(basis, element)
+        told = [*_sentences(known, unseen), f"{CONDITION} {basis_words}", *told]
+    elif not calibration.missing:
         told = [
             "By the print no figure of strength can be given yet. Still needed, with prints that "
             f"can be compared: {'; '.join(needs)}."
         ]
     return {
-        "known_press": known and known.to_dict(),
-        "unseen_press": unseen and unseen.to_dict(),
+        "known_press": known and known.strength.to_dict(),
+        "unseen_press": unseen and unseen.strength.to_dict(),
+        "departure": round(departure, 2),
         "basis": basis.to_dict(),
         "needs": needs,
         "says": PARAGRAPH.join(told),
@@ -198,40 +219,58 @@ def read_print(
 
 
 def _basis_words(basis: Basis, element: str) -> str:
-    presses = f", of {basis.origins} recorded presses" if basis.origins else ""
+    count = basis.origins
+    presses = f", of {count} recorded press{'es' * (count != 1)}" if count else ""
     return (
         f"It rests on {basis.genuine} genuine and {basis.fake} fake {element}s of this set "
         f"whose prints could be compared{presses}."
     )
 
 
-def _too_coarse(calibration: PrintCalibration, px_per_mm: float | None) -> str:
-    """Return why the photo is too coarse for a figure; empty where it is not."""
-    usual = calibration.px_per_mm
-    if usual is None or px_per_mm is None or px_per_mm >= COARSEST * usual:
-        return ""
+def _coarse_words(detail: float) -> str:
     return (
-        f"By the print no figure of strength is given: the photo shows {px_per_mm:.0f} px a mm, "
-        f"and the known prints that it would rest on were seen at {usual:.0f}. Take it closer."
+        f"By the print no figure of strength is given: the photo shows {100 * detail:.0f} % of the "
+        f"detail that the known prints of this design show, and {100 * COARSEST:.0f} % are "
+        "needed. Take it closer."
     )
 
 
-def _strength(fit: Calibration | None, departure: float, copy: str) -> Strength | None:
-    if fit is None:
-        return None
-    value = float(fit.log10_lr(-departure))
-    return Strength(value, *fit.interval(-departure), support_words(value, copy=copy))
+@dataclass(frozen=True)
+class Read:
+    """One likelihood ratio, and whether it lies on the limit of what the set supports."""
+
+    strength: Strength
+    limited: bool
+
+    @classmethod
+    def of(cls, fit: Calibration, departure: float, copy: str) -> Read:
+        """Read a departure by a calibration."""
+        value = float(fit.log10_lr(-departure))
+        limited = fit.speaks and value in (fit.lower, fit.upper)
+        words = support_words(value, copy=copy)
+        return cls(Strength(value, *fit.interval(-departure), words), limited)
 
 
-def _sentences(known: Strength | None, unseen: Strength | None) -> list[str]:
+def _sentences(known: Read | None, unseen: Read | None) -> list[str]:
     """Return both likelihood ratios in words; the more careful one alone where they agree."""
     pairs = [(one, copy) for one, copy in ((known, KNOWN_PRESS), (unseen, UNSEEN_PRESS)) if one]
     if len(pairs) == 2:
-        (one, _), (other, _) = pairs
-        same = rung_of(one.log10_lr) == rung_of(other.log10_lr)
-        if same and one.log10_lr * other.log10_lr >= 0:
-            careful = min((one, other), key=lambda strength: abs(strength.log10_lr))
-            words = support_words(careful.log10_lr, copy=_EITHER)
-            merged = Strength(careful.log10_lr, careful.low, careful.high, words)
-            return [strength_words(merged, _EITHER, found=FOUND)]
-    return [strength_words(strength, copy, found=FOUND) for strength, copy in pairs]
+        strengths = [one.strength for one, _ in pairs]
+        rungs = {rung_of(one.log10_lr) for one in strengths}
+        if len(rungs) == 1 and strengths[0].log10_lr * strengths[1].log10_lr >= 0:
+            careful = min(strengths, key=lambda strength: abs(strength.log10_lr))
+            merged = Strength(
+                careful.log10_lr,
+                min(one.low for one in strengths),
+                max(one.high for one in strengths),
+                support_words(careful.log10_lr, copy=_EITHER),
+            )
+            limited = any(one.limited for one, _ in pairs)
+            return [_sentence(Read(merged, limited), _EITHER)]
+    return [_sentence(one, copy) for one, copy in pairs]
+
+
+def _sentence(one: Read, copy: str) -> str:
+    words = strength_words(one.strength, copy, found=FOUND)
+    limit = " The set supports no more than that." if one.limited and one.strength.log10_lr else ""
+    return f"{words}{limit}"

@@ -8,29 +8,32 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import sqlite3
-from collections.abc import Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
+from typing import Any
 
 import cv2
 
 from loupebook.compare import (
-    RECIPE,
     ConsensusStore,
     Group,
     LeftOut,
     Source,
     Wanted,
     each_left_out,
+    judged_by,
 )
 from loupebook.errors import ComparisonError, LoupebookError
 from loupebook.records.model import PhotoFacts, PhotoRecord, Standing
 from loupebook.search import Progress, ReadPhoto
 
-VERSION = 2
+VERSION = 3
 """Goes up when the same photos would be judged otherwise; the report's format goes up with it."""
 WHAT = "Comparing prints"
 
@@ -59,10 +62,21 @@ class Design:
 
 @dataclass(frozen=True)
 class LeftOutPrints:
-    """What was found, and how many photos could not be read or worked on."""
+    """What was found.
+
+    Parameters
+    ----------
+    rows : tuple of LeftOut
+        A row a photo.
+    failed : int
+        Photos that could not be read or worked on.
+    missing : mapping
+        Element to photos of designs that were not compared as they now stand.
+    """
 
     rows: tuple[LeftOut, ...]
     failed: int = 0
+    missing: Mapping[str, int] = field(default_factory=dict)
 
 
 def designs_of(facts: Mapping[int, PhotoFacts]) -> list[Design]:
@@ -126,7 +140,8 @@ def left_out_prints(
                 _keep(path, states[design], made.rows)
             done += design.photos
             progress(WHAT, done, total)
-    return _joined(held.values())
+    _forget_all_but(path, set(states.values()))
+    return _joined(held)
 
 
 def kept_prints(
@@ -143,7 +158,7 @@ def kept_prints(
     if not path.is_file():
         return LeftOutPrints(())
     states = {one: _state(one, facts, photos) for one in designs_of(facts)}
-    return _joined(_kept(path, states).values())
+    return _joined(_kept(path, states))
 
 
 def prints_path(folder: Path) -> Path:
@@ -151,10 +166,16 @@ def prints_path(folder: Path) -> Path:
     return folder / "derived" / "setreport" / "prints.sqlite"
 
 
-def _joined(made: Iterable[LeftOutPrints | None]) -> LeftOutPrints:
-    known = [one for one in made if one is not None]
+def _joined(held: Mapping[Design, LeftOutPrints | None]) -> LeftOutPrints:
+    known = [one for one in held.values() if one is not None]
+    missing: Counter[str] = Counter()
+    for design, made in held.items():
+        if made is None:
+            missing[design.group.element] += design.photos
     return LeftOutPrints(
-        tuple(row for one in known for row in one.rows), sum(one.failed for one in known)
+        tuple(row for one in known for row in one.rows),
+        sum(one.failed for one in known),
+        dict(missing),
     )
 
 
@@ -208,9 +229,9 @@ def _state(
     shown = [
         [photo, photos[photo].sha256, facts[photo].specimen, str(facts[photo].standing),
          photos[photo].px_per_mm]
-        for photo in (*design.genuine, *design.fake)
+        for photo in sorted((*design.genuine, *design.fake))
     ]  # fmt: skip
-    text = json.dumps([VERSION, RECIPE, asdict(design.group), shown])
+    text = json.dumps([VERSION, judged_by(), asdict(design.group), shown])
     return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -219,22 +240,45 @@ def _kept(path: Path, states: Mapping[Design, str]) -> dict[Design, LeftOutPrint
     none: dict[Design, LeftOutPrints | None] = dict.fromkeys(states)
     if not path.is_file():
         return none
+    # Bytes, since a text that cannot be decoded would pass for a file that is locked.
+    wanted = "SELECT CAST(rows AS BLOB) FROM prints WHERE state = ?"
     try:
         with closing(sqlite3.connect(path, timeout=30.0)) as store:
-            rows = dict(store.execute("SELECT state, rows FROM prints").fetchall())
-        return {
-            one: LeftOutPrints(_rows(rows[state])) if state in rows else None
-            for one, state in states.items()
-        }
+            rows = {
+                one: store.execute(wanted, (state,)).fetchone() for one, state in states.items()
+            }
     except sqlite3.OperationalError:
         return none  # locked, or nothing was kept yet
-    except (sqlite3.DatabaseError, ValueError, TypeError, KeyError):
+    except sqlite3.DatabaseError:
         path.unlink(missing_ok=True)
         return none
+    return {one: None if row is None else _prints_of(row[0]) for one, row in rows.items()}
 
 
-def _rows(stored: str) -> tuple[LeftOut, ...]:
-    return tuple(LeftOut(**{**one, "differs": tuple(one["differs"])}) for one in json.loads(stored))
+def _prints_of(stored: bytes) -> LeftOutPrints | None:
+    """Return what a row holds; `None` where it is damaged, so that it is made anew."""
+    try:
+        return LeftOutPrints(tuple(_row(one) for one in json.loads(stored)))
+    except (ValueError, TypeError, KeyError, AttributeError):
+        return None
+
+
+def _row(one: dict[str, Any]) -> LeftOut:
+    each = {str(name): float(z) for name, z in one["each"].items()}
+    z = None if one["z"] is None else float(one["z"])
+    if not all(map(math.isfinite, [*each.values(), z or 0.0])):
+        raise ValueError("a figure is not a number")
+    return LeftOut(**{**one, "differs": tuple(one["differs"]), "each": each, "z": z})
+
+
+def _forget_all_but(path: Path, states: Collection[str]) -> None:
+    """Delete what no design of the set as it stands asks for."""
+    if not path.is_file():
+        return
+    with closing(sqlite3.connect(path, timeout=30.0)) as store, store:
+        old = [(state,) for (state,) in store.execute("SELECT state FROM prints").fetchall()
+               if state not in states]  # fmt: skip
+        store.executemany("DELETE FROM prints WHERE state = ?", old)
 
 
 def _keep(path: Path, state: str, rows: Sequence[LeftOut]) -> None:

@@ -23,14 +23,12 @@ from loupebook.compare import (
     Group,
     Held,
     Picture,
-    StandingScores,
     Wanted,
     candidates_of,
     compare_each,
     compare_pair,
     compare_with,
     pictures_of,
-    standing_scores,
 )
 from loupebook.errors import ComparisonError, SetDamaged
 from loupebook.imaging import PhotoCheck, check_photo, decode_photo, encode_jpeg
@@ -194,7 +192,7 @@ class SetComparer:
         found = compare_with(Picture.of(pixels), held.consensus, own=held.own, uv=group.uv)
         reading = None
         if facts[photo_id].standing is Standing.GENUINE and check.shows_print:
-            reading = self._evidence.read_print(found, facts[photo_id].element, facts)
+            reading = self._evidence.read_print(found, facts[photo_id].element)
         return ComparisonReport(
             _name(query, "query"), group.name, found, check, group.standing, reading
         )
@@ -242,10 +240,6 @@ class SetComparer:
         except SetDamaged:
             return False
         return True
-
-    def scores(self, compared: Sequence[Compared]) -> StandingScores:
-        """Return the nearness to either standing, for evidence."""
-        return standing_scores(compared)
 
     def clear(self) -> None:
         """Delete all consensus images; they are made anew when needed."""

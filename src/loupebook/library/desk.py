@@ -12,19 +12,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from threading import Condition, Event, Lock
 from typing import Any, Protocol
 
-from loupebook.compare import Picture, agrees_better, register
+from loupebook.compare import Picture, register
 from loupebook.errors import ComparisonError, LoupebookError
 from loupebook.library.comparing import ComparisonReport, Photo
 from loupebook.library.desk_measures import Measures, measures_of, no_measures
 from loupebook.library.desk_photos import LaidPhoto, Mips, Pixels, Warped
-from loupebook.library.results import MatchReport, SearchReport
+from loupebook.library.near_designs import nearer_design
+from loupebook.library.results import SearchReport
 from loupebook.records.model import Lighting, PhotoRecord, SpecimenRecord, Standing
 from loupebook.records.points import PointRecord
-from loupebook.sheets.measured import signed
 
 QUERY = "query"
 MOST_REFERENCES = 6
@@ -67,10 +67,6 @@ class DeskReference:
     def key(self) -> str:
         """Its name on the desk."""
         return key_of(self.photo_id)
-
-
-def _deviations(departs: float) -> str:
-    return signed(f"{departs:.1f}")
 
 
 def key_of(photo_id: int) -> str:
@@ -138,9 +134,8 @@ class Desk:
         self._shown: set[str] = set()
         self._some_seen, self._all_seen = Event(), Event()
         self._measures: dict[str, Measures] = {}
-        self._matches = report.matches
-        self._against_genuine: ComparisonReport | None = None
-        self._nearer: str | None = None
+        self._report = report
+        self._held_back: tuple[str, ComparisonReport, tuple[str, ...]] | None = None
         self._nearest = [
             self.lay_out(match.photo_id)
             for match in (report.nearest_genuine, report.nearest_fake)
@@ -308,69 +303,40 @@ class Desk:
         frame = self._frame
         if frame is None:
             nothing = no_measures(self._layers[QUERY].reason)
-            self._nearer = ""
             self._take({one.key: nothing for one in self._nearest})
             return
         for reference in sorted(self._nearest, key=lambda one: one.key != frame.key):
             if reference.key not in self._measures:
                 self._take({reference.key: self._measured_against(reference, frame)})
-        if self._nearer is None:
-            nearer = self._nearer_design()
-            with self._changed:
-                self._nearer = nearer
-                self._step()
+        self._say_worth()
 
     def _measured_against(self, reference: DeskReference, frame: DeskReference) -> Measures:
         try:
             report = self._source.compare(self._query, reference.photo_id)
         except ComparisonError as error:
             return no_measures(str(error))
-        if reference.standing is Standing.GENUINE:
-            self._against_genuine = report
         # Points belong to the design that gives the frame.
         points = self._source.points_for(frame.photo_id) if reference is frame else ()
-        return measures_of(
+        measures = measures_of(
             report, frame.photo_id, self._layers[frame.key].ready(), frame.size, points,
             self._source.photo_pixels, poor=self._poor, far=self._far,
         )  # fmt: skip
+        if reference.standing is not Standing.GENUINE or self._poor or self._far:
+            return measures
+        self._held_back = reference.key, report, measures.strength
+        return replace(measures, strength=())
 
-    def _nearer_design(self) -> str:
-        """Say so where the print agrees with the next design, but departs from the nearest."""
-        first = self._against_genuine
-        departs = None if first is None else first.comparison.departure
-        # What does not depart leaves no room for another to agree so much better.
-        if self._poor or self._far or first is None or departs is None or departs <= 0:
-            return ""
-        other = self._next_design(first.reference)
-        if other is None:
-            return ""
-        try:
-            report = self._source.compare(self._query, other.photo_id)
-        except ComparisonError:
-            return ""
-        near = report.comparison.departure
-        if near is None or not agrees_better(report.comparison, first.comparison):
-            return ""
-        return (
-            f"The print agrees better with {report.reference}: it departs from the genuine photos "
-            f"of that by {_deviations(near)} usual deviations, from those of {first.reference} "
-            f"by {_deviations(departs)}. Lay one of them on the desk below, and look at "
-            "what sets the two designs apart first."
+    def _say_worth(self) -> None:
+        """Say what the print is worth, or that it agrees better with another design."""
+        nearest = self._report.nearest_genuine
+        if self._held_back is None or nearest is None:
+            return
+        key, first, strength = self._held_back
+        other = nearer_design(
+            self._query, nearest, first, self._report.matches, self._source.compare
         )
-
-    def _next_design(self, first: str) -> MatchReport | None:
-        """Return the best genuine match of another design, in the light of the nearest one."""
-        nearest = next(one for one in self._nearest if one.standing is Standing.GENUINE)
-        return next(
-            (
-                match
-                for match in self._matches
-                if match.standing is Standing.GENUINE
-                and match.edition not in (None, first)
-                and match.lighting is nearest.lighting
-            ),
-            None,
-        )
+        self._held_back = None
+        self._take({key: replace(self._measures[key], strength=(other,) if other else strength)})
 
     def _take(self, found: Mapping[str, Measures]) -> None:
         with self._changed:
@@ -399,7 +365,7 @@ class Desk:
                     layer.waits, layer.reason = False, reason
             for one in self._nearest:
                 self._measures.setdefault(one.key, no_measures(reason))
-            self._nearer = self._nearer or ""
+            self._held_back = None
             self._step()
 
     def _step(self) -> None:
@@ -430,8 +396,7 @@ class Desk:
                 },
                 "layers": {key: layer.to_dict() for key, layer in self._layers.items()},
                 "measures": {key: one.to_dict() for key, one in self._measures.items()},
-                "nearer": self._nearer or "",
-                "done": self._nearer is not None
+                "done": self._held_back is None
                 and len(self._measures) == len(self._nearest)
                 and not any(layer.waits for layer in self._layers.values()),
             }

@@ -13,8 +13,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from loupebook.compare import RECIPE, Comparison
-from loupebook.evidence.by_print import PrintCalibration, calibrate_prints, read_print
+from loupebook.compare import Comparison, judged_by
+from loupebook.evidence.by_print import FEWEST, PrintCalibration, calibrate_prints, read_print
 from loupebook.evidence.held import nearest_photo, set_vectors
 from loupebook.evidence.judge import read_query
 from loupebook.evidence.prints import kept_prints, prints_path
@@ -128,12 +128,11 @@ class EvidenceKeeper:
             lighting=None if first is None else facts[first.photo_id].lighting,
         )
 
-    def read_print(
-        self, comparison: Comparison, element: Element, facts: Mapping[int, PhotoFacts]
-    ) -> dict[str, Any] | None:
+    def read_print(self, comparison: Comparison, element: Element) -> dict[str, Any] | None:
         """Return the reading of a comparison with the genuine photos of a design.
 
-        `None` where nothing was measured, or the set's own prints were not yet compared.
+        `None` where nothing was measured, the design has too few specimens, or prints of that
+        element were never compared.
 
         Parameters
         ----------
@@ -141,38 +140,41 @@ class EvidenceKeeper:
             What was found.
         element : Element
             Of the design.
-        facts : mapping
-            Photo id to facts, of the whole set.
         """
-        made_at, prints = self._print_calibrations(facts)
-        departure = comparison.departure
-        if departure is None or str(element) not in prints:
+        departure, framed = comparison.departure, comparison.framed
+        if departure is None or framed is None:
+            return None
+        if len({photo.specimen for photo in framed.consensus.photos}) < FEWEST:
+            return None
+        made_at, version, prints = self._print_calibrations()
+        if str(element) not in prints:
             return None
         return read_print(
             prints[str(element)],
             departure=departure,
-            px_per_mm=None if comparison.framed is None else comparison.framed.px_per_mm,
+            detail=min(1.0, framed.resolution),
             element=str(element),
-            comparison=f"comparison of prints, recipe {RECIPE}",
-            set_version=self._catalogue.info().change_counter,
+            comparison=f"comparison of prints@{judged_by()[:12]}",
+            set_version=version,
             made_at=made_at,
         )
 
-    def _print_calibrations(
-        self, facts: Mapping[int, PhotoFacts]
-    ) -> tuple[str, Mapping[str, PrintCalibration]]:
-        """Return when prints were calibrated, and what they support, as the set now stands."""
-        path = prints_path(self._catalogue.folder)
-        if not path.is_file():
-            return now(), {}
+    def _print_calibrations(self) -> tuple[str, int, Mapping[str, PrintCalibration]]:
+        """Return when prints were calibrated, at which state of the set, and what they support."""
+        version = self._catalogue.info().change_counter
+        try:
+            seen = prints_path(self._catalogue.folder).stat()
+        except FileNotFoundError:
+            return now(), version, {}
         # Another process may have compared prints since, which changes nothing in the set.
-        seen = path.stat()
-        state = (self._catalogue.info().change_counter, seen.st_mtime_ns, seen.st_size)
+        state = (version, seen.st_mtime_ns, seen.st_size)
         if self._prints is None or self._prints[0] != state:
+            facts = self._catalogue.facts()
             photos = {one.photo_id: one for one in self._catalogue.photos()}
-            rows = kept_prints(self._catalogue.folder, facts, photos).rows
-            self._prints = (state, now(), calibrate_prints(rows, facts))
-        return self._prints[1:]
+            facts = {photo: fact for photo, fact in facts.items() if photo in photos}
+            prints = kept_prints(self._catalogue.folder, facts, photos)
+            self._prints = (state, now(), calibrate_prints(prints, facts))
+        return self._prints[1], version, self._prints[2]
 
 
 def embedding_arm(arms: Sequence[SearchArm]) -> EmbeddingArm | None:

@@ -34,6 +34,7 @@ from loupebook.errors import ComparisonError, LoupebookError, SetDamaged
 from loupebook.imaging import Box, decode_photo, encode_jpeg, thumbnail
 from loupebook.library.changes import changes_between
 from loupebook.library.comparing import ComparisonReport
+from loupebook.library.near_designs import nearer_design
 from loupebook.library.numbers_read import NumbersRead, kept_form
 from loupebook.library.results import MatchReport, SearchFilters, SearchReport
 from loupebook.library.thumbnails import THUMBNAIL_SIDE
@@ -527,9 +528,18 @@ class Examiner:
                 found.append(_not_compared(match, str(error)))
                 continue
             framed = one.comparison.framed
+            far = report.reading.get("close_reference") is False
+            other = (
+                ""
+                if far or match is not report.nearest_genuine
+                else nearer_design(
+                    report.query_pixels, match, one, report.matches, self._library.compare
+                )
+            )
             found.append(
                 {
                     **one.to_dict(),
+                    "nearer": other,
                     "query": report.photo,
                     "photo_id": match.photo_id,
                     "specimen": match.specimen,

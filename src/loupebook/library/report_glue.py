@@ -60,7 +60,8 @@ def report_context(
     info = catalogue.info()
     specimens = tuple(catalogue.specimens(state=IntakeState.CONFIRMED))
     names = {specimen.name for specimen in specimens}
-    vectors, table = set_vectors(arm, catalogue.facts())
+    facts = catalogue.facts()
+    vectors, table = set_vectors(arm, facts)
     return ReportContext(
         folder=catalogue.folder,
         info=info,
@@ -73,5 +74,6 @@ def report_context(
         read=read,
         pending=pending or {},
         read_whole=read_whole,
+        known=facts,
         progress=progress,
     )

@@ -53,6 +53,8 @@ class ReportContext:
     read_whole : callable, optional
         Row id to the pixels as they are kept, which scales are recorded of; `None` where `read`
         gives these.
+    known : mapping, optional
+        Row id to facts, of every confirmed photo; `None` where all have vectors.
     progress : callable
         Called with (what, done, total).
     """
@@ -68,6 +70,7 @@ class ReportContext:
     read: ReadPhoto
     pending: Mapping[str, Pending] = field(default_factory=dict)
     read_whole: ReadPhoto | None = None
+    known: Mapping[int, PhotoFacts] | None = None
     progress: Progress = no_progress
 
     @property
@@ -103,12 +106,22 @@ class ReportContext:
         """Row id to facts, of the photos that have vectors."""
         return dict(zip(self.table.photo_ids.tolist(), self.table.facts, strict=True))
 
+    @property
+    def confirmed(self) -> Mapping[int, PhotoFacts]:
+        """Row id to facts, of every confirmed photo."""
+        return self.facts if self.known is None else self.known
+
     @cached_property
     def left_out(self) -> LeftOutPrints:
         """Every print held against the genuine ones of its design; takes seconds a photo."""
         read = self.read_whole or self.read
         return left_out_prints(
-            self.folder, self.info.set_id, self.facts, self.photos, read, self.progress
+            self.folder,
+            self.info.set_id,
+            self.confirmed,
+            self.photos,
+            read,
+            self.progress,
         )
 
     @cached_property

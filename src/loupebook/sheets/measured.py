@@ -289,7 +289,10 @@ def finding_words(compared: Mapping[str, Any], *, poor: bool = False, far: bool 
 def strength_paragraphs(
     compared: Mapping[str, Any], *, poor: bool = False, far: bool = False
 ) -> list[str]:
-    """Return what a comparison with genuine prints is worth, where a set could tell.
+    """Return what a comparison with genuine prints is worth, and what that does not say.
+
+    Nothing where a set could not tell, or no measurement could. Where the print agrees better
+    with another design, that is said instead.
 
     Parameters
     ----------
@@ -298,10 +301,14 @@ def strength_paragraphs(
     poor, far : bool
         As for :func:`word_of`: nothing is said then.
     """
-    reading = compared.get("reading")
-    if not reading or poor or far:
+    reading, other = compared.get("reading"), compared.get("nearer")
+    if poor or far:
         return []
-    return str(reading["says"]).split("\n\n")
+    if other:
+        return [str(other)]
+    if not reading or all(word_of(row) in UNTOLD for row in compared["measurements"]):
+        return []
+    return [*str(reading["says"]).split("\n\n"), str(reading["does_not_say"])]
 
 
 def measured_title(compared: Mapping[str, Any]) -> str:

@@ -137,10 +137,12 @@ def _noticed_words(noticed: list[tuple[str, str, float]]) -> str:
     )
 
 
-def ratio_plots(element: str, press: str, held: HeldOut, *, kind: str = "") -> list[Plot]:
+def ratio_plots(element: str, press: str, held: HeldOut, *, by: str = "") -> list[Plot]:
     """Return the plots of validation of one reading, named after what it is of."""
+    name = "-".join(part for part in (element, press, by.replace(" ", "-")) if part)
+    title = f"{element} {by}".strip()
     return [
-        replace(plot, name=f"{element}-{press}{kind}-{plot.name}", title=f"{element}, {plot.title}")
+        replace(plot, name=f"{name}-{plot.name}", title=f"{title}, {plot.title}")
         for plot in validation_plots(
             held.log10_lr, held.genuine, held.weights, against=AGAINST[press]
         )

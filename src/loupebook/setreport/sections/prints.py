@@ -110,14 +110,16 @@ def examine(context: ReportContext) -> Section:
         caption = f"The {min(SHOWN, len(told))} of {len(told)} whose print speaks most against them"
         heads = ("specimen", "recorded as", "z", "LR for its standing", "differs in", "suspect")
         tables.append(Table(caption, heads, tuple(_row(one) for one in told[:SHOWN])))
-    ratios, plots = _readings(calibrate_prints(found.rows, context.facts))
+    calibrated = calibrate_prints(found, context.confirmed)
+    ratios, plots = _readings(calibrated)
     if ratios:
         caption = "What a reading by print is worth, on left-out units"
         tables.append(Table(caption, RATIO_HEADS, ratios))
     return Section(
         NAME,
         TITLE,
-        _summary(judged, told, len(suspects), len(departing), found.failed),
+        _summary(judged, told, len(suspects), len(departing), found.failed)
+        + _readings_words(calibrated),
         (*(_finding(one) for one in suspects), *(_departing(one) for one in departing)),
         tuple(tables),
         tuple(plots),
@@ -140,10 +142,22 @@ def _readings(
     plots = []
     for element, one in made.items():
         for press, fit in (("known", one.known), ("unseen", one.unseen)):
-            if fit is not None:
-                rows.append(ratio_row(element, press, fit, one.held[press]))
-                plots += ratio_plots(element, press, one.held[press], kind="-by-print")
+            if fit is None:
+                continue
+            rows.append(ratio_row(element, press, fit, one.held[press]))
+            if fit.speaks:
+                plots += ratio_plots(element, press, one.held[press], by="by print")
     return tuple(rows), plots
+
+
+def _readings_words(made: Mapping[str, PrintCalibration]) -> str:
+    """Say for which elements a comparison on the desk comes with a figure."""
+    given = [f"{element}s" for element, one in made.items() if one.known and one.known.speaks]
+    if not given:
+        return ""
+    return (
+        f" A detailed comparison of {' and '.join(given)} comes with a figure of what it is worth."
+    )
 
 
 def judge(context: ReportContext, photos: Sequence[LeftOut]) -> list[Judged]:
@@ -165,7 +179,7 @@ def judge(context: ReportContext, photos: Sequence[LeftOut]) -> list[Judged]:
 
 def _judged(context: ReportContext, name: str, shots: Sequence[tuple[LeftOut, float]]) -> Judged:
     photos = [shot for shot, _ in shots]
-    fact = context.facts[photos[0].photo_id]
+    fact = context.confirmed[photos[0].photo_id]
     differs = [what for shot in photos for what in (shot.differs if shot.laid else (NOT_LAID,))]
     fake = fact.standing is Standing.FAKE
     return Judged(
@@ -201,7 +215,7 @@ def tellings(judged: Sequence[Judged]) -> list[Told]:
 
 
 def _design(context: ReportContext, photo: int) -> tuple[str, str | None, str, str]:
-    fact = context.facts[photo]
+    fact = context.confirmed[photo]
     return str(fact.element), fact.edition, str(fact.view), str(fact.lighting)
 
 
@@ -211,7 +225,7 @@ def _loose_specimens(
     """Return, design by design, the genuine specimens that could not be laid over the others."""
     found: dict[tuple[str, str | None, str, str], set[str]] = {}
     for one in photos:
-        if not one.laid and context.facts[one.photo_id].standing is Standing.GENUINE:
+        if not one.laid and context.confirmed[one.photo_id].standing is Standing.GENUINE:
             found.setdefault(_design(context, one.photo_id), set()).add(one.specimen)
     return found
 
