@@ -1,6 +1,6 @@
 """How far readings can be trusted: asked with queries whose truth is known.
 
-Run: ``python tests/benchmarks/bench_calibration.py [--seed 950101]... [--prints] [--work DIR]``.
+Run: ``python tests/benchmarks/bench_calibration.py [--seed 950101]... [--prints] [--times K] [--work DIR]``.
 The
 references of a rendered world, on which nothing was trained or tuned, become a set; the set
 is calibrated as the library does it, and asked with the world's held-out queries: new
@@ -134,14 +134,15 @@ def read_by_print(library: Library, pixels: np.ndarray, report: SearchReport) ->
         return {}
 
 
-def ask_world(seed: int, work: Path, *, workers: int, prints: bool) -> list[Asked]:
+def ask_world(seed: int, work: Path, *, workers: int, prints: bool, times: float) -> list[Asked]:
     """Ask one world's queries, or take the answers that were kept."""
-    kept = work / f"asked-{seed}{'-prints' if prints else ''}.json"
+    world = f"{seed}" if times == 1 else f"{seed}-{times:g}-times"
+    kept = work / f"asked-{world}{'-prints' if prints else ''}.json"
     if kept.is_file():
         return [Asked(**row) for row in json.loads(kept.read_text(encoding="utf-8"))]
-    (case,) = WorldsWanted((seed,), work, workers=workers).cases(lambda *_: None)
-    build_set(work / f"set-{seed}", work / f"world-{seed}")
-    with Library.open(work / f"set-{seed}") as library:
+    (case,) = WorldsWanted((seed,), work, times=times, workers=workers).cases(lambda *_: None)
+    build_set(work / f"set-{world}", work / f"world-{world}")
+    with Library.open(work / f"set-{world}") as library:
         if prints:
             library.report(only=["prints"], prints=True)
         asked = [ask(library, seed, query, prints=prints) for query in case.queries]
@@ -270,6 +271,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seed", type=int, action="append", help=f"from {HELD_OUT} on")
     parser.add_argument("--work", type=Path, default=Path("bench_out/work"))
+    parser.add_argument("--times", type=float, default=1.0, help="photos so much wider and higher")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--prints", action="store_true", help="compare prints as well")
     parser.add_argument("--out", type=Path, help="write the tables as Markdown")
@@ -279,7 +281,7 @@ def main() -> None:
         one
         for seed in seeds
         for one in ask_world(
-            seed, options.work, workers=options.workers, prints=options.prints
+            seed, options.work, workers=options.workers, prints=options.prints, times=options.times
         )
     ]  # fmt: skip
     tables = {
@@ -292,6 +294,7 @@ def main() -> None:
     if options.out:
         command = "bench_calibration.py" + "".join(f" --seed {seed}" for seed in seeds)
         command += " --prints" * options.prints
+        command += "" if options.times == 1 else f" --times {options.times:g}"
         title = "Readings of held-out rendered worlds, by the truth"
         save_tables(options.out, title, f"python tests/benchmarks/{command}", tables)
 
