@@ -1,9 +1,8 @@
 """How far readings can be trusted: asked with queries whose truth is known.
 
-Run: ``python tests/benchmarks/bench_calibration.py [--seed 950101]... [--prints] [--times K] [--work DIR]``.
-The
-references of a rendered world, on which nothing was trained or tuned, become a set; the set
-is calibrated as the library does it, and asked with the world's held-out queries: new
+Run: ``python tests/benchmarks/bench_calibration.py [--seed 950101]... [--prints] [--times K]
+[--work DIR]``. The references of a rendered world, on which nothing was trained or tuned, become a
+set; the set is calibrated as the library does it, and asked with the world's held-out queries: new
 genuine specimens, copies of presses that the set knows, copies of presses that it has never
 seen, and items of makers that it does not hold. With ``--prints`` the set's own prints are held
 against each other first, and each query is compared with the nearest genuine design as well. All

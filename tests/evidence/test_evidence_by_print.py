@@ -113,7 +113,7 @@ def test_the_words_name_the_copy_the_condition_and_the_limits() -> None:
     careful = min(
         (reading[press]["log10_lr"] for press in ("known_press", "unseen_press")), key=abs
     )
-    assert "a copy (from any press, known to the set or not)" in sentence
+    assert "a copy of whatever press" in sentence
     assert f"{10**-careful:.2g} times" in sentence or f"{10**-careful:.0f} times" in sentence
 
 

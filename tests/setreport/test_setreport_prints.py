@@ -194,13 +194,20 @@ def test_a_photo_that_cannot_be_laid_tells_only_where_genuine_ones_could() -> No
         LeftOut(1, "a", laid=True, z=0.1), LeftOut(2, "b", laid=False, z=None),
         LeftOut(3, "c", laid=False, z=None), LeftOut(4, "d", laid=False, z=None),
     ]  # fmt: skip
-    judged = {one.name: one for one in prints.judge(SimpleNamespace(confirmed=facts), photos)}
+    # Of bands nearly all genuine ones can be laid.
+    usual = range(10, 30)
+    facts |= {number: fact("usual", Standing.GENUINE) for number in usual}
+    laid = [LeftOut(number, f"u{number}", laid=True, z=None) for number in usual]
+    context = SimpleNamespace(confirmed=facts)
+    judged = {one.name: one for one in prints.judge(context, [*photos, *laid])}
     # The only loose genuine one is told by the others of its design, of which there are none.
     assert {name: one.z for name, one in judged.items()} == {
         "a": 0.1, "b": prints.UNLAID, "c": prints.UNLAID,
     }  # fmt: skip
     assert judged["b"].differs == (prints.NOT_LAID,)
-    assert prints.judge(SimpleNamespace(confirmed={1: facts[3]}), photos[:0]) == []
+    assert prints.judge(context, []) == []
+    # Where hardly any can, as of rolled heads, one that cannot says nothing.
+    assert {one.name for one in prints.judge(context, photos)} == {"a"}
 
 
 def test_no_figure_goes_beyond_what_the_specimens_support() -> None:

@@ -60,7 +60,7 @@ _NOT_COMPARED = (
     "Not all prints have been held against each other since the set changed ({photos} of "
     "{element}s have not): the set report's “Prints held against each other” does that."
 )
-_EITHER = "a copy (from any press, known to the set or not)"
+_EITHER = "a copy of whatever press"
 
 
 @dataclass(frozen=True)
