@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from loupebook.compare import LeftOut
+from loupebook.evidence.by_print import calibrate_prints
 from loupebook.evidence.prints import LeftOutPrints
+from loupebook.library.evidence_glue import EvidenceKeeper
 from loupebook.records.model import Element, IntakeState, Lighting, PhotoFacts, Standing, View
 
 
@@ -33,3 +36,11 @@ def a_set(
             z = float(middle + rng.normal(0, 0.3))
             rows.append(LeftOut(photo, f"s{k}", laid=True, z=z, others=2))
     return LeftOutPrints(tuple(rows)), facts
+
+
+def have_prints_tell(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Have any set know twenty genuine seals and copies of ten presses, three deviations off."""
+    known = calibrate_prints(*a_set())
+    monkeypatch.setattr(
+        EvidenceKeeper, "_print_calibrations", lambda *_: ("2026-01-01T00:00:00Z", 1, known)
+    )

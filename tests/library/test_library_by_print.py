@@ -9,11 +9,9 @@ import cv2
 import pytest
 
 from desk_prints import Shots, fill, shots_of, told
-from loupebook.evidence.by_print import calibrate_prints
 from loupebook.evidence.prints import prints_path
 from loupebook.library import Library, strength_paragraphs
-from loupebook.library.evidence_glue import EvidenceKeeper
-from print_rows import a_set
+from print_rows import have_prints_tell
 
 
 @pytest.fixture(scope="module")
@@ -30,11 +28,7 @@ def library(tmp_path: Path, shots: Shots) -> Iterator[Library]:
 
 @pytest.fixture
 def telling(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Have the set know twenty genuine seals and copies of ten presses, three deviations off."""
-    known = calibrate_prints(*a_set())
-    monkeypatch.setattr(
-        EvidenceKeeper, "_print_calibrations", lambda *_: ("2026-01-01T00:00:00Z", 1, known)
-    )
+    have_prints_tell(monkeypatch)
 
 
 def test_a_reading_waits_for_the_prints_and_follows_the_set(library: Library, shots: Shots) -> None:

@@ -9,7 +9,6 @@ import pytest
 from compare_prints import PX_PER_MM, draw_print, photograph
 
 from desk_prints import Shots, copied, fill, shots_of, told
-from loupebook.evidence.by_print import calibrate_prints
 from loupebook.library import (
     Element,
     IncomingPhoto,
@@ -20,8 +19,7 @@ from loupebook.library import (
     encode_jpeg,
     strength_paragraphs,
 )
-from loupebook.library.evidence_glue import EvidenceKeeper
-from print_rows import a_set
+from print_rows import have_prints_tell
 
 
 @pytest.fixture(scope="module")
@@ -48,11 +46,7 @@ def library(tmp_path_factory: pytest.TempPathFactory, shots: Shots) -> Iterator[
 
 @pytest.fixture
 def telling(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Have the set know twenty genuine seals and copies of ten presses, three deviations off."""
-    known = calibrate_prints(*a_set())
-    monkeypatch.setattr(
-        EvidenceKeeper, "_print_calibrations", lambda *_: ("2026-01-01T00:00:00Z", 1, known)
-    )
+    have_prints_tell(monkeypatch)
 
 
 def report(library: Library, pixels, nearest: str, further: str) -> SearchReport:
