@@ -240,10 +240,11 @@ def test_what_the_print_is_worth_is_printed_with_what_was_compared(
     answer = opened.document["answer"]
     near = {"reading": {**answer["reading"], "close_reference": True}}
     clean = {"photo_check": {**answer["photo_check"], "findings": []}}
-    compared = {"comparisons": [{**genuine, "reading": {"says": says}}, *rest]}
+    reading = {"says": says, "does_not_say": "It says nothing of the item."}
+    compared = {"comparisons": [{**genuine, "reading": reading}, *rest]}
     told = {**opened.document, **compared, "answer": {**answer, **near, **clean}}
     text = text_of(library.examinations.print(replace(opened, document=told)))
-    for part in says.split("\n\n"):
+    for part in (*says.split("\n\n"), reading["does_not_say"]):
         assert part in text
         assert part not in text_of(library.examinations.print(opened))
 
