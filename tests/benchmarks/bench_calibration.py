@@ -124,7 +124,10 @@ def strength_of(reading: Mapping[str, Any], press: str) -> float | None:
 
 
 def read_by_print(library: Library, pixels: np.ndarray, report: SearchReport) -> Mapping[str, Any]:
-    """Return what the comparison with the nearest genuine design is worth, as a page shows it."""
+    """Return what the comparison with the nearest genuine design is worth.
+
+    Pages withhold it where the print agrees better with another design; here it counts.
+    """
     if report.nearest_genuine is None or report.reading["close_reference"] is False:
         return {}
     try:

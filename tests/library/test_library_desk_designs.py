@@ -17,8 +17,10 @@ from loupebook.library import (
     SpecimenRecord,
     Standing,
     encode_jpeg,
+    near_designs,
     strength_paragraphs,
 )
+from loupebook.library import desk as desk_room
 from print_rows import have_prints_tell
 
 
@@ -96,3 +98,25 @@ def test_nothing_is_said_where_the_nearest_design_agrees(library: Library, shots
 
 def test_one_design_alone_is_done_without(library: Library, shots: Shots) -> None:
     assert "agrees better" not in nearer(library, shots.copy_query.pixels, "G-0", "G-1")
+
+
+@pytest.mark.usefixtures("telling")
+def test_points_drawn_while_the_worth_is_looked_for_cost_nothing(
+    library: Library, shots: Shots, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The page forgets what was measured when points were drawn; the desk must not trip over it."""
+    desk = library.desk(report(library, shots.genuine_query.pixels, "G-0", "S-0"))
+    looked = near_designs.nearer_design
+
+    def meanwhile(*asked: object) -> str:
+        desk._measures.clear()
+        return looked(*asked)
+
+    monkeypatch.setattr(desk_room, "nearer_design", meanwhile)
+    desk.align()
+    assert desk.to_dict()["measures"] == {}
+    monkeypatch.setattr(desk_room, "nearer_design", looked)
+    desk.align()
+    state = desk.to_dict()
+    assert state["done"]
+    assert all(one["strength"] for one in state["measures"].values())

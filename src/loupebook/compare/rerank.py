@@ -78,19 +78,6 @@ class Compared:
         """The search's."""
         return self.candidate.score
 
-    @property
-    def genuine(self) -> bool:
-        """Whether it was held against genuine photos."""
-        return self.candidate.group.standing == "genuine"
-
-    @property
-    def nearness(self) -> float:
-        """How near the query lies, greater is nearer; unregistered candidates lie last."""
-        found = self.comparison
-        if not found.registration.registered or found.overall_z is None:
-            return -100.0 + self.candidate.score
-        return -found.overall_z
-
 
 def compare_each(
     query: Picture, candidates: Sequence[Candidate], held_of: Callable[[Group], Held]
@@ -132,7 +119,7 @@ def rerank(compared: Sequence[Compared]) -> list[Compared]:
     Those that could not be laid under the query come last.
     """
     order = sorted(compared, key=lambda one: (one.comparison.departure is None, -one.score))
-    first = next((one for one in order if one.genuine), None)
+    first = next((one for one in order if one.candidate.group.standing == "genuine"), None)
     better = [
         one
         for one in order
@@ -141,6 +128,6 @@ def rerank(compared: Sequence[Compared]) -> list[Compared]:
         and agrees_better(one.comparison, first.comparison)
     ]
     if better:
-        nearest = max(better, key=lambda one: one.nearness)
+        nearest = min(better, key=lambda one: one.comparison.departure or 0.0)
         order = [nearest, *(one for one in order if one is not nearest)]
     return order

@@ -195,8 +195,9 @@ def read_print(
         for fit, copy in ((calibration.known, KNOWN_PRESS), (calibration.unseen, UNSEEN_PRESS))
     )
     needs = missing_words(basis, element=element)
-    told = [_NOT_COMPARED.format(photos=calibration.missing, element=element)]
-    told = told if calibration.missing else []
+    told = []
+    if calibration.missing:
+        told = [_NOT_COMPARED.format(photos=calibration.missing, element=element)]
     if coarse:
         told = [_coarse_words(detail)]
     elif known or unseen:

@@ -275,15 +275,21 @@ def _forget_all_but(path: Path, states: Collection[str]) -> None:
     """Delete what no design of the set as it stands asks for."""
     if not path.is_file():
         return
-    with closing(sqlite3.connect(path, timeout=30.0)) as store, store:
+    with closing(_opened(path)) as store, store:
         old = [(state,) for (state,) in store.execute("SELECT state FROM prints").fetchall()
                if state not in states]  # fmt: skip
         store.executemany("DELETE FROM prints WHERE state = ?", old)
 
 
+def _opened(path: Path) -> sqlite3.Connection:
+    """Open the file to write, its table there whatever was in it before."""
+    store = sqlite3.connect(path, timeout=30.0)
+    store.execute("CREATE TABLE IF NOT EXISTS prints (state TEXT PRIMARY KEY, rows TEXT)")
+    return store
+
+
 def _keep(path: Path, state: str, rows: Sequence[LeftOut]) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     text = json.dumps([asdict(one) for one in rows])
-    with closing(sqlite3.connect(path, timeout=30.0)) as store, store:
-        store.execute("CREATE TABLE IF NOT EXISTS prints (state TEXT PRIMARY KEY, rows TEXT)")
+    with closing(_opened(path)) as store, store:
         store.execute("INSERT OR REPLACE INTO prints VALUES (?, ?)", (state, text))

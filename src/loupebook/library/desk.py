@@ -335,8 +335,13 @@ class Desk:
         other = nearer_design(
             self._query, nearest, first, self._report.matches, self._source.compare
         )
-        self._held_back = None
-        self._take({key: replace(self._measures[key], strength=(other,) if other else strength)})
+        with self._changed:
+            self._held_back = None
+            # What was measured is forgotten where points were drawn meanwhile, and made anew.
+            if key in self._measures:
+                worth = (other,) if other else strength
+                self._measures[key] = replace(self._measures[key], strength=worth)
+            self._step()
 
     def _take(self, found: Mapping[str, Measures]) -> None:
         with self._changed:

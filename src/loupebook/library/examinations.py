@@ -528,18 +528,10 @@ class Examiner:
                 found.append(_not_compared(match, str(error)))
                 continue
             framed = one.comparison.framed
-            far = report.reading.get("close_reference") is False
-            other = (
-                ""
-                if far or match is not report.nearest_genuine
-                else nearer_design(
-                    report.query_pixels, match, one, report.matches, self._library.compare
-                )
-            )
             found.append(
                 {
                     **one.to_dict(),
-                    "nearer": other,
+                    "nearer": self._nearer(report, match, one),
                     "query": report.photo,
                     "photo_id": match.photo_id,
                     "specimen": match.specimen,
@@ -552,6 +544,14 @@ class Examiner:
                 }
             )
         return found
+
+    def _nearer(self, report: SearchReport, match: MatchReport, one: ComparisonReport) -> str:
+        """Say so where the print agrees with another design than that of the nearest genuine."""
+        far = report.reading.get("close_reference") is False
+        if far or match is not report.nearest_genuine:
+            return ""
+        compare = self._library.compare
+        return nearer_design(report.query_pixels, match, one, report.matches, compare)
 
     def _mark(self, mark: PointMark, compared: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
         places = []

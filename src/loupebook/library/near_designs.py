@@ -13,7 +13,6 @@ from loupebook.compare.rerank import AGREES_BELOW
 from loupebook.errors import ComparisonError
 from loupebook.library.comparing import ComparisonReport, Photo
 from loupebook.library.results import MatchReport
-from loupebook.records.model import Standing
 from loupebook.sheets.measured import signed
 
 
@@ -45,6 +44,7 @@ def nearer_design(
         Empty where there is nothing to say.
     """
     departs = first.comparison.departure
+    # Another comparison takes seconds, and none can agree better with what departs no more.
     rival = next((one for one in matches if _rivals(one, nearest)), None)
     if departs is None or departs < AGREES_BELOW or rival is None:
         return ""
@@ -64,9 +64,7 @@ def nearer_design(
 
 
 def _rivals(match: MatchReport, nearest: MatchReport) -> bool:
-    if Standing.FAKE in (match.standing, nearest.standing) or match.edition is None:
-        return False
-    return Group.of(nearest).rivals(Group.of(match))
+    return match.edition is not None and Group.of(nearest).rivals(Group.of(match))
 
 
 def _deviations(departs: float) -> str:

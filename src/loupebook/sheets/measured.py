@@ -13,6 +13,7 @@ from enum import StrEnum
 from typing import Any
 
 from loupebook.compare.comparison import AGREES_TO, DIFFERS_FROM, NEAR_FROM, Verdict
+from loupebook.evidence.reading import PARAGRAPH
 
 NOT_MEASURED = "—"
 BEYOND = "beyond usual"
@@ -308,7 +309,7 @@ def strength_paragraphs(
         return [str(other)]
     if not reading or all(word_of(row) in UNTOLD for row in compared["measurements"]):
         return []
-    return [*str(reading["says"]).split("\n\n"), str(reading["does_not_say"])]
+    return [*str(reading["says"]).split(PARAGRAPH), str(reading["does_not_say"])]
 
 
 def measured_title(compared: Mapping[str, Any]) -> str:

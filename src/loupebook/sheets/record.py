@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from loupebook.errors import PhotoError
+from loupebook.evidence.reading import PARAGRAPH
 from loupebook.imaging import decode_photo
 from loupebook.records.examinations import ExaminationRecord
 from loupebook.records.model import SetInfo
@@ -336,7 +337,7 @@ def _mark(
 
 def _reading(reading: Mapping[str, Any]) -> dict[str, Any]:
     return {
-        "says": [printable(part) for part in reading["says"].split("\n\n")],
+        "says": [printable(part) for part in reading["says"].split(PARAGRAPH)],
         "needs": [printable(need) for need in reading.get("needs", ())],
         "does_not_say": printable(reading["does_not_say"]),
     }
