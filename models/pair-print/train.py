@@ -2,8 +2,9 @@
 
 `python models/pair-print/train.py --frames DIR --out DIR --minutes M`, after `recipe.frames`.
 Figures on editions that are never trained on go to ``OUT/log.csv``; ``OUT/weights.safetensors``
-is a running mean of the weights, written at the end in half precision; ``--start`` goes on
-from such a file. Seeds are fixed, but the clock ends the training.
+is a running mean of the weights in half precision, written with every line of the log, so that a
+training cut off leaves one; ``--start`` goes on from such a file. Seeds are fixed, but the clock
+ends the training.
 """
 
 from __future__ import annotations
@@ -28,7 +29,8 @@ from torch.nn import functional
 
 from loupebook.compare.pair import PairNetwork, inputs_of
 
-HELD_OUT = 0.12
+HELD_OUT, HELD_OUT_MOST = 0.12, 26
+"""Share of editions held out, and how many at most."""
 BATCH = {"band": 28, "seal": 12}
 BANDS = 0.55
 """Share of batches that hold bands; the rest hold seals."""
@@ -94,6 +96,15 @@ def line(step: int, seconds: float, sums: np.ndarray) -> dict[str, float]:
     }  # fmt: skip
 
 
+def save(network: PairNetwork, path: Path) -> None:
+    """Write weights in half precision."""
+    state = {
+        k: v.half().contiguous() if v.dtype.is_floating_point else v
+        for k, v in network.state_dict().items()
+    }
+    save_file(state, path)
+
+
 def main() -> None:
     """Train until the time is up."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -108,7 +119,7 @@ def main() -> None:
     torch.manual_seed(1)
     rng = np.random.default_rng(1)
     every = load(chosen.frames, "cuda")
-    count = max(2, round(HELD_OUT * len(every)))
+    count = min(HELD_OUT_MOST, max(2, round(HELD_OUT * len(every))))
     held, kept = every[-count:], every[:-count]
     print(len(kept), "editions to train on,", len(held), "held out;", time.time() - start, "s")
     if chosen.start:
@@ -144,10 +155,11 @@ def main() -> None:
                 if ours.dtype.is_floating_point:
                     ours.lerp_(theirs, 1 - min(AVERAGED, step / (step + 10)))
         sums += [float(whole.detach()), float(fine.detach()), 1]
-        if time.time() - told > 30:
+        if time.time() - told > 45:
             told = time.time()
             rows.append(line(step, told - begin, sums) | figures(mean, held))
             sums[:] = 0
+            save(mean, chosen.out / "weights.safetensors")
             print({k: round(v, 3) for k, v in rows[-1].items()}, flush=True)
     rows.append(line(step, time.time() - begin, sums) | figures(mean, held))
     print({k: round(v, 3) for k, v in rows[-1].items()}, flush=True)
@@ -155,11 +167,7 @@ def main() -> None:
         writer = csv.DictWriter(file, list(rows[-1]))
         writer.writeheader()
         writer.writerows({k: round(v, 4) for k, v in row.items()} for row in rows)
-    state = {
-        k: v.half().contiguous() if v.dtype.is_floating_point else v
-        for k, v in mean.state_dict().items()
-    }
-    save_file(state, chosen.out / "weights.safetensors")
+    save(mean, chosen.out / "weights.safetensors")
 
 
 if __name__ == "__main__":

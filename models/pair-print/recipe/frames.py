@@ -1,11 +1,12 @@
 """Photos of training worlds laid into frames, as a comparison sees them: `-m recipe.frames DIR`.
 
 Of every printed edition: four careful genuine photos that a consensus is made of (two house
-runs), two casual ones of another genuine specimen, and two of each of four copies. The frame is
-that of the careful photo which the item fills most; the others are laid into it by the truth of the
-renderer instead of a registration, then moved by what followed points still show, brought to the
-frame's light and to a common sharpness by the product's own code. One folder an edition. World
-seeds from 300,000 on: those of benchmarks are never among them.
+runs), a casual one of a further specimen of either run, and of four copies two photos of every
+other one and one of the rest. The frame is that of the careful photo which the item fills most;
+the others are laid into it by the truth of the renderer instead of a registration, then moved by
+what followed points still show, brought to the frame's light and to a common sharpness by the
+product's own code. One folder an edition. World seeds from 300,000 on: those of benchmarks are
+never among them.
 """
 
 from __future__ import annotations
@@ -42,9 +43,9 @@ from loupebook.records.model import Element, Lighting, Standing
 
 FIRST_SEED = 300_000
 MARQUES_A_WORLD = 2
-SIZES = ((1215, 1620), (2430, 3240))
+SIZES = ((1215, 1620), (1620, 2160), (2430, 3240))
 """Rows and columns of photos; all of an edition are of one size."""
-PRINT_PX_PER_MM = {Element.BAND: (25.0, 32.0), Element.SEAL: (15.0, 26.0)}
+PRINT_PX_PER_MM = {Element.BAND: (25.0, 28.0, 32.0), Element.SEAL: (15.0, 20.0, 26.0)}
 """How fine prints are drawn, by size of the photos."""
 TRUTH_PX_PER_MM = 8.0
 _POINTS = 4000
@@ -102,8 +103,8 @@ def plan(edition: Edition, world: World) -> list[tuple[PrintOrigin, int, bool, i
     house = [o for o in origins if o.standing is Standing.GENUINE]
     fakes = [o for o in origins if o.standing is Standing.FAKE]
     rows = [(origin, k, True, 1) for origin in house for k in range(2)]
-    rows.append((house[0], 2, False, 2))
-    return rows + [(origin, 0, False, 2) for origin in fakes]
+    rows += [(origin, 2, False, 1) for origin in house]
+    return rows + [(origin, 0, False, 1 + k % 2) for k, origin in enumerate(fakes)]
 
 
 def light_of(edition: Edition, rng: np.random.Generator) -> Lighting:

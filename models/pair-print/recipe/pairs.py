@@ -186,8 +186,9 @@ def one_pair(held: Held, rng: np.random.Generator) -> Pair:
 def _against_copy(held: Held, rng: np.random.Generator, differs: bool) -> Pair:
     """Hold a photo against one of a copy: another photo of it, or another press's."""
     fakes = held.chosen(genuine=False)
-    model = int(rng.choice(fakes))
-    same = [k for k in fakes if held.facts[k].origin == held.facts[model].origin and k != model]
+    twice = [k for k in fakes if _same_press(held, fakes, k)]
+    model = int(rng.choice(twice if twice and not differs else fakes))
+    same = _same_press(held, fakes, model)
     others = [
         k
         for k in [*fakes, *held.chosen(genuine=True, reference=False)]
@@ -196,6 +197,11 @@ def _against_copy(held: Held, rng: np.random.Generator, differs: bool) -> Pair:
     if not differs and same:
         return Pair(held, (model,), int(rng.choice(same)), False)
     return Pair(held, (model,), int(rng.choice(others)), True)
+
+
+def _same_press(held: Held, photos: list[int], one: int) -> list[int]:
+    """Return the other photos that show the print of the same press."""
+    return [k for k in photos if k != one and held.facts[k].origin == held.facts[one].origin]
 
 
 def batch_of(pairs: list[Pair], rng: np.random.Generator, *, change: bool) -> Batch:
