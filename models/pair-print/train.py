@@ -36,6 +36,7 @@ BANDS = 0.55
 """Share of batches that hold bands; the rest hold seals."""
 MAP_WEIGHT = 0.6
 AVERAGED = 0.998
+TOLD_EVERY_S = 45
 
 
 def loss_of(network: PairNetwork, batch: Batch) -> tuple[torch.Tensor, torch.Tensor]:
@@ -155,7 +156,7 @@ def main() -> None:
                 if ours.dtype.is_floating_point:
                     ours.lerp_(theirs, 1 - min(AVERAGED, step / (step + 10)))
         sums += [float(whole.detach()), float(fine.detach()), 1]
-        if time.time() - told > 45:
+        if time.time() - told > TOLD_EVERY_S:
             told = time.time()
             rows.append(line(step, told - begin, sums) | figures(mean, held))
             sums[:] = 0
