@@ -29,6 +29,7 @@ from loupebook.library import (
     serial_rows,
     strength_paragraphs,
 )
+from parts.draft import NOTES, TITLE, draft_key
 from parts.examined import choose_pictures, show_matches, show_pictures
 from parts.persons import ask_name
 from parts.saving import SAVING, Outcome
@@ -106,18 +107,28 @@ def offer_saving(
             "Photo, answer, comparison, marks, notes and the serial numbers typed above are kept "
             "with the hash of every image. More can be added later; nothing is ever overwritten."
         )
-        with st.form("save-examination", border=False):
-            title = st.text_input("What is examined *", key="exam-title", max_chars=200).strip()
-            notes = st.text_area("Notes", key="exam-notes", height=100)
-            by = ask_name(library, "exam-by")
-            wanted = st.form_submit_button("Save", type="primary", icon=":material/save:")
-        if wanted:
+        # No form: what is typed in one is lost where the page is left before it is sent.
+        title, notes = _ask_draft(photo.sha256)
+        by = ask_name(library, "exam-by")
+        if st.button("Save", key="exam-save", type="primary", icon=":material/save:"):
             asked = Asked(**_arguments(region, size), filters=filters, k=k)
             start_saving(
                 library, report, photo, title=title, notes=notes, by=by, asked=asked,
                 marks=marks, serials=numbers_read(photo.sha256),
             )  # fmt: skip
         _say_saved(photo.sha256)
+
+
+def _ask_draft(photo: str) -> tuple[str, str]:
+    """Ask for the title and the notes; both stay with the photo until it is another one."""
+    title = st.text_input(
+        "What is examined *",
+        key=draft_key(TITLE, photo),
+        max_chars=200,
+        persist_state="session",
+    )
+    notes = st.text_area("Notes", key=draft_key(NOTES, photo), height=100, persist_state="session")
+    return title.strip(), notes
 
 
 def _arguments(region: Region, size: tuple[int, int]) -> dict[str, Any]:

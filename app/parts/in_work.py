@@ -12,6 +12,7 @@ from streamlit.runtime.scriptrunner import get_script_run_ctx
 from parts.crop import Region, keep_region, region_of
 from parts.desk import DESK
 from parts.desk_points import keep_marks, marks_of
+from parts.draft import draft_of, keep_draft
 from parts.intake import QUERY, Handed
 from parts.kept import KEEPER
 from parts.light_table import CHOSEN, SERIES, chosen_ids
@@ -94,6 +95,7 @@ def keep(photo: Handed, how_many: int) -> None:
         "marks": marks_of(photo.sha256),
         "serials": serials_of(photo.sha256),
         "barcodes": barcodes_of(photo.sha256),
+        "draft": draft_of(photo.sha256),
     }
     told = json.dumps(state, sort_keys=True)
     if st.session_state.get("in-work-saved") != told:
@@ -114,6 +116,7 @@ def _restore(kept: InWork, photo: str) -> None:
     keep_marks(photo, state.get("marks", {}))
     keep_serials(photo, state.get("serials", {}))
     keep_barcodes(photo, state.get("barcodes"))
+    keep_draft(photo, state.get("draft", {}))
 
 
 def _session() -> str:

@@ -12,6 +12,7 @@ import cv2
 import pytest
 from app_driver import PAGES, ToldLibrary, opened, shown, told, words
 from streamlit.testing.v1 import AppTest
+from streamlit.testing.v1.element_tree import TextInput
 
 from desk_prints import Shots, fill, shots_of
 from loupebook.errors import SetBusy
@@ -97,8 +98,12 @@ def hand_in(at: AppTest, data: bytes) -> AppTest:
     return at.run()
 
 
+def field_of(at: AppTest) -> TextInput:
+    return next(one for one in at.text_input if one.label == "What is examined *")
+
+
 def save(at: AppTest, title: str = "Box 17") -> AppTest:
-    at.text_input(key="exam-title").set_value(title)
+    field_of(at).set_value(title)
     at.text_input(key="exam-by").set_value("A. Example")
     next(one for one in at.button if one.label == "Save").click().run()
     assert not at.exception
@@ -360,6 +365,24 @@ def test_barcodes_read_survive_a_reload_and_are_saved(
     save(again)
     (code,) = record_of(folder).document["serials"]["barcodes"]
     assert (code["kind"], code["value"]) == ("CODE_128", "AB102")
+
+
+def test_title_and_notes_typed_but_not_saved_are_there_again(
+    made: Path, told_of: Callable[[Path], Path], sharp: bytes
+) -> None:
+    told_of(made)
+    at = hand_in(opened(), sharp)
+    field_of(at).set_value("Lot 9, third tray")
+    at.text_area[-1].set_value("Seal lifted at the left.").run()
+    key = at.query_params["in-work"]
+
+    def there(at: AppTest) -> None:
+        at.query_params["in-work"] = key
+        at.session_state["exam-box"] = True
+
+    again = opened(prepare=there)
+    assert field_of(again).value == "Lot 9, third tray"
+    assert "Seal lifted at the left." in [one.value for one in again.text_area]
 
 
 def test_the_list_waits_for_what_is_being_saved(

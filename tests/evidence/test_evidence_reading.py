@@ -9,11 +9,13 @@ import pytest
 
 from loupebook.evidence.openset import judge_closeness
 from loupebook.evidence.reading import (
+    EITHER_PRESS,
     Basis,
     Strength,
     no_item_reading,
     reading_with_calibration,
     reading_without_calibration,
+    strengths_to_tell,
 )
 from loupebook.evidence.verbal import support_words
 
@@ -146,8 +148,27 @@ def test_two_figures_that_support_nothing_are_one_sentence() -> None:
         nearest="S-1",
     )
     assert reading["says"].count("no support for either") == 1
-    assert "from a press that the set knows or any other" in reading["says"]
+    assert "a copy of whatever press" in reading["says"]
     assert str(reading["known_press"]["log10_lr"]) == "0.0"
+
+
+@pytest.mark.parametrize(
+    ("known", "unseen", "told"),
+    [(0.5, 0.6, 1), (-0.5, -0.6, 1), (0.5, -0.5, 2), (0.5, 1.2, 2), (None, 0.5, 1), (0.0, 0.1, 1)],
+)
+def test_two_figures_of_one_rung_and_one_way_are_one_sentence(
+    known: float | None, unseen: float | None, told: int
+) -> None:
+    pairs = strengths_to_tell(*(None if v is None else strength(v) for v in (known, unseen)))
+    assert len(pairs) == told
+    if told == 1 and known is not None and unseen is not None:
+        ((one, copy),) = pairs
+        assert copy == EITHER_PRESS
+        assert one.log10_lr == min(known, unseen, key=abs)
+        assert (one.low, one.high) == (
+            min(strength(v).low for v in (known, unseen)),
+            max(strength(v).high for v in (known, unseen)),
+        )
 
 
 def test_what_it_does_not_say_is_always_there() -> None:

@@ -32,10 +32,11 @@ from loupebook.evidence.reading import (
     Strength,
     missing_words,
     strength_words,
+    strengths_to_tell,
 )
 from loupebook.evidence.set_calibration import HeldOut, held_out
 from loupebook.evidence.splits import origin_units
-from loupebook.evidence.verbal import rung_of, support_words
+from loupebook.evidence.verbal import support_words
 from loupebook.records.model import PhotoFacts, Standing
 
 COARSEST = 0.5
@@ -60,7 +61,6 @@ _NOT_COMPARED = (
     "Not all prints have been held against each other since the set changed ({photos} of "
     "{element}s have not): the set report's “Prints held against each other” does that."
 )
-_EITHER = "a copy of whatever press"
 
 
 @dataclass(frozen=True)
@@ -253,25 +253,14 @@ class Read:
 
 
 def _sentences(known: Read | None, unseen: Read | None) -> list[str]:
-    """Return both likelihood ratios in words; the more careful one alone where they agree."""
-    pairs = [(one, copy) for one, copy in ((known, KNOWN_PRESS), (unseen, UNSEEN_PRESS)) if one]
-    if len(pairs) == 2:
-        strengths = [one.strength for one, _ in pairs]
-        rungs = {rung_of(one.log10_lr) for one in strengths}
-        if len(rungs) == 1 and strengths[0].log10_lr * strengths[1].log10_lr >= 0:
-            careful = min(strengths, key=lambda strength: abs(strength.log10_lr))
-            merged = Strength(
-                careful.log10_lr,
-                min(one.low for one in strengths),
-                max(one.high for one in strengths),
-                support_words(careful.log10_lr, copy=_EITHER),
-            )
-            limited = any(one.limited for one, _ in pairs)
-            return [_sentence(Read(merged, limited), _EITHER)]
-    return [_sentence(one, copy) for one, copy in pairs]
+    """Return both likelihood ratios in words; where they say the same, one for both."""
+    told = strengths_to_tell(*(None if one is None else one.strength for one in (known, unseen)))
+    limits = [one.limited for one in (known, unseen) if one]
+    limited = [any(limits)] if len(told) == 1 else limits
+    return [_sentence(*one, limited=bound) for one, bound in zip(told, limited, strict=True)]
 
 
-def _sentence(one: Read, copy: str) -> str:
-    words = strength_words(one.strength, copy, found=FOUND)
-    limit = " The set supports no more than that." if one.limited and one.strength.log10_lr else ""
+def _sentence(strength: Strength, copy: str, *, limited: bool) -> str:
+    words = strength_words(strength, copy, found=FOUND)
+    limit = " The set supports no more than that." if limited and strength.log10_lr else ""
     return f"{words}{limit}"

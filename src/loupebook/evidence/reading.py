@@ -23,7 +23,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from loupebook.evidence.openset import Closeness
-from loupebook.evidence.verbal import GENUINE, rung_of
+from loupebook.evidence.verbal import GENUINE, rung_of, support_words
 
 GENUINE_NEEDED = 10
 FAKE_NEEDED = 10
@@ -38,6 +38,7 @@ TYPICAL, FEW = 0.5, 0.2
 
 KNOWN_PRESS = "a copy from a press that the set knows"
 UNSEEN_PRESS = "a copy from a press that the set has never seen"
+EITHER_PRESS = "a copy of whatever press"
 
 PARAGRAPH = "\n\n"
 """Between the parts of `says`: nearness, each figure, and what was tried."""
@@ -215,7 +216,7 @@ def reading_with_calibration(
             closeness=closeness, basis=basis, element=element, nearest=nearest
         )
     told = [closeness_words(closeness, nearest=nearest)]
-    told += _both_strengths(known_press, unseen_press)
+    told += [strength_words(*told) for told in strengths_to_tell(known_press, unseen_press)]
     return assemble_reading(
         closeness,
         basis,
@@ -239,13 +240,24 @@ def _why_no_figure(closeness: Closeness, needs: Sequence[str]) -> str:
     return "No figure of strength is given: there is no calibration for this search."
 
 
-def _both_strengths(known: Strength | None, unseen: Strength | None) -> list[str]:
-    """Return both likelihood ratios as sentences; one, where both support nothing alike."""
+def strengths_to_tell(
+    known: Strength | None, unseen: Strength | None
+) -> list[tuple[Strength, str]]:
+    """Return each likelihood ratio with what it is held against; one where both say the same.
+
+    They do where they point one way and share a rung of the verbal scale: then the more careful
+    is told, between the outer limits of both.
+    """
     pairs = [(s, copy) for s, copy in ((known, KNOWN_PRESS), (unseen, UNSEEN_PRESS)) if s]
-    silent = all(rung_of(strength.log10_lr).from_lr < 2 for strength, _ in pairs)
-    if len(pairs) == 2 and silent and pairs[0][0] == pairs[1][0]:
-        return [strength_words(pairs[0][0], "a copy, from a press that the set knows or any other")]
-    return [strength_words(strength, copy) for strength, copy in pairs]
+    if known is None or unseen is None:
+        return pairs
+    one_rung = rung_of(known.log10_lr) == rung_of(unseen.log10_lr)
+    if not one_rung or known.log10_lr * unseen.log10_lr < 0:
+        return pairs
+    careful = min(known, unseen, key=lambda strength: abs(strength.log10_lr))
+    low, high = min(known.low, unseen.low), max(known.high, unseen.high)
+    words = support_words(careful.log10_lr, copy=EITHER_PRESS)
+    return [(Strength(careful.log10_lr, low, high, words), EITHER_PRESS)]
 
 
 def strength_words(strength: Strength, copy: str, *, found: str = "Similarities like these") -> str:
