@@ -76,10 +76,9 @@ class DescriptorIndex:
     def __len__(self) -> int:
         return int(self.faiss_index.ntotal)
 
-    @property
-    def outgrown(self) -> bool:
-        """Whether it holds so much more than it was trained for that it should be remade."""
-        return len(self) > max(FLAT_MOST, GROWTH * self.trained_for)
+    def outgrown_by(self, patches: int) -> bool:
+        """Say whether so many are so much more than it was trained for that it should be remade."""
+        return patches > max(FLAT_MOST, GROWTH * self.trained_for)
 
     def add(self, ids: NDArray[np.int64], descriptors: NDArray[np.uint8]) -> None:
         """Add patches."""

@@ -2,20 +2,28 @@
 
 The body is the store's row ids held (int64), then what FAISS serialises. It is a cache:
 damaged, foreign or missing, it is made anew from the feature store.
+
+Gigabytes pass through a file or piece by piece: an index of 100,000 photos has no room in
+memory for a second one of its size.
 """
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Collection
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from loupebook.errors import IndexDamaged
-from loupebook.search.checked_file import read_checked, write_checked
+from loupebook.search.checked_file import Bytes, read_checked, write_checked
+from loupebook.search.files import only_readable
 from loupebook.search.local.descriptor_index import DescriptorIndex
 
 MAGIC = b"loupebook descriptor index 2\n"
+_PIECE = 2**20
+"""Bytes that FAISS is handed at a time."""
 
 
 def save(path: Path, index: DescriptorIndex, rows: Collection[int], made_from: str) -> None:
@@ -29,8 +37,15 @@ def save(path: Path, index: DescriptorIndex, rows: Collection[int], made_from: s
         "patches": len(index),
         "trained_for": index.trained_for,
     }
-    body = [held.view(np.uint8), faiss.serialize_index(index.faiss_index)]
-    write_checked(path, MAGIC, header, body)
+    if only_readable(path):
+        return
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(prefix=f".{path.name}.", dir=path.parent) as folder:
+        written = Path(folder) / "faiss"
+        faiss.write_index(index.faiss_index, str(written))
+        body = (held.view(np.uint8), np.memmap(written, np.uint8, mode="r"))
+        write_checked(path, MAGIC, header, body)
+        del body  # some systems keep a file that is mapped
 
 
 def load(path: Path, made_from: str) -> tuple[DescriptorIndex, set[int]]:
@@ -41,15 +56,27 @@ def load(path: Path, made_from: str) -> tuple[DescriptorIndex, set[int]]:
     IndexDamaged
         If the file is missing, cut short, altered or made from something else.
     """
-    import faiss
-
     header, body = read_checked(path, MAGIC)
     if header.get("made_from") != made_from:
         raise IndexDamaged(f"The index {path} was made from something else. Rebuild it.")
     try:
         cut, trained_for = 8 * int(header["rows"]), int(header["trained_for"])
-        inner = faiss.deserialize_index(np.asarray(body[cut:]))
+        inner = _read(body[cut:])
     except (KeyError, TypeError, ValueError, RuntimeError) as exc:
         raise IndexDamaged(f"FAISS cannot read the index {path}: {exc}. Rebuild it.") from exc
     rows = np.frombuffer(bytes(body[:cut]), "<i8")
     return DescriptorIndex.adopt(inner, trained_for), set(rows.tolist())
+
+
+def _read(body: Bytes) -> Any:
+    import faiss
+
+    at = 0
+
+    def piece(size: int) -> bytes:
+        nonlocal at
+        taken = body[at : at + size].tobytes()
+        at += len(taken)
+        return taken
+
+    return faiss.read_index(faiss.PyCallbackIOReader(piece, _PIECE))

@@ -63,16 +63,24 @@ class IndexKeeper:
             return
         self.held = self._store.held()
         wanted = self.held.photo_of_row.keys()
-        if len(self._rows - wanted) > DEAD * len(self._rows):
+        if len(self._rows - wanted) > DEAD * len(self._rows) or self._would_outgrow(len(wanted)):
             self._start_anew()
         self._add(sorted(wanted - self._rows), progress)
-        if self.index.outgrown:
+        if self.index.outgrown_by(len(self.index)):
             self._start_anew()
             self._add(sorted(wanted), progress)
         if len(self._rows ^ self._in_file) > LAG * len(self._rows):
             index_file.save(self._path, self.index, self._rows, self._made_from)
             self._in_file = set(self._rows)
         self._seen = self.held.revision
+
+    def _would_outgrow(self, photos: int) -> bool:
+        """Say whether so many photos are too many for what the index was trained for.
+
+        Told before they are added: a small index takes five times the memory a patch.
+        """
+        a_photo = len(self.index) / max(1, len(self._rows))
+        return self.index.outgrown_by(round(a_photo * photos))
 
     def _add(self, new: list[int], progress: Progress) -> None:
         for done, (row, features) in enumerate(self._store.features(new), start=1):

@@ -1,0 +1,70 @@
+"""The index of patches as the set grows, and on disk."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from loupebook.search.local.descriptor_index import FLAT_MOST, GROWTH, DescriptorIndex
+from loupebook.search.local.feature_store import FeatureStore
+from loupebook.search.local.features import Features
+from loupebook.search.local.upkeep import IndexKeeper
+
+
+def made_up(seed: int, count: int) -> Features:
+    rng = np.random.default_rng(seed)
+    return Features(
+        xy=(rng.random((count, 2)) * (400, 300)).astype(np.float32),
+        size=rng.uniform(4, 40, count).astype(np.float32),
+        angle=rng.uniform(0, 2 * np.pi, count).astype(np.float32),
+        descriptors=rng.integers(0, 255, (count, 128)).astype(np.uint8),
+        width=400,
+        height=300,
+    )
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> FeatureStore:
+    made = FeatureStore(tmp_path / "features.sqlite", set_id="S", fingerprint="F")
+    made.put([(number, f"sha-{number}", made_up(number, 700)) for number in range(5)])
+    return made
+
+
+def test_many_new_photos_never_pass_through_the_small_index(
+    store: FeatureStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keeper = IndexKeeper(store, tmp_path / "features.index", "made from S")
+    keeper.refresh()
+    small = keeper.index
+    store.put([(number, f"sha-{number}", made_up(number, 700)) for number in range(5, 30)])
+    patches = 30 * 700
+    assert patches > max(FLAT_MOST, GROWTH * small.trained_for)
+    taken: list[int] = []
+    as_it_is = DescriptorIndex.add
+
+    def counted(index: DescriptorIndex, ids: np.ndarray, descriptors: np.ndarray) -> None:
+        taken.append(len(descriptors))
+        as_it_is(index, ids, descriptors)
+
+    monkeypatch.setattr(DescriptorIndex, "add", counted)
+    keeper.refresh()
+    assert keeper.index is not small
+    assert sum(taken) == len(keeper.index) == patches
+
+
+def test_what_is_read_from_the_file_finds_what_was_written(
+    store: FeatureStore, tmp_path: Path
+) -> None:
+    store.put([(number, f"sha-{number}", made_up(number, 700)) for number in range(5, 30)])
+    path = tmp_path / "features.index"
+    written = IndexKeeper(store, path, "made from S")
+    written.refresh()
+    read = IndexKeeper(store, path, "made from S")
+    assert len(read.index) == len(written.index)
+    asked = made_up(7, 700).descriptors[:50]
+    for one, other in zip(read.index.search(asked, 8), written.index.search(asked, 8), strict=True):
+        np.testing.assert_array_equal(one, other)
+    # Nothing but the file itself is left beside the store.
+    assert [one.name for one in tmp_path.iterdir() if "index" in one.name] == [path.name]
