@@ -78,7 +78,7 @@ def warmed_set(folder: Path) -> Path:
     with taught_set(folder) as library:
         library.sync()
         for name, standing in ((EDITION, "genuine"), (PRESSES[0], "fake")):
-            group = Group(name, "band", "face", "diffuse", standing)
+            group = Group(name, "Marque A", "band", "face", "diffuse", standing)
             assert library.sheet_source.consensus(group) is not None
     return folder
 

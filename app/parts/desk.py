@@ -29,7 +29,7 @@ NOT_ITS_DESIGN = (
     "and emblems first: as long as these differ, a measurement that agrees says nothing."
 )
 NOTHING_CLOSE = (
-    "Nothing in this library is close: these references are most likely of another design. What "
+    "Nothing that was found is close: these references are most likely of another design. What "
     "is measured against them says nothing about whether your item is a copy."
 )
 DESK = "desk-key"

@@ -6,12 +6,15 @@ from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
+from loupebook.errors import RecordNotFound
 from loupebook.library import Mark, PointMark, key_of
 from parts.component import web_component
 from parts.desk_store import DESKS
 from parts.words import STANDING, plain, taken
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from loupebook.library import Library, MatchReport, SearchReport
 
 _mount = web_component("desk_points", "view", "layer", "glass", "desk_follow", "desk_words")
@@ -68,34 +71,60 @@ def keep_marks(photo: str, marks: dict[str, dict[str, Any]]) -> None:
     st.session_state[MARKS] = {**st.session_state.get(MARKS, {}), photo: marks}
 
 
-def point_marks(desk: str, photo: str) -> list[PointMark]:
+def point_marks(library: Library, desk: str, photo: str) -> list[PointMark]:
     """Return the points of an examination with marks, for saving it.
+
+    The points come from the set: those drawn for the design that gives the frame, and every
+    other one that bears a mark or note. What the desk has measured of them is added; it may
+    lack them all, for it measures anew whenever the set or its points change.
 
     Parameters
     ----------
-    desk, photo : str
+    library, desk, photo
         As given to :func:`show_points`.
     """
-    try:
-        points = DESKS.get(desk).points
-    except KeyError:
-        return []
+    frame, measured = _measured_on(desk)
     marks = marks_of(photo)
-    found = []
-    for point in points:
-        told = marks.get(str(point["id"]), {})
-        mark = told.get("mark")
-        found.append(
-            PointMark(
-                point["id"],
-                point["title"],
-                Mark(mark) if mark in set(Mark) else None,
-                str(told.get("note", "")),
-                point["figure"],
-                point["figure_says"],
-            )
-        )
-    return found
+    titles = {} if frame is None else {one.point_id: one.title for one in library.points_for(frame)}
+    for point_id in (int(key) for key in marks if key.isdecimal()):
+        if point_id not in titles and (title := _title_elsewhere(library, point_id)):
+            titles[point_id] = title
+    return [
+        _with_mark(point_id, title, marks.get(str(point_id), {}), measured.get(point_id, {}))
+        for point_id, title in titles.items()
+    ]
+
+
+def _measured_on(desk: str) -> tuple[int | None, dict[int, Mapping[str, Any]]]:
+    """Return the photo that gives a desk its frame, and what was measured at each point."""
+    try:
+        laid = DESKS.get(desk)
+    except KeyError:
+        return None, {}
+    return laid.frame_photo, {point["id"]: point for point in laid.points}
+
+
+def _title_elsewhere(library: Library, point_id: int) -> str | None:
+    """Name a point that is not drawn for the design on the desk, or no longer."""
+    try:
+        point = library.points.get(point_id)
+    except RecordNotFound:
+        return None
+    return f"{point.title} ({point.edition}, {taken(point.view, point.lighting)})"
+
+
+def _with_mark(
+    point_id: int, title: str, told: Mapping[str, Any], measured: Mapping[str, Any]
+) -> PointMark:
+    mark = told.get("mark")
+    return PointMark(
+        point_id,
+        title,
+        Mark(mark) if mark in set(Mark) else None,
+        str(told.get("note", "")),
+        measured.get("figure"),
+        str(measured.get("figure_says", "")),
+    )
 
 
 def _keep(photo: str) -> None:

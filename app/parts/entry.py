@@ -105,7 +105,7 @@ class Entry:
 
 
 def draft_id() -> str:
-    """Return the identifier of the draft on the page; it is begun with its first photo."""
+    """Return the identifier of the draft on the page; it is begun with what is entered first."""
     return st.session_state.setdefault(DRAFT, new_draft_id())
 
 
@@ -115,6 +115,12 @@ def current_draft(library: Library) -> Draft | None:
         return library.drafts.get(draft_id())
     except RecordNotFound:
         return None
+
+
+def begin_draft(library: Library) -> Draft:
+    """Begin the draft on the page."""
+    by = library.person.name if library.person else NOT_NAMED
+    return library.drafts.begin(by=by, draft_id=draft_id())
 
 
 def _key(name: str) -> str:
@@ -184,8 +190,7 @@ def _take_in(library: Library, handed: Sequence[tuple[str, bytes]]) -> list[tupl
         try:
             decode_photo(data)
             if current_draft(library) is None:
-                by = library.person.name if library.person else NOT_NAMED
-                library.drafts.begin(by=by, draft_id=draft_id())
+                begin_draft(library)
             library.drafts.take_in(draft_id(), data, name)
         except LoupebookError as error:
             left_out.append((name, str(error)))

@@ -66,6 +66,8 @@ MOST_NOTE = 2000
 PAGE = 20
 THUMBNAIL_WIDTH = 120
 NOTE = "examination-note"
+ADDED_TO = "examination-added-to"
+"""Number and revision that the form for a further revision was filled from."""
 MARK_WORDS = {None: "not marked", **{mark: str(mark) for mark in Mark}}
 
 
@@ -310,7 +312,7 @@ def open_examination(library: Library, number: int) -> None:
         if latest.revision > 1:
             revision = st.segmented_control(
                 "Revision", range(1, latest.revision + 1), default=latest.revision,
-                key=f"revision-{number}",
+                key=f"revision-{number}-{latest.revision}",
             )  # fmt: skip
             record = library.examinations.open(number, revision or latest.revision)
     except RecordNotFound:
@@ -336,7 +338,10 @@ def open_examination(library: Library, number: int) -> None:
     show_words("What this does not say", str(reading["does_not_say"]), key="exam-limits")
     show_matches(library, record)
     _show_measurements(record)
-    _show_marks(library, record, latest=record.revision == latest.revision)
+    if record.revision == latest.revision and library.may("examine"):
+        _ask_for_more(library, latest)
+    else:
+        _show_marks(record)
     _ask_again(library, record)
     _print(library, record)
 
@@ -406,24 +411,35 @@ def measured_rows(compared: Mapping[str, Any], bearing: Mapping[str, bool]) -> l
     ]
 
 
-def _show_marks(library: Library, record: ExaminationRecord, *, latest: bool) -> None:
+def _marks_of(record: ExaminationRecord) -> list[PointMark]:
+    return [PointMark.from_dict(one) for one in record.document["marks"]]
+
+
+def _show_marks(record: ExaminationRecord) -> None:
     st.subheader("Marks")
-    marks = [PointMark.from_dict(one) for one in record.document["marks"]]
-    if not latest or not library.may("examine"):
-        for mark in marks:
-            st.markdown(f"**{plain(mark.title)}** · {MARK_WORDS[mark.mark]}")
-            if mark.note:
-                st.text(mark.note)
-        return
+    for mark in _marks_of(record):
+        st.markdown(f"**{plain(mark.title)}** · {MARK_WORDS[mark.mark]}")
+        if mark.note:
+            st.text(mark.note)
+
+
+def _ask_for_more(library: Library, latest: ExaminationRecord) -> None:
+    """Offer marks, numbers and notes to be changed in a further revision."""
+    st.subheader("Marks")
+    record = _begun_on(library, latest)
+    st.session_state[ADDED_TO] = (record.number, record.revision)
     with st.form(f"marks-{record.number}-{record.revision}", border=True):
         changed = [
             _one_mark(record, mark, number)
-            for number, mark in enumerate(marks or _to_mark(library, record))
+            for number, mark in enumerate(_marks_of(record) or _to_mark(library, record))
         ]
         serials = ask_again(record)
-        notes = st.text_area("Notes", record.document["notes"], key=f"notes-{record.revision}")
+        notes = st.text_area("Notes", record.document["notes"], key=_notes_key(record.revision))
         by = ask_name(library, f"supplement-by-{record.revision}")
         wanted = st.form_submit_button("Save as a further revision", icon=":material/save:")
+    if record.revision != latest.revision:
+        _say_overtaken(record, latest, pressed=wanted)
+        return
     if not wanted:
         return
     if not by:
@@ -436,12 +452,46 @@ def _show_marks(library: Library, record: ExaminationRecord, *, latest: bool) ->
     except LoupebookError as error:
         st.error(plain(str(error)))
         return
+    del st.session_state[ADDED_TO]
     st.session_state[NOTE] = (
         record.number,
         f"Saved as revision {saved.revision}, by {saved.by}. Revision {record.revision} stays as "
         "it was.",
     )
     st.rerun()
+
+
+def _notes_key(revision: int) -> str:
+    return f"notes-{revision}"
+
+
+def _begun_on(library: Library, latest: ExaminationRecord) -> ExaminationRecord:
+    """Return the revision that the form on the page was filled from; else the latest.
+
+    From another revision all fields would be filled anew, and what was typed would be gone.
+    """
+    number, revision = st.session_state.get(ADDED_TO, (0, 0))
+    if number == latest.number and _notes_key(revision) in st.session_state:
+        return library.examinations.open(number, revision)
+    return latest
+
+
+def _say_overtaken(record: ExaminationRecord, latest: ExaminationRecord, *, pressed: bool) -> None:
+    """Say that another revision was saved since the form was filled, and how to go on."""
+    box = st.error if pressed else st.warning
+    box(
+        f"**{plain(latest.by)} has saved revision {latest.revision} meanwhile, so this form cannot "
+        f"be saved.** It was filled from revision {record.revision}, and what you typed still "
+        "stands in it. Copy what you want to keep, then begin from the latest revision and put it "
+        "in there.",
+        icon=":material/call_split:",
+    )
+    st.button(
+        f"Begin from revision {latest.revision}",
+        icon=":material/restart_alt:",
+        on_click=lambda: st.session_state.pop(ADDED_TO, None),
+        help="The form is filled anew; what you typed in it and did not copy is gone.",
+    )
 
 
 def _say_note(number: int) -> None:

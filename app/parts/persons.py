@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from loupebook.library import Library
 
 PERSON = "person"
+NAMED = "person-named"
 
 
 def login_wanted() -> bool:
@@ -83,15 +84,38 @@ def show_person(library: Library) -> None:
 def ask_name(library: Library, key: str) -> str:
     """Return the name that a change is signed with: asked for, or that of the login.
 
-    A name that was given is filled in from then on, on this computer.
+    A name that was given is filled in from then on, on this computer, and in every other field
+    that asks for it.
     """
     if library.person is not None:
         st.caption(f"Signed as {plain(library.person.name)}.")
         return library.person.name
     if PERSON not in st.session_state:
         st.session_state[PERSON] = remembered_name()
-    name = st.text_input("Your name *", st.session_state[PERSON], key=key).strip()
-    if name and name != st.session_state[PERSON]:
-        st.session_state[PERSON] = name
-        remember_name(name)
-    return name
+    _take_over()
+    _fill_in(key)
+    name = st.text_input("Your name *", key=key)
+    drawn = (name, st.session_state[PERSON])
+    st.session_state[NAMED] = {**st.session_state.get(NAMED, {}), key: drawn}
+    return name.strip()
+
+
+def _take_over() -> None:
+    """Let the name that was typed last, in whichever field of the page, be the one that signs.
+
+    A field within a form cannot say that it was changed, so each is held against what it held
+    when it was last drawn: those left alone must not have their say.
+    """
+    for key, (held, _) in st.session_state.get(NAMED, {}).items():
+        typed = st.session_state.get(key, held)
+        if typed != held and typed.strip() not in ("", st.session_state[PERSON]):
+            st.session_state[PERSON] = typed.strip()
+            remember_name(typed)
+
+
+def _fill_in(key: str) -> None:
+    """Fill a field with the name given last, unless this field was changed since."""
+    person, typed = st.session_state[PERSON], st.session_state.get(key)
+    held, person_then = st.session_state.get(NAMED, {}).get(key, ("", ""))
+    if typed is None or (typed == held and person != person_then):
+        st.session_state[key] = person

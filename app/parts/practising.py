@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
-from loupebook.errors import LoupebookError, PracticeInvalid
+from loupebook.errors import LoupebookError, PracticeInvalid, RecordConflict
 from loupebook.library import (
     CONFIDENCES,
     DIFFICULTIES,
@@ -127,13 +127,18 @@ def question(library: Library, sitting: Sitting, photo_id: int) -> None:
         return
     marks = (st.session_state.get(key) or {}).get("marks") or []
     with st.spinner("Laying it over known genuine ones…"):
-        st.session_state[EXPLAINED] = library.practice.answer(
-            sitting,
-            photo_id,
-            given=given,
-            confidence=float(confidence),
-            marks=[(float(x), float(y)) for x, y in marks],
-        )
+        try:
+            explained = library.practice.answer(
+                sitting,
+                photo_id,
+                given=given,
+                confidence=float(confidence),
+                marks=[(float(x), float(y)) for x, y in marks],
+            )
+        except RecordConflict:
+            # A second press of the button cut off the run that had recorded the first.
+            explained = library.practice.explain(sitting, photo_id)
+    st.session_state[EXPLAINED] = explained
     st.rerun()
 
 

@@ -61,13 +61,15 @@ def headline(report: SearchReport) -> str:
 def _title(report: SearchReport) -> str:
     reading = report.reading
     if reading["close_reference"] is False:
-        return "Nothing close in this library"
+        return "Nothing close was found"
     nearest = f"a known {_KNOWN[report.matches[0].standing]}. {NOT_TOLD}"
     if reading["close_reference"]:
-        return f"Close to {nearest}"
+        return f"Something close was found; the nearest match is {nearest}"
     if reading.get("p_value") is None:
-        return f"Too few specimens to tell whether anything is close; the nearest is {nearest}"
-    return f"Whether the set holds this maker cannot be told; the nearest is {nearest}"
+        return (
+            f"Too few specimens to tell whether anything is close; the nearest match is {nearest}"
+        )
+    return f"Whether the set holds this maker cannot be told; the nearest match is {nearest}"
 
 
 def say_looking() -> None:

@@ -12,6 +12,7 @@ from parts.current_set import open_set, say_no_set
 from parts.entry import (
     Entry,
     ask_to_save,
+    begin_draft,
     current_draft,
     offer_drafts,
     read_fields,
@@ -82,7 +83,9 @@ def keep(
 ) -> None:
     """Keep what stands on the page, so that it outlives the browser."""
     if draft is None:
-        return
+        if not any(fields.values()):
+            return
+        draft = begin_draft(library)
     if photos or any(fields.values()):
         library.drafts.save(draft.draft_id, fields, photos)
     else:

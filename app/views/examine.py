@@ -182,7 +182,7 @@ def desk(photo: Handed) -> None:
                     show_matches(library, report)
                     offer_saving(
                         library, report, photo, region=region, filters=filters, k=k,
-                        size=pixels.shape[1::-1], marks=point_marks(key, photo.sha256),
+                        size=pixels.shape[1::-1], marks=point_marks(library, key, photo.sha256),
                     )  # fmt: skip
                     offer_downloads(report)
                 say_limits(report)

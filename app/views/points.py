@@ -46,6 +46,7 @@ def points_page() -> None:
     _choose_asked(library, designs)
     design = st.selectbox("Design", designs, format_func=_named, key="point-design")
     points = library.points.of(
+        marque=design.marque,
         edition=design.edition,
         element=design.element,
         view=design.view,
@@ -69,15 +70,22 @@ def _choose_asked(library: Library, designs: Sequence[Design]) -> None:
     with suppress(RecordNotFound):
         photo = library.photo(int(asked))
         specimen = library.specimen(photo.specimen)
-        wanted = (specimen.edition, specimen.element, photo.view, photo.lighting)
+        wanted = (
+            specimen.marque, specimen.edition, specimen.element, photo.view, photo.lighting,
+        )  # fmt: skip
         for design in designs:
-            if (design.edition, design.element, design.view, design.lighting) == wanted:
+            if (
+                design.marque, design.edition, design.element, design.view, design.lighting,
+            ) == wanted:  # fmt: skip
                 st.session_state["point-design"] = design
 
 
 def _named(design: Design) -> str:
     how = taken(design.view, design.lighting)
-    return f"{design.edition}, {design.element}, {how} ({counted(design.photos, 'photo')})"
+    marque = design.marque or ""
+    # Editions often bear their maker's name; those of two makers may share one.
+    name = design.edition if marque in design.edition else f"{marque}, {design.edition}"
+    return f"{name}, {design.element}, {how} ({counted(design.photos, 'photo')})"
 
 
 def _drawing(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from app_driver import opened, shown, told, words
+from app_driver import PAGES, opened, shown, told, words
 from streamlit.testing.v1 import AppTest
 
 from drawn_prints import as_bytes, draw_print
@@ -148,6 +148,20 @@ def test_a_draft_is_offered_again_after_the_page_was_closed(library: Library) ->
     next(one for one in again.text_input if one.label == "Name of the specimen *").set_value("")
     again.run()
     assert library.drafts.all() == []
+
+
+def test_a_record_typed_before_its_first_photo_is_there_again(library: Library) -> None:
+    at = opened("add")
+    assert library.drafts.all() == []
+    at.text_input[0].set_value("S-88").run()
+    next(area for area in at.text_area if area.label == "Notes").set_value("from a box").run()
+    assert not at.exception
+    at.switch_page(PAGES["library"]).run()
+    at.switch_page(PAGES["add"]).run()
+    fields = {field.label: field.value for field in [*at.text_input, *at.text_area]}
+    assert fields["Name of the specimen *"] == "S-88"
+    assert fields["Notes"] == "from a box"
+    assert [draft.fields["name"] for draft in library.drafts.all()] == ["S-88"]
 
 
 def test_the_list_of_photos_ticks_off_what_is_there(library: Library) -> None:

@@ -248,19 +248,61 @@ def test_desks_make_room_for_each_other(filled: Path, shots: Shots) -> None:
     assert store.get(keys[-1]).to_dict()["frame"] is None
 
 
+def draw(library: Library, specimen: str, title: str) -> str:
+    region = [(20, 20), (60, 20), (60, 60)]
+    photo = library.photos(specimen)[-1].photo_id
+    point = library.points.add(photo, region, title=title, genuine_shows="plain", by="a curator")
+    return str(point.point_id)
+
+
 def test_marks_become_records_for_saving(filled: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     import parts.desk_points as points
     from loupebook.library import Mark
 
-    class Told:
-        points = (
-            {"id": 1, "title": "Eye", "figure": 1.5, "figure_says": "departs 1.5 times"},
-            {"id": 2, "title": "Star", "figure": None, "figure_says": "no figure"},
+    with Library.open(filled) as library:
+        eye, star, old, raking = (
+            draw(library, *one)
+            for one in (("G-0", "Eye"), ("G-0", "Star"), ("G-0", "Old"), ("G-1", "Edge"))
         )
+        library.points.retire(int(old), by="a curator")
 
-    monkeypatch.setattr(points.DESKS, "get", lambda key: Told)
-    kept = {"1": {"mark": "differs", "note": "a slit"}, "2": {"mark": "genuine", "note": ""}}
-    monkeypatch.setattr(points, "marks_of", lambda photo: kept)
-    first, second = points.point_marks("key", "photo")
+        class Told:
+            frame_photo = library.photos("G-0")[0].photo_id
+            points = ({"id": int(eye), "figure": 1.5, "figure_says": "departs 1.5 times"},)
+
+        monkeypatch.setattr(points.DESKS, "get", lambda key: Told)
+        kept = {
+            eye: {"mark": "differs", "note": "a slit"},
+            star: {"mark": "genuine", "note": ""},
+            old: {"mark": None, "note": "worn"},
+            raking: {"mark": "agrees", "note": ""},
+            "9999": {"mark": "agrees", "note": ""},
+        }
+        monkeypatch.setattr(points, "marks_of", lambda photo: kept)
+        first, second, third, fourth = points.point_marks(library, "key", "photo")
     assert (first.mark, first.note, first.figure) == (Mark.DIFFERS, "a slit", 1.5)
-    assert second.mark is None
+    assert (second.title, second.mark) == ("Star", None)
+    assert (third.title, third.note) == ("Old (First, face, diffuse light)", "worn")
+    assert fourth.title == "Edge (First, face, raking light)"
+
+
+def test_marks_are_kept_while_the_desk_measures_anew(filled: Path, shots: Shots) -> None:
+    at = hand_in(opened(), shots)
+    with Library.open(filled) as library:
+        first = draw(library, "G-0", "Eye")
+        at.session_state["exam-box"] = True
+        at.session_state["point-marks"] = {
+            photo: {first: {"mark": "differs", "note": "a slit"}}
+            for photo in [at.session_state["query"].sha256]
+        }
+        at.run()
+        draw(library, "G-0", "Star")
+        next(one for one in at.text_input if one.label == "What is examined *").set_value("Box 1")
+        at.text_input(key="exam-by").set_value("A. Example")
+        at.button(key="exam-save").click().run()
+        assert not at.exception
+        marks = library.examinations.open(1).document["marks"]
+    assert [(one["title"], one["mark"], one["note"]) for one in marks] == [
+        ("Eye", "differs", "a slit"),
+        ("Star", None, ""),
+    ]

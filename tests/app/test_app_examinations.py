@@ -233,8 +233,8 @@ def test_a_note_of_several_lines_is_kept_and_shown_whole(
     assert not at.exception
     marks = [PointMark.from_dict(one) for one in record_of(folder).document["marks"]]
     assert marks[0].note == note
-    at.segmented_control(key="revision-1").set_value(1).run()
-    at.segmented_control(key="revision-1").set_value(2).run()
+    at.segmented_control(key="revision-1-2").set_value(1).run()
+    at.segmented_control(key="revision-1-2").set_value(2).run()
     areas = [one for one in at.text_area if one.label.startswith("What you see at")]
     assert areas[0].value == note
 
@@ -294,6 +294,43 @@ def test_a_further_revision_says_that_it_was_saved(
         "Saved as revision 2, by B. Example. Revision 1 stays as it was."
     ]
     assert record_of(folder).revision == 2
+
+
+def add_revision(at: AppTest, notes: str, revision: int) -> AppTest:
+    at.text_area(key=f"notes-{revision}").set_value(notes)
+    at.text_input(key=f"supplement-by-{revision}").set_value("B. Example")
+    next(one for one in at.button if one.label == "Save as a further revision").click().run()
+    assert not at.exception
+    return at
+
+
+def test_the_newest_revision_is_on_show_once_it_is_saved(
+    examined: Path, told_of: Callable[[Path], Path]
+) -> None:
+    folder = told_of(examined)
+    at = add_revision(reopened(opened("examinations")), "first look", 1)
+    add_revision(at, "second look", 2)
+    assert at.segmented_control(key="revision-1-3").value == 3
+    assert at.text_area(key="notes-3").value == "second look"
+    assert record_of(folder).revision == 3
+
+
+def test_what_is_typed_stays_where_somebody_else_has_saved_meanwhile(
+    examined: Path, told_of: Callable[[Path], Path]
+) -> None:
+    folder = told_of(examined)
+    at = reopened(opened("examinations"))
+    with Library.open(folder) as library:
+        library.examinations.supplement(
+            library.examinations.open(1), marks=[], notes="of another", by="C. Other"
+        )
+    add_revision(at, "ten minutes of notes", 1)
+    assert "C\\. Other has saved revision 2 meanwhile" in at.error[0].value
+    assert at.text_area(key="notes-1").value == "ten minutes of notes"
+    next(one for one in at.button if one.label == "Begin from revision 2").click().run()
+    assert at.text_area(key="notes-2").value == "of another"
+    add_revision(at, "of both", 2)
+    assert record_of(folder).document["notes"] == "of both"
 
 
 def test_the_same_saved_again_makes_no_second_one(

@@ -102,12 +102,16 @@ def test_cards_say_standing_by_word_and_carry_all_facts(
 @pytest.mark.parametrize(
     ("close", "title"),
     [
-        (True, "Close to a known genuine one. That does not tell genuine from copy."),
-        (False, "Nothing close in this library"),
+        (
+            True,
+            "Something close was found; the nearest match is a known genuine one. That does not "
+            "tell genuine from copy.",
+        ),
+        (False, "Nothing close was found"),
         (
             None,
-            "Too few specimens to tell whether anything is close; the nearest is a known genuine "
-            "one. That does not tell genuine from copy.",
+            "Too few specimens to tell whether anything is close; the nearest match is a known "
+            "genuine one. That does not tell genuine from copy.",
         ),
     ],
 )
@@ -137,10 +141,12 @@ def test_the_heading_names_a_known_fake_and_an_open_maker() -> None:
         )
 
     untold = "That does not tell genuine from copy."
-    assert said(True, "fake") == f"Close to a known fake. {untold}"
+    assert said(True, "fake") == (
+        f"Something close was found; the nearest match is a known fake. {untold}"
+    )
     assert said(None, "genuine") == (
-        "Whether the set holds this maker cannot be told; the nearest is a known genuine one. "
-        + untold
+        "Whether the set holds this maker cannot be told; the nearest match is a known genuine "
+        f"one. {untold}"
     )
 
 
@@ -233,7 +239,8 @@ def test_of_a_poor_photo_the_headline_says_so_first(
     headline = next(sheet["title"] for sheet in shown(at, "sheet") if "lose" in sheet["title"])
     assert re.fullmatch(
         r"The photo is poor \(blurred about \d+ px\): trust this less\. "
-        r"Close to a known genuine one\. That does not tell genuine from copy\.",
+        r"Something close was found; the nearest match is a known genuine one\. "
+        r"That does not tell genuine from copy\.",
         headline,
     )
 

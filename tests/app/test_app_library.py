@@ -164,6 +164,23 @@ def test_a_wrong_standing_is_corrected_and_the_correction_taken_back(library: Li
     assert library.specimen("S-02") == before
 
 
+def test_the_name_typed_last_signs_and_is_filled_in_everywhere(library: Library) -> None:
+    from loupebook.library import remembered_name
+
+    at = open_specimen("S-02")
+    keys = ("photo-person", "edit-person", "state-person")
+    for name in ("Anna", "Carl"):
+        at.text_input(key="edit-person").set_value(name)
+        next(one for one in at.text_input if one.label == "Why").set_value("misread")
+        next(one for one in at.text_area if one.label == "Notes").set_value(f"by {name}")
+        next(one for one in at.button if one.label == "Save the changes").click().run()
+        assert not at.exception
+        assert library.log()[-1].actor == name
+        assert remembered_name() == name
+        assert {at.text_input(key=key).value for key in keys} == {name}
+    assert open_specimen("S-04").text_input(key="photo-person").value == "Carl"
+
+
 def test_a_mislabelled_photo_is_corrected(library: Library) -> None:
     at = open_specimen("S-02")
     next(box for box in at.selectbox if box.label == "View").select(View.BACK)

@@ -26,7 +26,7 @@ def main(folder: Path) -> None:
     genuine = [p for p in case.pictures if p.standing == "genuine" and not p.poor][:9]
     *references, last = genuine
     query = cv2.resize(last.pixels, (4000, 3000), interpolation=cv2.INTER_CUBIC)
-    group = Group(case.edition, case.element, "face", "diffuse", "genuine")
+    group = Group(case.edition, None, case.element, "face", "diffuse", "genuine")
     wanted = [Wanted(n, str(n), p.specimen, p.px_per_mm) for n, p in enumerate(references)]
     with tempfile.TemporaryDirectory() as home:
         store = ConsensusStore(Path(home), set_id="bench")

@@ -13,7 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 from drawn_prints import draw_print
-from loupebook.cli import app
+from loupebook.cli import app, common
 
 runner = CliRunner()
 
@@ -106,12 +106,60 @@ def test_files_without_a_manifest(tmp_path: Path) -> None:
     assert len(shown["photos"]) == 1
 
 
+def test_files_of_one_name_do_not_become_one_specimen(tmp_path: Path) -> None:
+    for number, box in enumerate(["boxA", "boxB", "boxA/again"]):
+        (tmp_path / "w" / box).mkdir(parents=True)
+        draw_print(number % 2).save(tmp_path / "w" / box / "IMG_1.png")
+    draw_print(2).save(tmp_path / "w" / "IMG_2.png")
+    folder = tmp_path / "set"
+    run("init", folder)
+    described = ("--element", "band", "--standing", "genuine", "--set", folder, "--json")
+    report = json.loads(run("add", tmp_path / "w", *described, code=1))
+    assert report["added"] == 1
+    assert {Path(fault["file"]).name for fault in report["faults"]} == {"IMG_1.png"}
+    assert "--specimen" in report["faults"][0]["message"]
+    # The same photo twice is one photo; another one later is another item's.
+    assert json.loads(run("add", tmp_path / "w/boxA", *described))["added"] == 1
+    report = json.loads(run("add", tmp_path / "w", *described, code=1))
+    assert (report["added"], report["already_known"], report["failed"]) == (0, 3, 1)
+    assert "boxB" in report["faults"][0]["file"]
+    run("add", tmp_path / "w/boxB/IMG_1.png", "--specimen", "IMG_1", *described)
+
+
 def test_withdraw_and_reinstate(set_folder: Path) -> None:
     run("withdraw", "S-2", "--set", set_folder, "--reason", "sold")
     assert json.loads(run("show", "S-2", "--set", set_folder, "--json"))["state"] == "withdrawn"
     run("reinstate", "S-2", "--set", set_folder)
     assert json.loads(run("show", "S-2", "--set", set_folder, "--json"))["state"] == "confirmed"
     run("withdraw", "nobody", "--set", set_folder, "--reason", "x", code=1)
+
+
+def test_what_people_type_is_never_read_as_markup(
+    set_folder: Path, photo_folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(common.out, "_width", 300)
+    name = "band [/old] [bold]x :smile:"
+    described = ("--element", "band", "--standing", "genuine", "--marque", "[red]M")
+    draw_print(9).save(photo_folder / "face [front].png")
+    photo = photo_folder / "face [front].png"
+    run("add", photo, "--specimen", name, "--set", set_folder, *described, "--by", "[x] Ana")
+    run("examinations", "save", photo, "--title", "[/t] top", "--set", set_folder)
+    shown = {
+        ("list",): (name, "[red]M"),
+        ("show", name): (name, "face [front].png"),
+        ("search", photo): (name, "[red]M", "face [front].png"),
+        ("examinations", "list"): ("[/t] top", "face [front].png"),
+    }
+    for command, words in shown.items():
+        printed = run(*command, "--set", set_folder)
+        assert all(word in printed for word in words), printed
+
+
+def test_what_the_system_refuses_is_told_in_a_line(photo_folder: Path) -> None:
+    result = runner.invoke(app, ["list", "--set", "n" * 5000])
+    assert result.exit_code == 1
+    assert "File name too long" in result.stderr
+    assert "Traceback" not in result.stderr
 
 
 def test_rebuild_then_verify(set_folder: Path) -> None:
@@ -223,6 +271,28 @@ def test_a_file_without_read_permission(
     assert done.returncode == 1, done.stderr
     assert "print0.png may not be read" in done.stdout
     assert "print1.png may not be read" not in done.stdout
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="file permissions are taken away by prctl")
+def test_a_set_that_the_system_lets_nobody_write_to(set_folder: Path, photo_folder: Path) -> None:
+    run("search", photo_folder / "print1.png", "--set", set_folder)
+    for path in (set_folder, *set_folder.rglob("*")):
+        path.chmod(0o555 if path.is_dir() else 0o444)
+    code = (
+        "import sys; from loupebook.cli import app\n"
+        "app(['search', sys.argv[1], '--set', sys.argv[2], '--json'], standalone_mode=False)\n"
+        "app(['verify', '--set', sys.argv[2]], standalone_mode=False)\n"
+        "app(['rebuild', '--set', sys.argv[2]])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, photo_folder / "print1.png", set_folder],
+        preexec_fn=without_the_right_to_read_everything,
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert json.loads(done.stdout.splitlines()[0])["matches"][0]["specimen"] == "S-1", done.stderr
+    assert done.stdout.splitlines()[-1] == "sound"
+    assert done.returncode == 3
+    assert "can only be read here" in done.stderr
 
 
 def test_folders_without_photos(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ from loupebook.library import (
     Element,
     IncomingPhoto,
     Library,
+    Lighting,
     SpecimenRecord,
     Standing,
     compare_photos,
@@ -91,6 +92,65 @@ def test_against_a_set_the_whole_edition_is_used(folder):
     assert said["reference"] == "Label I"
     assert said["reference_standing"] == "genuine"
     assert list((folder / "set" / "derived" / "compare").glob("*.consensus"))
+
+
+@pytest.fixture(scope="module")
+def numbered(tmp_path_factory):
+    """A set of photos 1 (daylight) and 2 (UV-A) of "label", and 3 of a specimen named "1"."""
+    folder = tmp_path_factory.mktemp("numbered") / "set"
+    with Library.create(folder, name="numbered") as library:
+        for name, lightings in {"label": ("diffuse", "uv-a"), "1": ("diffuse",)}.items():
+            photos = [
+                IncomingPhoto(jpeg(90 + len(name) + k), f"{k}.jpg", lighting=Lighting(lighting))
+                for k, lighting in enumerate(lightings)
+            ]
+            record = SpecimenRecord(name, Element.SEAL, Standing.GENUINE, marque="Invented")
+            assert library.add_specimen(record, photos, by="test").ok
+    return folder
+
+
+def reference_of(monkeypatch, folder, *arguments: object):
+    """Return the photo that a command compares with, or how it ends and what it says."""
+
+    def told(library, query, photo_id):
+        raise ComparisonError(f"photo {photo_id}")
+
+    monkeypatch.setattr(Library, "compare", told)
+    monkeypatch.setenv("LOUPEBOOK_SET", str(folder))
+    done = run("query.jpg", *arguments)
+    said = " ".join(done.output.split())
+    return int(said.split()[1]) if done.exit_code == 1 else (done.exit_code, said)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "photo"),
+    [
+        (["label"], 1),
+        (["label", "--lighting", "uv-a"], 2),
+        (["2"], 2),
+        (["photo:1"], 1),
+        (["specimen:1"], 3),
+        (["specimen:label", "--lighting", "uv-a"], 2),
+    ],
+)
+def test_a_reference_names_a_photo_of_the_set(monkeypatch, numbered, arguments, photo):
+    assert reference_of(monkeypatch, numbered, *arguments) == photo
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["1"], "photo:1 or specimen:1"),
+        (["label", "--lighting", "raking"], "no raking photo; the set holds: diffuse, uv-a"),
+        (["2", "--lighting", "diffuse"], "no diffuse photo; the set holds: uv-a"),
+        (["label", "--px-per-mm", "12"], "--px-per-mm is for a reference file"),
+        (["nobody"], "no specimen and no photo 'nobody'"),
+    ],
+)
+def test_a_reference_that_cannot_be_meant_is_refused(monkeypatch, numbered, arguments, says):
+    code, said = reference_of(monkeypatch, numbered, *arguments)
+    assert code == 2
+    assert says in said
 
 
 def test_a_fake_reference_is_named_as_what_it_is(tmp_path, folder):

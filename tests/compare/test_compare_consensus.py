@@ -6,21 +6,25 @@ from functools import cache
 import cv2
 import numpy as np
 import pytest
-from compare_prints import PX_PER_MM, draw_print, photograph
+from compare_prints import PX_PER_MM, draw_print, photograph, violet
 
 from loupebook.compare import (
+    Candidate,
     ConsensusStore,
     Figure,
     Group,
+    Held,
     Picture,
     Source,
     Verdict,
     Wanted,
     build_consensus,
+    compare_each,
     compare_pair,
     compare_with,
     difference_map,
 )
+from loupebook.compare.cast import cast_of, lit_otherwise
 from loupebook.compare.comparison import (
     AGREES_TO,
     GREATEST,
@@ -35,6 +39,7 @@ from loupebook.compare.consensus import (
     FRAME_AREA,
     LARGEST_FRAME,
     LONGEST_FRAME,
+    extend,
     frame_scale,
 )
 from loupebook.compare.maps import shares, standouts
@@ -43,7 +48,7 @@ from loupebook.compare.measures.geometry import FEWEST_AGREEING
 from loupebook.compare.usual import value_at, weight_of, z_of
 from loupebook.errors import ComparisonError
 
-GROUP = Group("Label", "seal", "face", "diffuse", "genuine")
+GROUP = Group("Label", "Invented", "seal", "face", "diffuse", "genuine")
 SCALE = PX_PER_MM * 1.2
 
 
@@ -164,11 +169,49 @@ def test_pair_of_photos_is_compared_with_careful_words():
     assert "does not say that an item is genuine" in said["does_not_say"]
 
 
-def test_uv_photo_against_daylight_is_refused_with_the_reason():
-    violet = (shot(46) * np.array([0.25, 0.15, 0.75])).astype(np.uint8)
-    found = compare_pair(violet, shot(45))
-    assert not found.registration.registered
-    assert "UV-A" in found.registration.reason
+def test_photos_of_two_lights_are_not_held_against_each_other():
+    day, lamp = shot(46), violet(shot(45))
+    for query, reference, who in ((lamp, day, "query was"), (day, lamp, "references were")):
+        found = compare_pair(query, reference).registration
+        assert not found.registered
+        assert found.reason.startswith(f"the {who} lit by a UV-A lamp")
+
+
+@pytest.mark.parametrize(
+    ("query", "known", "uv", "refused"),
+    [
+        (-0.2, -0.2, False, False),
+        (1.2, 1.2, True, False),
+        (1.2, -0.2, False, True),
+        (-0.2, 1.2, True, True),
+        # A blue print by daylight, a little bluer than the references.
+        (0.5, 0.2, False, False),
+        # Recorded as UV-A, and by daylight: it must not be said to lack fluorescent print.
+        (-0.2, -0.2, True, True),
+    ],
+)
+def test_light_is_told_by_the_items_own_px(query, known, uv, refused):
+    framed = against_consensus(shot(46)).framed
+    tints = []
+    for plane, goal in ((framed.raw, query), (framed.consensus.middle, known)):
+        blue = goal - cast_of(plane[framed.inner])
+        tints.append(plane + np.array([0, 0, blue], np.float32))
+    raw, middle = tints
+    tinted = replace(framed, raw=raw, consensus=replace(framed.consensus, middle=middle))
+    assert bool(lit_otherwise(tinted, uv=uv)) is refused
+
+
+def test_what_a_search_found_is_held_against_its_own_light_only():
+    held = Held(consensus(), own())
+    wanted = [Candidate(GROUP, (0,), 0.9)]
+    for query, fits in ((violet(shot(46)), False), (shot(46), True)):
+        (found,) = compare_each(Picture.of(query), wanted, lambda _: held)
+        assert found.comparison.registration.registered is fits
+
+
+def test_blue_light_is_no_lamp():
+    cool = np.clip(shot(46) * [0.8, 0.95, 1.1], 0, 255).astype(np.uint8)
+    assert against_consensus(cool).registration.registered
 
 
 class Reader:
@@ -213,6 +256,21 @@ def test_store_adds_withdraws_and_survives_damage(tmp_path):
     assert len(healed.consensus.photos) == 2
     assert len(reader.asked) == 5
     assert not list(tmp_path.glob(".*part"))
+
+
+def test_a_full_consensus_stays_as_it_is_when_more_photos_come(tmp_path, monkeypatch):
+    monkeypatch.setattr("loupebook.compare.consensus._PHOTOS", 2)
+    reader, store = Reader(), ConsensusStore(tmp_path, set_id="set")
+    full = store.get(GROUP, wanted(0, 1), reader)
+    more = store.get(GROUP, wanted(0, 1, 2, 3), reader)
+    assert [one.photo_id for one in more.consensus.photos] == [0, 1]
+    assert more.own == full.own
+    assert sorted(reader.asked) == [0, 1]
+    assert extend(full.consensus, full.consensus.photos, [Source(2, "", "", shot(22))]) is not None
+    # Room for one: only one of those that wait is read.
+    anchor = full.consensus.photos[0].photo_id
+    store.get(GROUP, wanted(anchor, 2, 3), reader)
+    assert sorted(reader.asked) == [0, 1, 2]
 
 
 def test_store_knows_a_photo_that_was_moved_or_measured_anew(tmp_path):

@@ -6,7 +6,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from compare_prints import PX_PER_MM, draw_print, photograph
+from compare_prints import PX_PER_MM, draw_print, photograph, violet
 
 from desk_prints import copied
 from loupebook.compare import Held, LeftOut, Source, build_consensus, each_left_out
@@ -79,3 +79,8 @@ def test_another_print_is_not_laid_over_them() -> None:
     (told,) = each_left_out(held(), [other], uv=False)
     assert not told.laid
     assert told.z is None
+
+
+def test_a_photo_lit_otherwise_than_recorded_is_passed_over() -> None:
+    lamp = Source(9, "sha9", "other", violet(photograph(draw_print(3), 30).pixels), SCALE)
+    assert not list(each_left_out(held(), [lamp], uv=False))

@@ -16,7 +16,7 @@ from loupebook.errors import ComparisonError
 
 
 def compared(name: str, standing: str, z: float | None, score: float) -> Compared:
-    group = Group(name, "band", "face", "diffuse", standing)
+    group = Group(name, None, "band", "face", "diffuse", standing)
     registration = Registration(z is not None, "" if z is not None else "no")
     return Compared(Candidate(group, (1,), score), Comparison(registration, overall_z=z))
 
@@ -66,3 +66,7 @@ def test_only_genuine_designs_photographed_alike_are_rivals():
         group = replace(other.candidate.group, **change)
         moved = Compared(replace(other.candidate, group=group), other.comparison)
         assert [one.score for one in rerank([first, moved])] == [0.9, 0.7], change
+    # Two makers may name an edition alike.
+    group, namesake = (replace(first.candidate.group, marque=maker) for maker in "MN")
+    assert group.rivals(namesake)
+    assert group.key != namesake.key

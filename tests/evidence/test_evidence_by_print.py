@@ -10,7 +10,7 @@ import pytest
 from loupebook.compare import LeftOut
 from loupebook.evidence.by_print import COARSEST, PrintCalibration, calibrate_prints, read_print
 from loupebook.evidence.metrics import cllr
-from loupebook.evidence.prints import LeftOutPrints
+from loupebook.evidence.prints import LeftOutPrints, designs_of
 from loupebook.records.model import Standing
 from print_rows import a_fact, a_set
 
@@ -149,3 +149,12 @@ def test_likelihood_ratios_of_the_sets_own_prints_are_left_out_ones(press: str) 
     assert np.abs(held.log10_lr - inside).max() > 1e-3
     figures = held.figures()
     assert figures["cllr_min"] <= figures["cllr"] < 1
+
+
+def test_designs_of_two_makers_that_share_a_name_are_two() -> None:
+    _, facts = a_set(genuine=4, fake=2, origins=1, photos=1)
+    other = {k: fact._replace(marque="Namesake") for k, fact in facts.items() if k in (2, 3, 5)}
+    designs = {one.group.marque: one for one in designs_of(facts | other)}
+    assert {maker: (one.genuine, one.fake) for maker, one in designs.items()} == {
+        "Marl": ((0, 1), (4,)), "Namesake": ((2, 3), (5,)),
+    }  # fmt: skip

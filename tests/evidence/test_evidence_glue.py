@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
-from invented_prints import invented_items, record_items
+from invented_prints import Item, invented_items, record_items
 from loupebook.library import Library
 from loupebook.library import evidence_glue as glue
 from loupebook.records.catalogue import Catalogue
@@ -68,6 +69,54 @@ def test_search_is_read_and_calibration_follows_the_set(
         assert after["basis"]["genuine"] == 14
         assert after["basis"]["set_version"] > first["basis"]["set_version"]
         assert len(made) == 2
+
+
+def test_what_is_named_is_what_was_measured_under_the_same_filters(folder: Path) -> None:
+    fresh = invented_items(editions=3, genuine=7, presses=0, lightings=(Lighting.DIFFUSE,), seed=4)
+    with Library.open(folder) as library:
+        library.sync()
+        facts, arms = library._catalogue.facts(), library.arms()
+        arm = glue.embedding_arm(arms)
+        keeper = glue.EvidenceKeeper(library._catalogue)
+
+        def read(item: Item, **filters: str) -> dict:
+            result = search_set(arms, QueryPhoto(item.shots[0].pixels), facts, **filters)
+            passing = [photo for photo, fact in facts.items() if result.filters.passes(fact)]
+            likest = glue.nearest_photo(arm, result.looked_at, passing)
+            reading = keeper.read(arm, result, facts, encoder="lite0@0123")
+            assert f" {facts[likest.photo_id].specimen}" in reading["brief"]
+            return reading
+
+        for item in (fresh[0], fresh[-1]):
+            own, strange = sorted(("Marque 0", "Marque 1"), key=lambda m: m != item.record.marque)
+            whole, other = read(item), read(item, marque=strange)
+            assert other["p_value"] < whole["p_value"]
+            assert other["known_press"] is None
+            assert "The filters leave out some that lie nearer." in other["says"]
+            # What the filters do not touch is read as without them.
+            assert read(item, marque=own)["known_press"] is not None
+            # One side alone tells nothing of the other.
+            for standing in ("genuine", "fake"):
+                assert read(item, standing=standing)["known_press"] is None
+
+
+def test_calibration_of_half_the_photos_is_not_that_of_all(folder: Path) -> None:
+    with Library.open(folder) as library:
+        library.sync()
+        arm = glue.embedding_arm(library.arms())
+        assert arm is not None
+        ids, vectors = arm.held_vectors()
+        half = len(ids) // 2
+        partly = SimpleNamespace(
+            fingerprint=arm.fingerprint,
+            held_photos=lambda: ids[:half].tolist(),
+            held_vectors=lambda: (ids[:half], vectors[:half]),
+        )
+        facts = library._catalogue.facts()
+        keeper = glue.EvidenceKeeper(library._catalogue)
+        few = keeper.calibration(partly, facts).elements["band"]
+        whole = keeper.calibration(arm, facts).elements["band"]
+        assert few.genuine + few.fake < whole.genuine + whole.fake
 
 
 def test_empty_set_has_nothing_to_read(tmp_path: Path) -> None:

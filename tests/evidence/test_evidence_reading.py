@@ -60,6 +60,7 @@ def test_far_query_is_called_far() -> None:
     )
     assert reading["close_reference"] is False
     assert "no close reference" in reading["says"]
+    assert ": none of them lie as far off" in reading["says"]
     assert "without a calibration" not in reading["says"]
     assert reading["needs"] == []
 
@@ -74,9 +75,11 @@ def test_a_share_is_told_with_whether_it_is_much_or_little(similarity: float, mu
         closeness=closeness, basis=basis(30, 20, 6), nearest="S-1"
     )
     assert closeness.close_reference
-    assert f"{100 * closeness.p_value:.0f} % of them lie no nearer than your" in reading["says"]
+    assert "40 specimens of the set were each held against the nearest other" in reading["says"]
+    share = np.mean(np.linspace(0.5, 0.9, 40) <= similarity)
+    assert f"{100 * share:.0f} % of them lie no nearer than your" in reading["says"]
     assert much in reading["says"]
-    assert "(At 5 % or fewer, nothing counts as close.)" in reading["says"]
+    assert "(At 5 % or fewer, your photo counted in, nothing counts as close.)" in reading["says"]
     assert "own maker taken out of the set: 82 % were rightly" in reading["says"]
     assert max(map(len, re.split(r"[.:)] ", reading["says"]))) < 130
     assert "S-1" in reading["brief"]
@@ -111,12 +114,29 @@ def test_why_there_is_no_figure_is_a_sentence_of_its_own() -> None:
     near = judge_closeness(0.8, np.linspace(0.5, 0.9, 40))
     for closeness, have, why in (
         (far, basis(30, 20, 6), "figures are learned from items that lie close to the set"),
+        (far, basis(30, 20, 4), "figures are learned from items that lie close to the set"),
         (near, basis(30, 20, 6), "there is no calibration for this search"),
         (near, basis(2, 1, 6), "Still needed: 8 more genuine and 9 more fake items"),
     ):
         says = reading_without_calibration(closeness=closeness, basis=have, nearest="S-1")["says"]
         assert "No figure of strength" in says
         assert why in says
+
+
+@pytest.mark.parametrize("similarity", [0.1, 0.8])
+def test_where_filters_leave_out_what_is_nearer_the_set_as_a_whole_is_not_judged(
+    similarity: float,
+) -> None:
+    seen = judge_closeness(similarity, np.linspace(0.5, 0.9, 40))
+    reading = reading_without_calibration(
+        closeness=replace(seen, nearer_left_out=True), basis=basis(30, 20, 6), nearest="S-1",
+        narrowed=True,
+    )  # fmt: skip
+    for words in (reading["says"], reading["brief"]):
+        assert "The filters leave out some that lie nearer." in words
+    assert "nearest other one of all, without filters" in reading["says"]
+    assert "The set holds no close reference" not in reading["says"]
+    assert "the filters leave out the nearest genuine or the nearest fake" in reading["says"]
 
 
 def test_nothing_found_makes_no_claim() -> None:

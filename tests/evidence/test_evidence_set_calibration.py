@@ -19,18 +19,19 @@ from loupebook.evidence.closeness import (
 )
 from loupebook.evidence.gather import drawn_queries, gather_scores
 from loupebook.evidence.judge import read_query
-from loupebook.evidence.set_calibration import calibrate_set, press_scores
+from loupebook.evidence.set_calibration import HeldOut, calibrate_set, press_scores
 from loupebook.evidence.stored import (
     MadeFrom,
     SetCalibration,
     calibration_path,
     load_calibration,
+    photos_digest,
     save_calibration,
 )
 from loupebook.evidence.table import PhotoTable
 from loupebook.records.model import Element, IntakeState, Lighting, PhotoFacts, Standing, View
 
-MADE_FROM = MadeFrom("set-1", 7, "ab" * 32)
+MADE_FROM = MadeFrom("set-1", 7, "ab" * 32, photos_digest([1, 2]))
 
 
 def unit(rows: np.ndarray) -> np.ndarray:
@@ -302,6 +303,23 @@ def test_thin_sets_get_words_and_no_number(shape, similar) -> None:
     assert reading["says"]
 
 
+def test_one_misleading_photo_of_four_is_a_misled_specimen() -> None:
+    ratios = np.array([1.2, -1, -1, -1, -1, 0.9])
+    held = HeldOut(ratios, np.zeros(6, dtype=bool), np.ones(6), ("a", "a", "a", "a", "b", "c"))
+    assert held.copies_beyond(1.0) == 1
+
+
+def test_what_limits_cost_is_no_loss_and_what_bad_figures_cost_is() -> None:
+    genuine = np.arange(20) < 10
+    units = tuple(range(20))
+
+    def loss(ratios: np.ndarray) -> float:
+        return HeldOut(ratios, genuine, np.ones(20), units).loss_within(-1.0, 1.0)
+
+    assert loss(np.where(genuine, 1.0, -1.0)) == pytest.approx(0)
+    assert loss(np.where(genuine, 1.0, 0.5)) > 0.5
+
+
 def test_comes_back_from_disk_only_for_what_it_was_made_from(tmp_path: Path) -> None:
     made = stored(*invented_set())
     save_calibration(tmp_path, made)
@@ -309,9 +327,10 @@ def test_comes_back_from_disk_only_for_what_it_was_made_from(tmp_path: Path) -> 
     assert back is not None
     assert back.elements["band"].to_dict() == made.elements["band"].to_dict()
     for other in (
-        MadeFrom("set-2", 7, MADE_FROM.fingerprint),
-        MadeFrom("set-1", 8, MADE_FROM.fingerprint),
-        MadeFrom("set-1", 7, "cd" * 32),
+        replace(MADE_FROM, set_id="set-2"),
+        replace(MADE_FROM, set_version=8),
+        replace(MADE_FROM, fingerprint="cd" * 32),
+        replace(MADE_FROM, photos=photos_digest([1])),
     ):
         assert load_calibration(tmp_path, other) is None
 

@@ -1,6 +1,8 @@
 from __future__ import annotations
 
 import io
+import struct
+import zlib
 
 import numpy as np
 import pillow_heif
@@ -85,6 +87,54 @@ def test_previews_behind_a_phone_jpeg_are_left_out():
     assert stripped.data.endswith(b"\xff\xd9")
     assert stripped.data.count(b"\xff\xd8\xff") == 1
     assert b"MPF" not in stripped.data
+
+
+def png_chunk(kind: bytes, body: bytes) -> bytes:
+    return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+
+def riff_chunk(kind: bytes, body: bytes) -> bytes:
+    return kind + struct.pack("<I", len(body)) + body + bytes(len(body) % 2)
+
+
+def jpeg_segment(marker: int, body: bytes) -> bytes:
+    return bytes([0xFF, marker]) + struct.pack(">H", len(body) + 2) + body
+
+
+def with_unknown_parts(kind: str) -> bytes:
+    """Return a photo that says a place where formats let anybody write."""
+    place, stream = PLACE.encode(), io.BytesIO()
+    picture = Image.new("RGB", (64, 48), "tan")
+    if kind == "JPEG":
+        picture.save(stream, kind)
+        data = stream.getvalue()
+        thumbnail = b"JFIF\0\1\2\0\0\1\0\1\1\x06" + place + b"!"  # 1 by 6 px
+        parts = [
+            jpeg_segment(0xE0, thumbnail), jpeg_segment(0xE0, b"JFXX\0\x10" + place),
+            jpeg_segment(0xEE, b"Adobe\0\x64\0\0\0\0\1" + place), jpeg_segment(0xEE, place),
+        ]  # fmt: skip
+        return data[:2] + b"".join(parts) + data[20:]
+    if kind == "PNG":
+        picture.save(stream, kind)
+        data = stream.getvalue()
+        return data[:33] + b"".join(png_chunk(k, place) for k in (b"caBX", b"prVt")) + data[33:]
+    picture.save(stream, "WEBP", save_all=True, append_images=[Image.new("RGB", (64, 48), "red")])
+    head = stream.getvalue()[12:]
+    start = head.index(b"ANMF")
+    length = int.from_bytes(head[start + 4 : start + 8], "little")
+    frame = head[start + 8 : start + 8 + length] + riff_chunk(b"note", place)
+    body = head[:start] + riff_chunk(b"ANMF", frame) + head[start + 8 + length :]
+    return riff_chunk(b"RIFF", b"WEBP" + body + riff_chunk(b"C2PA", place))
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP"])
+def test_what_nobody_here_has_heard_of_goes_too(kind):
+    before = with_unknown_parts(kind)
+    assert PLACE.encode() in before
+    stripped = strip_metadata(before)
+    assert stripped.pixels_kept
+    assert PLACE.encode() not in stripped.data
+    assert np.array_equal(decode_photo(before).pixels, decode_photo(stripped.data).pixels)
 
 
 def test_stripping_twice_changes_nothing_more():

@@ -5,15 +5,23 @@ from __future__ import annotations
 import io
 import json
 import shutil
+import zipfile
 from pathlib import Path
 
 import bagit
 import pytest
-from exchange_material import damaged, filled, pixels, state_of
+from exchange_material import damaged, filled, pixels, state_of, with_place
 from PIL import Image
 
 from drawn_prints import as_bytes, draw_print
-from loupebook.errors import BagRefused, QueryInvalid, RecordConflict, SetError, SetExists
+from loupebook.errors import (
+    BagRefused,
+    QueryInvalid,
+    RecordConflict,
+    RecordInvalid,
+    SetError,
+    SetExists,
+)
 from loupebook.library import (
     Element,
     ExportOptions,
@@ -25,6 +33,7 @@ from loupebook.library import (
     Standing,
 )
 from loupebook.records.catalogue import Catalogue
+from loupebook.records.exchange import taking_in
 from loupebook.records.photo_store import PhotoStore
 
 
@@ -164,6 +173,15 @@ def test_with_a_prefix_all_names_are_free(bag: Path, other: Library) -> None:
     ] * 3
 
 
+def test_a_prefix_makes_names_that_can_be_found_again(bag: Path, other: Library) -> None:
+    for prefix in ("x\ny", "q" * 300, "\u202e"):
+        with pytest.raises(RecordInvalid, match="specimen: "):
+            other.import_bag(bag, by="you", prefix=prefix)
+    assert other.specimens() == []
+    assert other.import_bag(bag, by="you", prefix=" Mun\u0303oz-").done
+    assert other.specimen("Mu\u00f1oz-S-0").marque == "Marque A"
+
+
 def test_all_conflicts_are_told_at_once(bag: Path, other: Library) -> None:
     other.import_bag(bag, by="you")
     other.edit_specimen("S-0", {"standing": "fake"}, by="you", reason="r")
@@ -206,6 +224,20 @@ def test_a_bag_made_by_bagit_from_our_layout_comes_in(
 def test_a_zip_file_goes_out_and_comes_in(source: Library, other: Library, tmp_path: Path) -> None:
     source.export_bag(tmp_path / "bag.zip", by="me")
     assert other.import_bag(tmp_path / "bag.zip", by="you").count(Fate.NEW) == 3
+
+
+@pytest.mark.parametrize("packing", [zipfile.ZIP_DEFLATED, zipfile.ZIP_LZMA])
+def test_a_zip_file_damaged_within_is_refused(
+    bag: Path, other: Library, tmp_path: Path, packing: int
+) -> None:
+    packed = tmp_path / "bag.zip"
+    with zipfile.ZipFile(packed, "w", packing) as archive:
+        archive.write(bag / "data/LAYOUT.md", "bag/data/LAYOUT.md")
+    data = bytearray(packed.read_bytes())
+    data[80:200] = b"\xff" * 120
+    packed.write_bytes(data)
+    with pytest.raises(BagRefused, match="sound ZIP file"):
+        other.import_bag(packed, by="you")
 
 
 def test_the_plain_folder_is_read_by_add_as_it_is(source: Library, tmp_path: Path) -> None:
@@ -253,17 +285,68 @@ def test_the_card_says_who_how_and_the_limits_letter_by_letter(bag: Path) -> Non
 def test_points_travel_with_the_photos_that_they_are_drawn_on(
     tmp_path: Path, other: Library
 ) -> None:
-    with filled(tmp_path / "with-points") as library:
-        photo = library.photos("S-0")[0]
-        square = [(10.0, 10.0), (60.0, 10.0), (60.0, 80.0), (10.0, 80.0)]
-        library.points.add(photo.photo_id, square, title="Eye", genuine_shows="open", by="me")
+    with filled_with_a_point(tmp_path / "with-points") as library:
         assert library.export_bag(tmp_path / "b", by="me").points == 1
     page = json.loads((tmp_path / "b/data/points.jsonld").read_text())
     assert page["@context"] == "http://www.w3.org/ns/anno.jsonld"
     assert other.import_bag(tmp_path / "b", by="you").points == 1
     (point,) = other.points.of()
-    assert (point.title, point.genuine_shows, point.region) == ("Eye", "open", tuple(square))
+    assert (point.title, point.genuine_shows, point.region) == ("Eye", "open", SQUARE)
     assert other.import_bag(tmp_path / "b", by="you").points == 0
+
+
+SQUARE = ((10.0, 10.0), (60.0, 10.0), (60.0, 80.0), (10.0, 80.0))
+
+
+def filled_with_a_point(folder: Path) -> Library:
+    library = filled(folder)
+    photo = library.photos("S-0")[0]
+    library.points.add(photo.photo_id, SQUARE, title="Eye", genuine_shows="open", by="me")
+    return library
+
+
+def test_points_of_what_is_left_out_stay_out_and_all_comes_in_or_nothing(
+    tmp_path: Path, other: Library, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with filled_with_a_point(tmp_path / "with-points") as library:
+        library.export_bag(tmp_path / "b", by="me")
+    before = state_of(other)
+
+    def fails(*_: object) -> bool:
+        raise SetError("the disk is full")
+
+    monkeypatch.setattr(taking_in, "take_point", fails)
+    with pytest.raises(SetError, match="disk is full"):
+        other.import_bag(tmp_path / "b", by="you")
+    assert state_of(other) == before
+    monkeypatch.undo()
+    first = json.loads((tmp_path / "b/data/photos.jsonl").read_text().splitlines()[0])
+    photo = (tmp_path / "b/data" / first["file"]).read_bytes()
+    stranger = SpecimenRecord(first["specimen"], Element.BAND, Standing.FAKE)
+    other.add_specimen(stranger, [IncomingPhoto(photo, "x.jpg")], by="you")
+    assert [one.name for one in other.import_bag(tmp_path / "b", by="you").conflicts] == ["S-0"]
+    report = other.import_bag(tmp_path / "b", by="you", leave_out=["S-0"])
+    assert (report.done, report.points) == (True, 0)
+
+
+@pytest.mark.parametrize("edition", [None, "Edition 2"])
+def test_a_point_of_an_edition_that_was_corrected_stays_here(
+    tmp_path: Path, other: Library, edition: str | None
+) -> None:
+    with filled_with_a_point(tmp_path / "with-points") as library:
+        library.edit_specimen("S-0", {"edition": edition}, by="me", reason="r")
+        assert library.export_bag(tmp_path / "b", by="me").points == 0
+    assert other.import_bag(tmp_path / "b", by="you").done
+
+
+def test_one_picture_of_two_specimens_is_not_exported(tmp_path: Path, other: Library) -> None:
+    picture = draw_print(1)
+    for name, data in (("A", with_place(picture)), ("B", as_bytes(picture, "JPEG", quality=90))):
+        record = SpecimenRecord(name, Element.BAND, Standing.FAKE)
+        assert other.add_specimen(record, [IncomingPhoto(data, f"{name}.jpg")], by="you").ok
+    with pytest.raises(RecordConflict, match=r"'A' and 'B\.jpg' of specimen 'B' are"):
+        other.export_bag(tmp_path / "b", by="you")
+    assert not (tmp_path / "b").exists()
 
 
 @pytest.mark.external

@@ -149,8 +149,15 @@ def test_derived_files_can_all_be_deleted(library: Library, tmp_path: Path) -> N
 def test_rebuild_gives_the_same_answers(library: Library) -> None:
     query = as_bytes(draw_print(5))
     before = library.search(query).to_dict()["matches"]
+    library.report(only=["serials"])
+    derived = library.folder / "derived"
+    assert list(derived.glob("evidence/*"))
+    prints = derived / "setreport" / "prints.sqlite"
+    prints.write_bytes(b"hours of work")
     report = library.rebuild()
     assert report.ok
+    assert not list(derived.glob("evidence/*"))
+    assert list(derived.glob("setreport/*")) == [prints]
     assert library.search(query).to_dict()["matches"] == before
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from loupebook.errors import PracticeInvalid, RecordConflict, RecordInvalid
+from loupebook.errors import PracticeInvalid, RecordConflict, RecordInvalid, RecordNotFound
 from loupebook.library import Library, Lighting, RoundDefinition, Sitting, answers_csv
 from loupebook.records import Answer, Practice
 from taught_set import EDITION, PATCH, PHOTO_PX, opened_copy
@@ -98,6 +98,9 @@ def test_answers_are_checked_and_given_once(library: Library, begun: Sitting) ->
     first = begun.photo_ids[0]
     with pytest.raises(RecordConflict, match="answered in this sitting already"):
         library.practice.answer(begun, first, given="fake", confidence=0.9)
+    assert library.practice.explain(begun, first).answer.at == START.isoformat()
+    with pytest.raises(RecordNotFound, match="not answered"):
+        library.practice.explain(begun, 9999)
     with pytest.raises(RecordInvalid, match="given"):
         library.practice.answer(begun, first, given="perhaps", confidence=0.9)
     with pytest.raises(RecordInvalid, match="confidence"):
@@ -170,12 +173,15 @@ def test_rounds_that_cannot_teach_are_refused(library: Library) -> None:
         RoundDefinition(difficulty="cruel")
 
 
-def test_when_everything_was_just_seen_nothing_is_asked(library: Library) -> None:
+def test_what_was_just_seen_is_not_asked_for_a_day(library: Library) -> None:
     made = library.practice.make_round("All", RoundDefinition(questions=99), by="t")
-    sitting = library.practice.sit(made, learner="Tim")
+    sitting = library.practice.sit(made, learner="Tim", at=START)
     kept = Practice(library._catalogue)
+    instant = START.isoformat()
     for photo_id in sitting.photo_ids:
-        given = Answer(sitting.sitting, "Tim", photo_id, "lesson", "fake", "fake", 0.8, {})
+        given = Answer(sitting.sitting, "Tim", photo_id, "lesson", "fake", "fake", 0.8, {}, instant)
         kept.record(made, given)
     with pytest.raises(PracticeInvalid, match="just seen"):
-        library.practice.sit(made, learner="Tim")
+        library.practice.sit(made, learner="Tim", at=START + timedelta(hours=20))
+    again = library.practice.sit(made, learner="Tim", at=START + timedelta(days=1))
+    assert set(again.photo_ids) == set(sitting.photo_ids)

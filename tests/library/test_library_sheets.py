@@ -123,7 +123,7 @@ def test_details_are_printed_larger_than_the_whole(library: Library) -> None:
 
 def _place_of_the_patch(library: Library) -> tuple[float, float]:
     """Return where the middle of the patch lies in the frame, from the untilted photo."""
-    group = Group(EDITION, "band", "face", "diffuse", "genuine")
+    group = Group(EDITION, "Marque A", "band", "face", "diffuse", "genuine")
     mapped = library.sheet_source.mapped(library.photos("G-0")[0], group)
     middle = np.mean(PATCH, axis=0) / PHOTO_PX
     apart = np.linalg.norm(mapped.at - middle, axis=-1)
@@ -146,6 +146,23 @@ def test_points_that_are_drawn_take_the_place_of_measured_ones(
         named = SheetDefinition("point", edition=EDITION, point="No such")
         with pytest.raises(SheetInvalid, match="The patch"):
             own.sheets.make(named)
+
+
+def test_a_point_stays_on_its_place_when_the_frame_changes(
+    taught_folder: Path, tmp_path: Path
+) -> None:
+    group = Group(EDITION, "Marque A", "band", "face", "diffuse", "genuine")
+    with opened_copy(taught_folder, tmp_path / "set") as own:
+        anchor = own.sheet_source.consensus(group).photos[0].specimen
+        stays = next(name for name in ("G-0", "G-1", "G-2") if name != anchor)
+        point = own.points.add(
+            own.photos(stays)[0].photo_id, PATCH, title="The patch", genuine_shows="plain", by="c"
+        )
+        before = own.sheet_source.place_of(point, group)
+        own.withdraw(anchor, by="a curator", reason="r")
+        after = own.sheet_source.place_of(point, group)
+    with Library.open(tmp_path / "set") as again:
+        assert after == again.sheet_source.place_of(point, group) != before
 
 
 def test_one_edition_shows_its_photos_by_year(taught_folder: Path, tmp_path: Path) -> None:

@@ -290,6 +290,7 @@ def test_editions_of_one_name_belong_to_marque_and_element(catalogue: Catalogue)
         photo_of(1, media_type="jpg"),
         photo_of(1, px_per_mm=0.0),
         photo_of(1, px_per_mm=float("nan")),
+        photo_of(1, px_per_mm=10**400),
         photo_of(1, check="[]"),
         photo_of(1, check="{"),
         photo_of(1, view="sideways"),

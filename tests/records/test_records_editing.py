@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -11,6 +11,8 @@ from records_material import photo_of, specimen_of
 from loupebook.errors import RecordConflict, RecordInvalid, RecordNotFound
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import IntakeState, Lighting, Serial, Standing, View
+
+Act = Callable[[Catalogue], object]
 
 
 @pytest.fixture
@@ -78,6 +80,8 @@ def test_what_is_so_already_changes_nothing(catalogue: Catalogue) -> None:
         ({"state": "confirmed"}, "cannot be changed"),
         ({"marque": None}, "needs the marque"),
         ({"confirmed_on": "yesterday"}, "not a date"),
+        ({"standing": None}, "cannot be left empty; use one of: genuine, fake"),
+        ({"element": None}, "cannot be left empty"),
     ],
 )
 def test_what_is_not_allowed_is_refused(
@@ -119,8 +123,22 @@ def test_a_later_change_stands_in_the_way_of_an_undoing(catalogue: Catalogue) ->
         catalogue.undo(line, by="me", reason="r")
     with pytest.raises(RecordConflict, match="nothing is ever deleted"):
         catalogue.undo(1, by="me", reason="r")
-    with pytest.raises(RecordNotFound):
-        catalogue.undo(99, by="me", reason="r")
+    for number in (99, 10**30):
+        with pytest.raises(RecordNotFound, match=f"no line {number}"):
+            catalogue.undo(number, by="me", reason="r")
+        with pytest.raises(RecordNotFound, match=f"no photo number {number}"):
+            catalogue.photo(number)
+
+
+def test_the_marque_of_an_edition_given_later_stays(catalogue: Catalogue) -> None:
+    catalogue.edit_specimen("B", {"marque": "M"}, by="you", reason="r")
+    line = catalogue.events()[-1].event_id
+    catalogue.edit_specimen("B", {"edition": "E"}, by="you", reason="r")
+    with pytest.raises(RecordConflict, match=f"'E' belongs to that marque. Undo line {line + 1}"):
+        catalogue.undo(line, by="me", reason="r")
+    catalogue.undo(line + 1, by="me", reason="r")
+    catalogue.undo(line, by="me", reason="r")
+    assert catalogue.specimen("B").marque is None
 
 
 def test_a_photo_is_relabelled_and_moved_and_both_undone(catalogue: Catalogue) -> None:
@@ -137,6 +155,9 @@ def test_a_photo_is_relabelled_and_moved_and_both_undone(catalogue: Catalogue) -
     assert catalogue.verify().ok
     with pytest.raises(RecordNotFound):
         catalogue.edit_photo(first.photo_id, {"specimen": "C"}, by="you", reason="r")
+    for field in ("view", "lighting", "specimen"):
+        with pytest.raises(RecordInvalid, match=f"{field}: "):
+            catalogue.edit_photo(first.photo_id, {field: None}, by="you", reason="r")
 
 
 def test_with_two_persons_a_changed_standing_waits_again(two: Catalogue) -> None:
@@ -146,16 +167,73 @@ def test_with_two_persons_a_changed_standing_waits_again(two: Catalogue) -> None
     record = two.specimen("A")
     assert record.state is IntakeState.PROPOSED
     assert record.provenance.confirmed_by is None
-    for one in ("Second", " second ", "First"):
+    for one in ("Second", " second "):
         with pytest.raises(RecordConflict, match="second person"):
             two.confirm("A", by=one)
-    assert two.confirm("A", by="Third").state is IntakeState.CONFIRMED
+    # The rest of it was confirmed by a second person, so a team of two is not stuck.
+    assert two.confirm("A", by="First").state is IntakeState.CONFIRMED
+
+
+@pytest.mark.parametrize(
+    "act",
+    [
+        lambda c: c.undo(_line(c, "edit-specimen"), by="Third", reason="r"),
+        lambda c: c.add_specimen(specimen_of("A", marque="M"), [], by="Third"),
+        lambda c: c.add_specimen(specimen_of("A"), [photo_of(9)], by="Third"),
+        lambda c: c.edit_photo(1, {"specimen": "B"}, by="Third", reason="out"),
+        lambda c: c.edit_photo(2, {"specimen": "A"}, by="Third", reason="in"),
+        lambda c: c.undo(_line(c, "edit-photo"), by="Third", reason="back"),
+    ],
+    ids=["undo", "design", "photo", "out", "in", "back"],
+)
+def test_with_two_persons_nothing_stated_goes_round_the_second(two: Catalogue, act: Act) -> None:
+    two.add_specimen(specimen_of("B", standing="fake"), [photo_of(2)], by="First")
+    two.add_specimen(specimen_of("A"), [photo_of(3)], by="First")
+    two.edit_photo(3, {"specimen": "B"}, by="First", reason="mixed up")
+    two.edit_specimen("A", {"origin": "press"}, by="First", reason="r")
+    two.confirm("A", by="Second")
+    act(two)
+    record = two.specimen("A")
+    assert (record.state, record.provenance.confirmed_by) == (IntakeState.PROPOSED, None)
+    assert two.indexable() == {}
+    with pytest.raises(RecordConflict, match="second person"):
+        two.confirm("A", by="Third")
+    assert two.confirm("A", by="First").state is IntakeState.CONFIRMED
+
+    two.edit_set({"two_person": False}, by="root", reason="we are one now")
+    two.add_specimen(specimen_of("A", marque="M"), [photo_of(10)], by="Third")
+    assert two.specimen("A").state is IntakeState.CONFIRMED
+
+
+def _line(catalogue: Catalogue, action: str) -> int:
+    return next(e.event_id for e in reversed(catalogue.events()) if e.action == action)
+
+
+def test_with_two_persons_who_fills_in_the_design_does_not_confirm_it(two: Catalogue) -> None:
+    two.add_specimen(specimen_of("B"), [], by="First")
+    two.edit_specimen("B", {"notes": "n", "basis": "court"}, by="Second", reason="r")
+    two.add_specimen(specimen_of("B", marque="M"), [], by="Third")
+    for one in ("First", "Third"):
+        with pytest.raises(RecordConflict, match="second person"):
+            two.confirm("B", by=one)
+    assert two.confirm("B", by="Second").state is IntakeState.CONFIRMED
+
+
+def test_with_two_persons_a_withdrawn_specimen_comes_back_unconfirmed(two: Catalogue) -> None:
+    two.add_specimen(specimen_of("B"), [], by="First")
+    two.withdraw("A", by="Third", reason="doubt")
+    two.edit_photo(1, {"specimen": "B"}, by="Third", reason="mixed up")
+    with pytest.raises(RecordConflict, match="would confirm"):
+        two.undo(_line(two, "ask-again"), by="Third", reason="r")
+    assert two.reinstate("A", by="Third").state is IntakeState.PROPOSED
 
 
 def test_with_two_persons_an_undoing_never_confirms(two: Catalogue) -> None:
     confirmed = two.events()[-1].event_id
     two.undo(confirmed, by="First", reason="too early")
     assert two.specimen("A").state is IntakeState.PROPOSED
+    with pytest.raises(RecordConflict, match="second person"):
+        two.confirm("A", by="First")
     # What is restored keeps the grounds; the confirmation itself takes a second person.
     two.undo(two.events()[-1].event_id, by="First", reason="trying")
     assert two.specimen("A").state is IntakeState.PROPOSED

@@ -120,6 +120,24 @@ def test_a_reader_sees_one_state_while_others_write(tmp_path: Path) -> None:
         assert torn == []
 
 
+def test_a_reader_who_may_only_read_sees_what_others_write(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Catalogue.create(tmp_path / "set", name="S") as catalogue:
+        catalogue.add_specimen(specimen_of("A"), [photo_of(1)], by="me")
+    writer = Catalogue.open(tmp_path / "set")
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    with Catalogue.open(tmp_path / "set") as reader:
+        before = reader.info().change_counter
+        assert len(reader.indexable()) == 1
+        writer.withdraw("A", by="me", reason="found to be a copy")
+        assert reader.indexable() == {}
+        assert reader.info().change_counter == before + 1
+        writer.reinstate("A", by="me")
+        writer.close()
+        assert len(reader.indexable()) == 1
+
+
 @pytest.mark.parametrize("open_elsewhere", [False, True])
 def test_a_set_that_can_only_be_read(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, open_elsewhere: bool

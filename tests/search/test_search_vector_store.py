@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from loupebook.errors import IndexDamaged, SearchError
+from loupebook.errors import IndexDamaged, SearchError, SetError
 from loupebook.search.vector_store import PhotoVectors, VectorStore
 
 DIM = 12
@@ -94,6 +94,13 @@ def test_a_store_of_something_else_is_refused(tmp_path, change):
     open_store(tmp_path / "store.sqlite").close()
     with pytest.raises(IndexDamaged, match=next(iter(change))):
         open_store(tmp_path / "store.sqlite", **change)
+
+
+def test_a_store_that_can_only_be_read_is_no_damaged_one(tmp_path):
+    store = open_store(tmp_path / "store.sqlite")
+    store._db.execute("PRAGMA query_only = ON")
+    with pytest.raises(SetError, match="only be read"):
+        store.put([photo(1)])
 
 
 @pytest.mark.parametrize("content", [b"not a database" * 500, b"SQLite format 3\0" + b"x" * 5000])

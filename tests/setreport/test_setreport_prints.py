@@ -148,6 +148,12 @@ def test_photos_that_cannot_be_read_are_counted_and_tried_again(
     whole = replace(context).left_out
     assert whole.failed == 0
     assert lost in {one.photo_id for one in whole.rows}
+    # So is what the report says of them.
+    for kept_by in ("prints.sqlite", "prints.json"):
+        (context.derived / kept_by).unlink(missing_ok=True)
+    for read, failed in ((partly, 1), (context.read, 0)):
+        found = report_on_set(replace(context, read=read), only=["prints"])
+        assert found.sections["prints"].figures["failed"] == failed
 
 
 def judged(z: float, name: str, *, fake: bool, element: str = "band") -> Judged:
@@ -180,19 +186,21 @@ def test_elements_whose_prints_tell_nothing_have_no_suspects() -> None:
 
 
 def test_a_photo_that_cannot_be_laid_tells_only_where_genuine_ones_could() -> None:
-    def fact(edition: str, standing: Standing) -> SimpleNamespace:
+    def fact(edition: str, standing: Standing, marque: str = "Marl") -> SimpleNamespace:
         return SimpleNamespace(
             edition=edition, view="face", lighting="diffuse", standing=standing, element="band",
-            origin=None,
+            origin=None, marque=marque,
         )  # fmt: skip
 
     facts = {
         1: fact("firm", Standing.GENUINE), 2: fact("firm", Standing.FAKE),
         3: fact("loose", Standing.GENUINE), 4: fact("loose", Standing.FAKE),
+        5: fact("firm", Standing.GENUINE, "Namesake"),
     }  # fmt: skip
     photos = [
         LeftOut(1, "a", laid=True, z=0.1), LeftOut(2, "b", laid=False, z=None),
         LeftOut(3, "c", laid=False, z=None), LeftOut(4, "d", laid=False, z=None),
+        LeftOut(5, "e", laid=False, z=None),
     ]  # fmt: skip
     # Of bands nearly all genuine ones can be laid.
     usual = range(10, 30)
@@ -200,14 +208,25 @@ def test_a_photo_that_cannot_be_laid_tells_only_where_genuine_ones_could() -> No
     laid = [LeftOut(number, f"u{number}", laid=True, z=None) for number in usual]
     context = SimpleNamespace(confirmed=facts)
     judged = {one.name: one for one in prints.judge(context, [*photos, *laid])}
-    # The only loose genuine one is told by the others of its design, of which there are none.
+    # The only loose genuine one is told by the others of its design, of which there are none;
+    # that of another maker's design of the same name takes nothing from "b".
     assert {name: one.z for name, one in judged.items()} == {
-        "a": 0.1, "b": prints.UNLAID, "c": prints.UNLAID,
+        "a": 0.1, "b": prints.UNLAID, "c": prints.UNLAID, "e": prints.UNLAID,
     }  # fmt: skip
     assert judged["b"].differs == (prints.NOT_LAID,)
     assert prints.judge(context, []) == []
     # Where hardly any can, as of rolled heads, one that cannot says nothing.
     assert {one.name for one in prints.judge(context, photos)} == {"a"}
+
+
+def test_copies_without_a_recorded_press_count_as_those_of_one() -> None:
+    def copy(origin: str | None) -> SimpleNamespace:
+        return SimpleNamespace(standing=Standing.FAKE, element="band", origin=origin)
+
+    facts = {1: copy(None), 2: copy(None), 3: copy("press")}
+    photos = [LeftOut(number, f"f{number}", laid=True, z=3.0) for number in facts]
+    one, other, known = prints.judge(SimpleNamespace(confirmed=facts), photos)
+    assert one.press == other.press != known.press
 
 
 def test_no_figure_goes_beyond_what_the_specimens_support() -> None:

@@ -16,12 +16,30 @@ from loupebook.errors import LoupebookError, PhotoUnreadable, RecordInvalid
 from loupebook.evidence.table import PhotoTable
 from loupebook.imaging import check_photo, decode_photo
 from loupebook.records.catalogue import Catalogue
-from loupebook.records.model import Camera, Lighting, Serial, Standing
+from loupebook.records.model import (
+    Camera,
+    Element,
+    IntakeState,
+    Lighting,
+    PhotoFacts,
+    Serial,
+    SpecimenRecord,
+    Standing,
+    View,
+)
 from loupebook.records.serials import plain_serial, whole_numbers
 from loupebook.search import Pending
 from loupebook.setreport import SECTIONS, ReportContext, SetReport, render_html, report_on_set
 from loupebook.setreport.report import SLOW
-from loupebook.setreport.sections import photo_quality
+from loupebook.setreport.sections import (
+    calibration,
+    confounds,
+    coverage,
+    label_suspects,
+    photo_quality,
+    standing_conflicts,
+    work_list,
+)
 
 NAMES = [
     "coverage", "duplicates", "serials", "standing_conflicts", "leakage", "label_suspects",
@@ -177,9 +195,42 @@ def test_stale_state_is_reported_with_its_photos(clean: ReportContext) -> None:
     pending = {"embedding": Pending(to_add=frozenset({3}), to_withdraw=frozenset({9}))}
     found = report_on_set(replace(clean, pending=pending), only=["stale"])
     assert found.sections["stale"].findings[0].photos == (3, 9)
+    assert found.sections["stale"].summary.endswith("brought it up to date.")
+    lost = replace(clean, pending=pending, **without(clean, 3))
+    found = report_on_set(lost, only=["stale"])
+    assert "up to date but for 1 that could not be encoded" in found.sections["stale"].summary
     damaged = {"embedding": Pending(damage="torn")}
     found = report_on_set(replace(clean, pending=damaged), only=["stale"])
     assert kinds(found, "stale") == {"damaged-encodings"}
+
+
+def without(context: ReportContext, lost: int) -> dict[str, object]:
+    """The table and vectors of a set of which one photo could not be encoded."""
+    kept = context.table.photo_ids != lost
+    return {"table": context.table.take(np.flatnonzero(kept)), "vectors": context.vectors[kept]}
+
+
+@pytest.mark.parametrize("seen_before", [False, True])
+def test_what_was_missed_while_a_photo_could_not_be_read_is_found_once_it_can(
+    items: list[Item], tmp_path: Path, seen_before: bool
+) -> None:
+    fake = next(item for item in items if item.record.standing is Standing.FAKE)
+    resaved = decode_photo(encoded(items[0].shots[0].pixels, quality=60)).pixels
+    fake = replace(fake, shots=(replace(fake.shots[0], pixels=resaved),))
+    context = context_of(tmp_path, [replace(items[0], shots=items[0].shots[:1]), fake])
+    if seen_before:
+        replace(context).traits  # noqa: B018  kept from now on
+
+    def away(photo: int) -> np.ndarray:
+        if photo == 2:
+            raise PhotoUnreadable("planted")
+        return context.read(photo)
+
+    for _ in range(2):
+        found = report_on_set(replace(context, read=away), only=["standing_conflicts"])
+        assert not found.sections["standing_conflicts"].findings
+    found = report_on_set(replace(context), only=["standing_conflicts"])
+    assert kinds(found, "standing_conflicts") == {"picture-under-two-standings"}
 
 
 def refuse(*_: object) -> None:
@@ -204,7 +255,7 @@ def test_kept_sections_are_not_made_again(clean: ReportContext, report: SetRepor
     ]
 
 
-@pytest.mark.parametrize("change", ["version", "encoder", "damage", "cut"])
+@pytest.mark.parametrize("change", ["version", "encoder", "vectors", "damage", "cut"])
 def test_kept_section_of_another_state_is_made_again(
     clean: ReportContext, report: SetReport, change: str, tmp_path: Path
 ) -> None:
@@ -217,6 +268,8 @@ def test_kept_section_of_another_state_is_made_again(
         other = replace(moved, info=replace(moved.info, change_counter=10_000))
     elif change == "encoder":
         other = replace(moved, encoder="other@1")
+    elif change == "vectors":
+        other = replace(moved, **without(moved, 1))
     elif change == "damage":
         kept.write_bytes(before.replace(b"Serial numbers", b"Serial Numbers"))
     else:
@@ -398,3 +451,94 @@ def test_a_part_of_a_serial_number_agrees_with_its_whole(
     read: tuple[str, ...], disagree: bool
 ) -> None:
     assert (len(whole_numbers({plain_serial(one) for one in read})) > 1) is disagree
+
+
+def told_apart(context: ReportContext) -> ReportContext:
+    """The same set with vectors by which the standings lie far apart."""
+    rng = np.random.default_rng(0)
+    sides = np.where(context.table.fake[:, None], 1, -1) * noise(rng, (1, 64))
+    vectors = noise(rng, (len(context.table), 64)) + 5 * sides
+    vectors /= np.linalg.norm(vectors, axis=1, keepdims=True)
+    return replace(context, vectors=vectors.astype(np.float32))
+
+
+def test_a_set_that_is_told_without_fail_is_not_badly_set(
+    clean: ReportContext, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(calibration, "validation_plots", lambda *_, **__: [])
+    section = calibration.examine(told_apart(clean))
+    lost = section.figures["band"]["unseen"]
+    assert lost["cllr_min"] == 0
+    assert lost["loss"] > calibration.GREATEST_LOSS
+    assert "calibration-loss" not in {finding.kind for finding in section.findings}
+    assert "cautious" in section.summary
+
+
+def drawn_facts(standings: Iterable[Standing], *, editions: bool) -> PhotoTable:
+    """A photo a specimen, each of an edition of its own or all of one; eight presses."""
+    facts = {
+        number: PhotoFacts(
+            f"S-{number}", Element.BAND, standing, "M", f"E-{number}" if editions else "E",
+            f"press {number % 8}" if standing is Standing.FAKE else None, View.FACE,
+            Lighting.DIFFUSE, IntakeState.CONFIRMED,
+        )
+        for number, standing in enumerate(standings)
+    }  # fmt: skip
+    return PhotoTable.of(facts, list(facts))
+
+
+@pytest.mark.parametrize("editions", [False, True])
+def test_what_is_needed_to_tell_whether_anything_is_close_is_not_asked_of_genuine_ones(
+    clean: ReportContext, monkeypatch: pytest.MonkeyPatch, editions: bool
+) -> None:
+    monkeypatch.setattr(calibration, "validation_plots", lambda *_, **__: [])
+    table = drawn_facts([Standing.GENUINE] * 12 + [Standing.FAKE] * 12, editions=editions)
+    section = calibration.examine(told_apart(replace(clean, table=table)))
+    missing = [(f.detail["what"], f.detail["have"]) for f in section.findings
+               if f.kind == "too-few-units"]  # fmt: skip
+    alone = [("specimens that have another of their edition", 0)]
+    assert missing == (alone if editions else [])
+
+
+def test_every_missing_shot_is_work_by_itself(clean: ReportContext) -> None:
+    lacking = clean.specimens[0].edition
+    lights = [*Lighting][:4]
+    photos = {}
+    for specimen in clean.specimens:
+        (first, *_) = clean.photos_of[specimen.name]
+        for light in lights[:1] if specimen.edition == lacking else lights:
+            photos[len(photos)] = replace(first, photo_id=len(photos), lighting=light)
+    context = replace(clean, photos=photos)
+    section = coverage.examine(context)
+    listed = work_list.examine_sections(context, {"coverage": section}).findings
+    assert len([f for f in listed if f.kind == "missing-shot"]) == 3
+    assert {f.says for f in listed} == {f.says for f in section.findings}
+
+
+def test_a_number_that_is_only_a_part_of_others_is_no_conflict(clean: ReportContext) -> None:
+    genuine, fake = (
+        next(s for s in clean.specimens if s.standing is standing) for standing in Standing
+    )
+    numbers = {genuine.name: "AB 123456", fake.name: "ZZ 999956"}
+    both = tuple(
+        replace(one, serials=(Serial(numbers[one.name]), Serial("56", "crest")))
+        for one in (genuine, fake)
+    )
+    assert not standing_conflicts.examine(replace(clean, specimens=both)).findings
+
+
+def test_a_likelier_edition_of_another_element_is_named_with_it() -> None:
+    specimen = SpecimenRecord("S", Element.SEAL, Standing.GENUINE, marque="M", edition="E")
+    words = label_suspects._edition_words
+    assert words(specimen, (Element.BAND, "M", "E")) == ("M E (seal)", "M E (band)")
+    assert words(specimen, (Element.SEAL, "M", "F")) == ("M E", "M F")
+
+
+def test_what_one_standing_alone_cannot_tell_is_not_said_to_be_the_same_throughout(
+    clean: ReportContext,
+) -> None:
+    genuine = tuple(s for s in clean.specimens if s.standing is Standing.GENUINE)
+    (table,) = confounds.examine(replace(clean, specimens=genuine)).tables
+    said = {row[0]: row[1] for row in table.cells}
+    assert said["camera"] == "could not be tested"
+    assert said["file type"] == "does not vary"

@@ -62,8 +62,8 @@ def init(
     if as_json:
         print_json({"set": info.name, "folder": str(folder), "set_id": info.set_id})
     else:
-        out.print(f"Made the set {info.name!r} at {folder}.", markup=False)
-        out.print(f"Next: loupebook add PHOTOS --set {folder}", markup=False)
+        out.print(f"Made the set {info.name!r} at {folder}.")
+        out.print(f"Next: loupebook add PHOTOS --set {folder}")
 
 
 @exits_clearly
@@ -91,7 +91,10 @@ def add(
     ] = None,
     specimen: Annotated[
         str | None,
-        typer.Option(help="The specimen that all PATHS show. Default: one a file, by its name."),
+        typer.Option(
+            help="The specimen that all PATHS show. Default: one a file, by its name; files "
+            "that share a name are left out."
+        ),
     ] = None,
     element: Annotated[Element | None, typer.Option(help="What kind of item.")] = None,
     standing: Annotated[Standing | None, typer.Option(help="What is known of it.")] = None,
@@ -191,9 +194,9 @@ def _print_report(report: AddReport, *, as_json: bool) -> None:
         print_json(report.to_dict())
         return
     for fault in report.faults:
-        err.print(f"left out: {fault}", style="red", markup=False, soft_wrap=True)
+        err.print(f"left out: {fault}", style="red", soft_wrap=True)
     for fault in report.remarks:
-        err.print(str(fault), style="yellow", markup=False, soft_wrap=True)
+        err.print(str(fault), style="yellow", soft_wrap=True)
     counts = report.to_dict()
     verb = "would be added" if report.dry_run else "added"
     out.print(

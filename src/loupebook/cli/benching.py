@@ -96,4 +96,4 @@ def retrieval(
     if as_json:
         print_json(result.to_json())
     else:
-        out.print(table, markup=False, soft_wrap=True)
+        out.print(table, soft_wrap=True)

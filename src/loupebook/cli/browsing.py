@@ -87,7 +87,7 @@ def show(
         return
     for key, value in shown.items():
         if key != "photos" and value not in (None, [], ""):
-            out.print(f"{key:>16}  {value}", markup=False)
+            out.print(f"{key:>16}  {value}")
     table = Table("photo", "view", "lighting", "size", "taken", "camera")
     for photo in photos:
         camera = " ".join(part for part in (photo.camera.make, photo.camera.model) if part)
@@ -133,7 +133,7 @@ def _say(specimen: str, what: str, *, as_json: bool) -> None:
     if as_json:
         print_json({"specimen": specimen, "done": what})
     else:
-        out.print(f"{specimen}: {what}.", markup=False)
+        out.print(f"{specimen}: {what}.")
 
 
 def specimen_dict(record: SpecimenRecord) -> dict[str, Any]:

@@ -25,8 +25,9 @@ from loupebook.errors import EncoderError, LoupebookError, QueryInvalid, SetErro
 if TYPE_CHECKING:
     from loupebook.library import Library
 
-out = Console(highlight=False)
-err = Console(stderr=True, highlight=False)
+# What people typed is shown as it stands: brackets are no markup, nor are colons emoji.
+out = Console(highlight=False, markup=False, emoji=False)
+err = Console(stderr=True, highlight=False, markup=False, emoji=False)
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -107,7 +108,7 @@ def open_library(folder: Path | None, *, reading: bool, encoder: str | None = No
 
 
 def exits_clearly(command: Callable[P, R]) -> Callable[P, R]:
-    """Turn our own errors into one line on standard error and the documented exit code."""
+    """Turn errors, our own and the system's, into one line and the documented exit code."""
 
     @functools.wraps(command)
     def run(*args: P.args, **kwargs: P.kwargs) -> R:
@@ -125,13 +126,25 @@ def exits_clearly(command: Callable[P, R]) -> Callable[P, R]:
         except LoupebookError as exc:
             code = ExitCode.PARTLY
             message = str(exc)
+        except BrokenPipeError:
+            raise  # whoever read the output has gone: nobody is left to be told
+        except OSError as exc:
+            code = ExitCode.PARTLY
+            message = _system_refusal(exc)
         except KeyboardInterrupt:
             code = ExitCode.STOPPED
             message = "Stopped. What was finished before is kept."
-        err.print(message, style="red", markup=False, soft_wrap=True)
+        err.print(message, style="red", soft_wrap=True)
         raise typer.Exit(code)
 
     return run
+
+
+def _system_refusal(error: OSError) -> str:
+    reason = error.strerror or str(error)
+    if error.filename is None:
+        return f"The system refuses: {reason}."
+    return f"{error.filename}: {reason}. Check the path and its permissions."
 
 
 def print_json(value: dict[str, Any]) -> None:
@@ -149,18 +162,17 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
         err.print(
             f"{folder} cannot be written to: {exc}. Name another folder.",
             style="red",
-            markup=False,
             soft_wrap=True,
         )
         raise typer.Exit(ExitCode.PARTLY) from exc
-    err.print(f"Written to {folder}.", markup=False)
+    err.print(f"Written to {folder}.")
 
 
 @contextmanager
 def progress_bar() -> Iterator[Progress]:
     """Show a bar on standard error while long work goes on; silent when not a terminal."""
     bar = ProgressBar(
-        TextColumn("{task.description}"),
+        TextColumn("{task.description}", markup=False),
         BarColumn(),
         MofNCompleteColumn(),
         TimeRemainingColumn(),

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NoReturn
 
 import typer
 from rich.table import Table
@@ -18,7 +19,16 @@ from loupebook.cli.common import (
     out,
     print_json,
 )
-from loupebook.library import ComparisonReport, Lighting, compare_photos, strength_paragraphs
+from loupebook.errors import RecordNotFound
+from loupebook.library import (
+    ComparisonReport,
+    Library,
+    Lighting,
+    PhotoRecord,
+    compare_photos,
+    default_set,
+    strength_paragraphs,
+)
 
 SHAPES = {"agrees": "= agrees", "differs": "≠ differs", "cannot tell": "? cannot tell"}
 """Verdicts by word and shape, never by colour alone."""
@@ -36,8 +46,9 @@ def compare(
         str,
         typer.Argument(
             metavar="REFERENCE",
-            help="A photo file; or, with --set, a photo's number or a specimen's name: the query "
-            "is then compared with all photos of that edition or print origin.",
+            help="A photo file; or a photo's number or a specimen's name in the set: the query is "
+            "then compared with all photos of that edition or print origin. Where a specimen is "
+            "named by a number, photo:NUMBER and specimen:NAME say which is meant.",
         ),
     ],
     set_: SetOption = None,
@@ -45,7 +56,11 @@ def compare(
         float | None, typer.Option(help="Scale of the reference file, px a mm.", min=0.1)
     ] = None,
     lighting: Annotated[
-        Lighting | None, typer.Option(help="How both photos were lit, if not by daylight.")
+        Lighting | None,
+        typer.Option(
+            help="How both photos were lit, if not by daylight; of a specimen, the photo so lit "
+            "is taken."
+        ),
     ] = None,
     folder: Annotated[
         Path | None,
@@ -59,31 +74,72 @@ def compare(
     item is. Ends with 1 where the photos cannot be laid over each other.
     """
     file = Path(reference)
-    if file.is_file() or (set_ is None and not reference.isdigit()):
+    if set_ is None and (file.is_file() or default_set() is None):
         report = compare_photos(query, file, px_per_mm=px_per_mm, lighting=lighting)
     else:
+        if px_per_mm is not None:
+            _refuse("--px-per-mm is for a reference file; photos of a set have their own scale.")
         with open_library(set_, reading=True) as library:
-            photos = library.photos(None if reference.isdigit() else reference)
-            number = int(reference) if reference.isdigit() else photos[0].photo_id
-            report = library.compare(query, number)
+            photo = _lit(_meant(library, reference), lighting, reference)
+            report = library.compare(query, photo.photo_id)
     written = report.write(folder) if folder else []
     if as_json:
         print_json(report.to_dict())
     else:
         _print(report)
         for path in written:
-            out.print(f"  {path}", markup=False)
+            out.print(f"  {path}")
     if not report.comparison.registration.registered:
         raise typer.Exit(ExitCode.PARTLY)
+
+
+def _meant(library: Library, reference: str) -> list[PhotoRecord]:
+    """Return the photo of a number, or all photos of a specimen."""
+    kind, _, rest = reference.partition(":")
+    if kind == "specimen" and rest:
+        return library.photos(rest)
+    if kind == "photo" and rest.isdecimal():
+        return [library.photo(int(rest))]
+    found = []
+    with suppress(RecordNotFound):
+        found.append(library.photos(reference))
+    if reference.isdecimal():
+        with suppress(RecordNotFound):
+            found.append([library.photo(int(reference))])
+    if len(found) > 1:
+        _refuse(
+            f"{reference} is the number of a photo and the name of a specimen: write "
+            f"photo:{reference} or specimen:{reference}."
+        )
+    if not found:
+        _refuse(
+            f"The set has no specimen and no photo {reference!r}. To compare two files, name one "
+            "that is there, and no set."
+        )
+    return found[0]
+
+
+def _lit(photos: list[PhotoRecord], lighting: Lighting | None, reference: str) -> PhotoRecord:
+    """Return the first photo under a lighting, or the first of all where none is asked for."""
+    fitting = [one for one in photos if lighting in (None, one.lighting)]
+    if not fitting:
+        known = ", ".join(sorted({str(one.lighting) for one in photos})) or "no photo"
+        _refuse(f"{reference} has no {lighting or 'confirmed'} photo; the set holds: {known}.")
+    return fitting[0]
+
+
+def _refuse(message: str) -> NoReturn:
+    err.print(message, style="red", markup=False, soft_wrap=True)
+    raise typer.Exit(ExitCode.WRONG_USE)
 
 
 def _print(report: ComparisonReport) -> None:
     found = report.comparison
     against = f" ({report.standing})" if report.standing else ""
-    out.print(f"{report.query} against {report.reference}{against}", style="bold", markup=False)
+    out.print(f"{report.query} against {report.reference}{against}", style="bold")
     for finding in report.photo_check.findings:
         if finding.severity != "info":
-            err.print(f"  {finding.message} {finding.advice}", markup=False)
+            err.print(f"  {finding.message} {finding.advice}")
     if found.registration.registered:
         table = Table("measurement", "figure", "unit", "z", "verdict")
         for one in found.figures:
@@ -95,7 +151,7 @@ def _print(report: ComparisonReport) -> None:
                 SHAPES[one.verdict] + (f": {one.reason}" if one.reason else ""),
             )
         out.print(table)
-    out.print(f"  {report.says()}", markup=False)
+    out.print(f"  {report.says()}")
     for part in strength_paragraphs(report.to_dict()):
-        out.print(f"  {part}", markup=False)
-    out.print(f"  {report.to_dict()['does_not_say']}", style="dim", markup=False)
+        out.print(f"  {part}")
+    out.print(f"  {report.to_dict()['does_not_say']}", style="dim")

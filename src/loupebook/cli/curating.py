@@ -103,13 +103,13 @@ def _edit_photo(
     library: Library, specimen: str, photo: int, changes: dict[str, Any], by: str, reason: str
 ) -> None:
     if library.photo(photo).specimen != specimen:
-        err.print(f"Photo {photo} is none of {specimen}.", style="red", markup=False)
+        err.print(f"Photo {photo} is none of {specimen}.", style="red")
         raise typer.Exit(ExitCode.WRONG_USE)
     if isinstance(scale := changes.get("px_per_mm"), str):
         try:
             changes["px_per_mm"] = float(scale)
         except ValueError:
-            err.print(f"{scale!r} is no number of px per mm.", style="red", markup=False)
+            err.print(f"{scale!r} is no number of px per mm.", style="red")
             raise typer.Exit(ExitCode.WRONG_USE) from None
     library.edit_photo(photo, changes, by=by, reason=reason)
 
@@ -118,7 +118,7 @@ def _read_change(text: str) -> tuple[str, Any]:
     field, equals, value = text.partition("=")
     field = field.strip()
     if not equals:
-        err.print(f"{text!r}: write a change as FIELD=VALUE.", style="red", markup=False)
+        err.print(f"{text!r}: write a change as FIELD=VALUE.", style="red")
         raise typer.Exit(ExitCode.WRONG_USE)
     if field != "serials":
         return field, value.strip() or None
@@ -161,10 +161,10 @@ def history(
             why = f": {one.reason}" if one.reason else ""
             when = one.at[:16].replace("T", " ")
             head = f"line {line}, {when} UTC, {one.by}, {one.action}{why}"
-            out.print(head, style="bold", markup=False, soft_wrap=True)
+            out.print(head, style="bold", soft_wrap=True)
         after = one.after or "not recorded"
         was = f"{one.before} → " if one.before else ""
-        out.print(f"  {one.field}: {was}{after}", markup=False, soft_wrap=True)
+        out.print(f"  {one.field}: {was}{after}", soft_wrap=True)
 
 
 @exits_clearly
@@ -204,7 +204,7 @@ def people(
     table = Table("name", "logs in by", "roles")
     for one in listed:
         roles = ", ".join(sorted(map(str, one.roles))) or "none: locked out"
-        table.add_row(_cell(one.name), _cell(one.identity), roles)
+        table.add_row(one.name, one.identity, roles)
     out.print(table)
 
 
@@ -239,14 +239,8 @@ def settings(
     _say(told, f"{info.name}: changed; a confirmation takes {rule}.", as_json=as_json)
 
 
-def _cell(text: str | None) -> str:
-    from rich.markup import escape
-
-    return "–" if text is None else escape(text)
-
-
 def _say(told: dict[str, Any], words: str, *, as_json: bool) -> None:
     if as_json:
         print_json(told)
     else:
-        out.print(words, markup=False)
+        out.print(words)

@@ -86,7 +86,7 @@ def save(
     if as_json:
         print_json({"examination": record.number, "sha256": record.sha256})
     else:
-        out.print(f"Examination {record.number} is kept, SHA-256 {record.sha256}.", markup=False)
+        out.print(f"Examination {record.number} is kept, SHA-256 {record.sha256}.")
 
 
 def _mark(library: Library, text: str) -> PointMark:
@@ -155,7 +155,7 @@ def check(set_: SetOption = None, as_json: JsonOption = False) -> None:
         for number, some in found.items():
             for fault in some:
                 words = f"examination {number}, {fault.what}: {fault.message}"
-                err.print(words, style="red", markup=False, soft_wrap=True)
+                err.print(words, style="red", soft_wrap=True)
         out.print(f"{count} examinations checked, {len(found)} with faults.")
     if found:
         raise typer.Exit(ExitCode.PARTLY)
@@ -171,10 +171,10 @@ def rerun(number: Number, set_: SetOption = None, as_json: JsonOption = False) -
         return
     out.print(f"Examination {number}, then and now", style="bold")
     for line in again.changes or ("Nothing has changed.",):
-        out.print(f"  {line}", markup=False, soft_wrap=True)
+        out.print(f"  {line}", soft_wrap=True)
     now = again.report.reading["says"].replace("\n\n", "\n  ")
-    out.print(f"  Now: {now}", markup=False, soft_wrap=True)
-    out.print(f"  {again.report.reading['does_not_say']}", style="dim", markup=False)
+    out.print(f"  Now: {now}", soft_wrap=True)
+    out.print(f"  {again.report.reading['does_not_say']}", style="dim")
 
 
 @exits_clearly
@@ -197,8 +197,8 @@ def print_(
         record = library.examinations.open(number, revision)
         faults = library.examinations.check(record)
         pdf = library.examinations.print(record, paper=Paper(paper))
-    out.print(str(write_pdf(pdf, target or Path(f"examination-{number}.pdf"))), markup=False)
+    out.print(str(write_pdf(pdf, target or Path(f"examination-{number}.pdf"))))
     for fault in faults:
-        err.print(f"{fault.what}: {fault.message}", style="red", markup=False, soft_wrap=True)
+        err.print(f"{fault.what}: {fault.message}", style="red", soft_wrap=True)
     if faults:
         raise typer.Exit(ExitCode.PARTLY)

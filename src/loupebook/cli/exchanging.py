@@ -79,7 +79,7 @@ def export(
     if as_json:
         print_json(report.to_dict())
     else:
-        out.print(report.says(), markup=False, soft_wrap=True)
+        out.print(report.says(), soft_wrap=True)
 
 
 def _read_filters(texts: list[str]) -> dict[str, str]:
@@ -138,6 +138,6 @@ def import_(
         print_json(report.to_dict())
     else:
         for line in report.lines():
-            out.print(line, markup=False, soft_wrap=True)
+            out.print(line, soft_wrap=True)
     if report.conflicts:
         raise typer.Exit(ExitCode.PARTLY)

@@ -64,7 +64,7 @@ def make(
     if as_json:
         print_json({"round": made.name, **made.definition})
     else:
-        out.print(f"Made the round {made.name!r}.", markup=False)
+        out.print(f"Made the round {made.name!r}.")
 
 
 @exits_clearly
@@ -105,7 +105,7 @@ def quiz(
             library.practice.round(name), seed=seed, paper=Paper(paper)
         )
     for content, path in ((asked, target), (answers, key)):
-        out.print(str(write_pdf(content, path)), markup=False)
+        out.print(str(write_pdf(content, path)))
 
 
 @exits_clearly
@@ -127,12 +127,12 @@ def results(
         answers = library.practice.answers(learner=learner, practice_round=wanted)
     if csv is not None:
         csv.write_text(answers_csv(answers), encoding="utf-8")
-        err.print(f"Written to {csv}.", markup=False)
+        err.print(f"Written to {csv}.")
     if as_json:
         print_json(scores.to_dict())
         return
     for line in scores.says():
-        out.print(line, markup=False)
+        out.print(line)
     table = Table("point", "found", "missed", "marked on genuine")
     for point in scores.points:
         table.add_row(point.point, str(point.found), str(point.missed), str(point.false_alarms))

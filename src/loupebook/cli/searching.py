@@ -77,7 +77,7 @@ def search(
                 failed = True
                 if as_json:
                     print_json({"photo": str(photo), "error": str(exc)})
-                err.print(str(exc), style="red", markup=False, soft_wrap=True)
+                err.print(str(exc), style="red", soft_wrap=True)
                 continue
             if as_json:
                 print_json(report.to_dict())
@@ -94,12 +94,12 @@ def _queries(paths: list[Path]) -> Iterator[Path]:
 
 
 def _print_report(report: SearchReport) -> None:
-    out.print(f"\n{report.photo}", style="bold", markup=False)
+    out.print(f"\n{report.photo}", style="bold")
     for finding in report.photo_check.findings:
         if finding.severity != "info":
-            out.print(f"  {finding.message} {finding.advice}", style="yellow", markup=False)
+            out.print(f"  {finding.message} {finding.advice}", style="yellow")
     if report.empty_reason:
-        out.print(f"  {report.empty_reason}", markup=False)
+        out.print(f"  {report.empty_reason}")
         return
     table = Table("rank", "specimen", "standing", "marque", "edition", "photo", "similarity")
     for match in report.matches:
@@ -110,8 +110,8 @@ def _print_report(report: SearchReport) -> None:
             table.add_row(*_row(nearest))
     out.print(table)
     for part in report.reading["says"].split("\n\n"):
-        out.print(f"  {part}", markup=False)
-    out.print(f"  {report.reading['does_not_say']}", style="dim", markup=False)
+        out.print(f"  {part}")
+    out.print(f"  {report.reading['does_not_say']}", style="dim")
 
 
 def _row(match: MatchReport) -> tuple[str, ...]:

@@ -123,9 +123,9 @@ def _say_made(made: MadeSheet, file: Path, *, as_json: bool) -> None:
         )
         return
     for remark in made.remarks:
-        err.print(remark, style="yellow", markup=False, soft_wrap=True)
+        err.print(remark, style="yellow", soft_wrap=True)
     for path in paths:
-        out.print(str(path), markup=False, soft_wrap=True)
+        out.print(str(path), soft_wrap=True)
 
 
 def _list_sheets(library: Library, *, as_json: bool) -> None:

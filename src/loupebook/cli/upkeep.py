@@ -34,9 +34,10 @@ def register(app: typer.Typer) -> None:
 def rebuild(
     set_: SetOption = None, encoder: EncoderOption = None, as_json: JsonOption = False
 ) -> None:
-    """Delete all derived files of a set and make them anew from its catalogue.
+    """Delete the derived files of a set and make them anew from its catalogue.
 
-    Stopped half-way, it is finished by the next search or rebuild.
+    Stopped half-way, it is finished by the next search or rebuild. Reports are made when they are
+    next asked for; prints already held against each other stay.
     """
     with (
         open_library(set_, reading=True, encoder=encoder) as library,
@@ -49,7 +50,7 @@ def rebuild(
         for name, arm in report.arms.items():
             out.print(f"{name}: {arm.added} photos indexed, {len(arm.failed)} failed")
             for photo, why in arm.failed.items():
-                err.print(f"photo {photo}: {why}", style="red", markup=False, soft_wrap=True)
+                err.print(f"photo {photo}: {why}", style="red", soft_wrap=True)
     if not report.ok:
         raise typer.Exit(ExitCode.PARTLY)
 
@@ -81,7 +82,7 @@ def verify(
         print_json(check.to_dict())
     else:
         for line in check.lines():
-            out.print(line, markup=False, soft_wrap=True)
+            out.print(line, soft_wrap=True)
     if not check.ok:
         raise typer.Exit(ExitCode.PARTLY)
 
@@ -130,4 +131,4 @@ def report(
         print_json(made.to_dict())
     else:
         for section in made.sections.values():
-            out.print(f"{section.title}: {section.summary}", markup=False, soft_wrap=True)
+            out.print(f"{section.title}: {section.summary}", soft_wrap=True)

@@ -7,7 +7,6 @@ from loupebook.compare.comparison import (
     Verdict,
     compare_pair,
     compare_with,
-    looks_uv,
 )
 from loupebook.compare.consensus import Consensus, Source, build_consensus
 from loupebook.compare.judged_by import judged_by
@@ -50,7 +49,6 @@ __all__ = [
     "difference_map",
     "each_left_out",
     "judged_by",
-    "looks_uv",
     "pictures_of",
     "register",
     "rerank",

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from loupebook.compare.cast import lit_otherwise
 from loupebook.compare.consensus import Consensus, Source, assemble
 from loupebook.compare.frame import Framed
 from loupebook.compare.measures import ALL, measure_all
@@ -194,12 +195,7 @@ def compare_with(
     uv : bool
         Whether all were photographed under UV-A.
     """
-    full = consensus.px_per_mm
-    if looks_uv(query.pixels) and not uv:
-        return Comparison(
-            Registration(False, "the query was lit by a UV-A lamp, the references were not")
-        )
-    registration = register(query, consensus.picture, px_per_mm=full)
+    registration = register(query, consensus.picture, px_per_mm=consensus.px_per_mm)
     return measured(query, registration, consensus, own=own or {}, uv=uv)
 
 
@@ -211,10 +207,16 @@ def measured(
     own: Mapping[str, Sequence[float]],
     uv: bool,
 ) -> Comparison:
-    """Measure a registered query; one that is not registered is handed back as it is."""
+    """Measure a registered query.
+
+    One that is not registered is handed back as it is, and one that was lit otherwise than the
+    consensus as not registered, with the reason.
+    """
     if not registration.registered:
         return Comparison(registration, against=len(consensus.photos))
     framed = Framed.of(query, registration, consensus)
+    if reason := lit_otherwise(framed, uv=uv):
+        return Comparison(Registration(False, reason), against=len(consensus.photos))
     figures = figures_of(framed, own, uv=uv)
     return Comparison(registration, figures, overall(figures), len(consensus.photos), framed)
 
@@ -338,23 +340,12 @@ def compare_pair(
     """
     source = Source(0, "", "reference", reference, px_per_mm)
     ready = Picture.of(query)
-    if looks_uv(query) != looks_uv(reference):
-        return Comparison(
-            Registration(False, "one photo was lit by a UV-A lamp, the other was not"), against=1
-        )
     first = register(ready, source.picture, px_per_mm=px_per_mm)
     if not first.registered:
         return Comparison(first, against=1)
     consensus = assemble(source, [], [source], agreeing=[first])
     again = register(ready, consensus.picture, px_per_mm=consensus.px_per_mm)
-    if not again.registered:
-        return Comparison(again, against=1)
     found = measured(ready, again, consensus, own={}, uv=uv)
+    if not found.registration.registered:
+        return found
     return Comparison(first, found.figures, found.overall_z, 1, found.framed)
-
-
-def looks_uv(pixels: NDArray[np.uint8]) -> bool:
-    """Say whether a photo was lit by a UV-A lamp: violet or blue all over, and dark."""
-    small = pixels[:: max(1, pixels.shape[0] // 100), :: max(1, pixels.shape[1] // 100)]
-    red, green, blue = (float(np.mean(small[..., k])) for k in range(3))
-    return blue > 1.6 * max(red, green) and red + green + blue < 420

@@ -332,7 +332,7 @@ def extend(whole: Consensus, kept: Sequence[Aligned], new: Sequence[Source]) -> 
     kept : sequence of Aligned
         Those of its photos that stay, the anchor first.
     new : sequence of Source
-        Photos to lay into its frame.
+        Photos to lay into its frame, as many of the first as there is room for (:func:`room`).
 
     Returns
     -------
@@ -343,14 +343,15 @@ def extend(whole: Consensus, kept: Sequence[Aligned], new: Sequence[Source]) -> 
     rows, columns = whole.shape
     y, x = np.mgrid[0:rows, 0:columns].astype(np.float64)
     photos, rejected = list(kept), dict(whole.rejected)
-    for one in new[: max(0, _PHOTOS - len(kept))]:
+    tried = new[: room(len(kept))]
+    for one in tried:
         registration = register(one.picture, whole.picture)
         if not registration.registered or registration.warp is None:
             rejected[one.photo_id] = "could not be laid over the others"
             continue
         photos.append(lay(one, registration, np.stack([x, y], -1), 1.0, kept[0].colour, whole.mask))
-    failed = len(new) - (len(photos) - len(kept))
-    if 2 * failed > len(new):
+    failed = len(tried) - (len(photos) - len(kept))
+    if 2 * failed > len(tried):
         return None
     return replace(
         combine(photos, whole.mask, whole.px_per_mm),
@@ -358,6 +359,11 @@ def extend(whole: Consensus, kept: Sequence[Aligned], new: Sequence[Source]) -> 
         place=whole.place,
         item=whole.item,
     )
+
+
+def room(kept: int) -> int:
+    """Return how many more photos are combined beside those that stay."""
+    return max(0, _PHOTOS - kept)
 
 
 def lay(

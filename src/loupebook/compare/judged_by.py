@@ -8,13 +8,15 @@ from importlib.resources import files
 from pathlib import Path
 
 from loupebook.bundled import bundled
+from loupebook.compare.cast import APART, UV_FROM
 from loupebook.compare.pair.trained import WEIGHTS
 from loupebook.compare.store import RECIPE
 
 
 @cache
 def judged_by() -> str:
-    """Return a fingerprint of recipe, usual figures and trained weights."""
+    """Return a fingerprint of recipe, usual figures, trained weights and limits of light."""
     usual = (files("loupebook.compare") / "typical.json").read_bytes()
-    parts = (RECIPE.encode(), usual, Path(bundled(WEIGHTS)).read_bytes())
+    light = f"{UV_FROM} {APART}".encode()
+    parts = (RECIPE.encode(), usual, Path(bundled(WEIGHTS)).read_bytes(), light)
     return hashlib.sha256(b"".join(hashlib.sha256(part).digest() for part in parts)).hexdigest()

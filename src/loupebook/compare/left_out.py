@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from loupebook.compare.comparison import departure, looks_uv, measured, own_figures
+from loupebook.compare.comparison import departure, measured, own_figures
 from loupebook.compare.consensus import Consensus, Source
 from loupebook.compare.registration import register
 from loupebook.compare.store import Held
@@ -67,8 +67,8 @@ def each_left_out(held: Held, photos: Sequence[Source], *, uv: bool) -> Iterator
         Consensus of the genuine photos of a design, view and lighting.
     photos : sequence of Source
         Photos of that design, view and lighting, of either standing. Those whose specimen is
-        the only genuine one are passed over, and so are photos that were lit by a UV-A lamp
-        without being recorded so.
+        the only genuine one are passed over, and so are photos that were lit otherwise than
+        the others (:func:`.cast.lit_otherwise`).
     uv : bool
         Whether all were photographed under UV-A.
     """
@@ -84,15 +84,18 @@ def each_left_out(held: Held, photos: Sequence[Source], *, uv: bool) -> Iterator
             asked = {left, *outside[place :: len(inside)]}
         own = held.own if others is held.consensus else own_figures(others, uv=uv)
         for one in photos:
-            if one.specimen in asked and (uv or not looks_uv(one.pixels)):
-                yield _left_out(one, others, own, uv=uv)
+            told = _left_out(one, others, own, uv=uv) if one.specimen in asked else None
+            if told is not None:
+                yield told
 
 
 def _left_out(
     one: Source, others: Consensus, own: Mapping[str, Sequence[float]], *, uv: bool
-) -> LeftOut:
+) -> LeftOut | None:
     laid = register(one.picture, others.picture, px_per_mm=others.px_per_mm)
     found = measured(one.picture, laid, others, own=own, uv=uv)
+    if laid.registered and not found.registration.registered:
+        return None  # lit otherwise
     each = {figure.name: figure.z for figure in found.figures if figure.z is not None}
     return LeftOut(
         one.photo_id, one.specimen, laid.registered, found.overall_z, found.differs, each,

@@ -1,6 +1,6 @@
 """Consensus images on disk: derived, checked before use, brought up to date step by step.
 
-One file a group of photos (edition or print origin × view × lighting) under
+One file a group of photos (edition or print origin, of one marque, × view × lighting) under
 ``<set>/derived/compare``; see ``loupebook.search.checked_file``. The header names the set, the
 recipe, the group and each photo with its sha256; the body is a NumPy ``.npz`` (never pickled).
 """
@@ -20,7 +20,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.compare.comparison import own_figures
-from loupebook.compare.consensus import Aligned, Consensus, Source, build_consensus, extend
+from loupebook.compare.consensus import (
+    Aligned,
+    Consensus,
+    Source,
+    build_consensus,
+    extend,
+    room,
+)
 from loupebook.compare.light import log_colour, to_srgb
 from loupebook.errors import ComparisonError, IndexDamaged
 from loupebook.records.model import Element, Lighting, Standing, View
@@ -45,6 +52,10 @@ class Grouped(Protocol):
     @property
     def standing(self) -> Standing:
         """What is known of it."""
+
+    @property
+    def marque(self) -> str | None:
+        """Its maker, where recorded."""
 
     @property
     def edition(self) -> str | None:
@@ -75,6 +86,8 @@ class Group:
     ----------
     name : str
         Edition, or print origin of fakes.
+    marque : str or None
+        Whose: two makers may name an edition alike.
     element, view, lighting : str
         As recorded.
     standing : str
@@ -82,6 +95,7 @@ class Group:
     """
 
     name: str
+    marque: str | None
     element: str
     view: str
     lighting: str
@@ -93,6 +107,7 @@ class Group:
         known = fact.edition if fact.standing is Standing.GENUINE else fact.origin
         return cls(
             known or fact.specimen,
+            fact.marque,
             str(fact.element),
             str(fact.view),
             str(fact.lighting),
@@ -102,14 +117,14 @@ class Group:
     @property
     def key(self) -> str:
         """A name for files."""
-        text = json.dumps([self.name, self.element, self.view, self.lighting, self.standing])
+        text = json.dumps(astuple(self))
         return hashlib.sha256(text.encode()).hexdigest()[:24]
 
     def rivals(self, other: Group) -> bool:
         """Say whether both are genuine designs photographed alike, and not the same one."""
         return (
             self.standing == other.standing == str(Standing.GENUINE)
-            and self.name != other.name
+            and (self.marque, self.name) != (other.marque, other.name)
             and (self.element, self.view, self.lighting)
             == (other.element, other.view, other.lighting)
         )
@@ -208,6 +223,8 @@ class ConsensusStore:
         def source(one: Wanted) -> Source:
             return Source(one.photo_id, one.sha256, one.specimen, read(one.photo_id), one.px_per_mm)
 
+        if not wanted:
+            raise ComparisonError("There is no photo to make a consensus image from.")
         # A photo that was moved to another specimen, or measured anew, counts as a new one.
         same = {one.photo_id for one in wanted if one in known}
         grown = None
@@ -216,11 +233,11 @@ class ConsensusStore:
             anchor = held.consensus.photos[0]
             if photos and photos[0].photo_id == anchor.photo_id:
                 laid = {p.photo_id for p in photos} | (same & held.consensus.rejected.keys())
-                new = [source(one) for one in wanted if one.photo_id not in laid]
-                grown = extend(held.consensus, photos, new)
+                new = [one for one in wanted if one.photo_id not in laid][: room(len(photos))]
+                if not new and len(photos) == len(held.consensus.photos):
+                    return held  # what came or went has no part in it
+                grown = extend(held.consensus, photos, [source(one) for one in new])
         consensus = grown or build_consensus([source(one) for one in wanted])
-        if not wanted:
-            raise ComparisonError("There is no photo to make a consensus image from.")
         return Held(consensus, own_figures(consensus, uv=group.uv))
 
     def _save(self, path: Path, group: Group, held: Held, state: frozenset[Wanted]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from loupebook.evidence.calibration import Calibration
@@ -28,6 +29,8 @@ def read_query(
     fake: float | None,
     nearest: str | None,
     lighting: Lighting | None = None,
+    narrowed: bool = False,
+    nearer_left_out: bool = False,
 ) -> dict[str, Any]:
     """Return the reading of one query.
 
@@ -43,9 +46,14 @@ def read_query(
         Similarity (cosine of the encoder that the calibration was made with) to the nearest
         genuine and the nearest fake reference of that element; `None` where there is none.
     nearest : str or None
-        Name of the nearest specimen.
+        Name of the specimen that the nearer of both shows.
     lighting : Lighting, optional
         In which the photo most like the query was taken.
+    narrowed : bool, optional
+        Whether filters left out the nearest genuine or the nearest fake reference. A calibration
+        is learned with all of them in reach, so no likelihood ratio is given then.
+    nearer_left_out : bool, optional
+        Whether what they left out lies nearer than both.
 
     Returns
     -------
@@ -56,10 +64,10 @@ def read_query(
     similar = [value for value in (genuine, fake) if value is not None]
     closeness = scale_of(held.closeness, lighting).judge(max(similar, default=None))
     score = None
-    if genuine is not None and fake is not None:
+    if genuine is not None and fake is not None and not narrowed:
         score = float(difference_score(genuine, fake))
     return reading_with_calibration(
-        closeness=closeness,
+        closeness=replace(closeness, nearer_left_out=nearer_left_out),
         basis=Basis(
             held.genuine,
             held.fake,
@@ -72,6 +80,7 @@ def read_query(
         unseen_press=_strength(held.unseen, score, UNSEEN_PRESS),
         element=element,
         nearest=nearest,
+        narrowed=narrowed,
     )
 
 

@@ -1,9 +1,9 @@
 """Is anything in the set close to the query? A conformal test on the set's own specimens.
 
-Each specimen of the set, searched against all others, has a similarity to its nearest
-neighbour of the same edition. If the query shows an item of a kind that the set knows, its
-own best similarity is one more draw of the same sort. The p-value is the share of known
-specimens that lie as far from the rest as the query does, or farther; a query from a known
+Each specimen of which the set holds another of its edition, searched against all others, has a
+similarity to its nearest, of whatever edition. If the query shows an item of a kind that the set
+knows, its own best similarity is one more draw of the same sort. The p-value is the share of
+known specimens that lie as far from the rest as the query does, or farther; a query from a known
 kind falls at or below `level` at most that often.
 
 The test can only notice what lies farther from the set than its own specimens lie from each
@@ -44,8 +44,8 @@ class Closeness:
     Parameters
     ----------
     p_value : float or None
-        Share of known specimens that lie as far from their nearest of the same edition as
-        the query from its nearest, the query counted in; `None` with too few specimens.
+        Share of known specimens that lie as far from their nearest in the set as the query
+        from its nearest, the query counted in; `None` with too few specimens.
     close_reference : bool or None
         False where ``p_value <= level``; `None` with too few specimens, or no similarity, and
         where the test would hardly notice an item that the set has nothing like.
@@ -61,6 +61,9 @@ class Closeness:
     nearness : float or None
         The query's similarity on the set's own scale: 1 where a specimen and the one nearest to
         it usually lie, 0 where those of two makers do.
+    nearer_left_out : bool
+        Whether filters left out a photo that lies nearer to the query. The set's own specimens
+        were held against all, so it is called "nothing close" more often than `level`.
     """
 
     p_value: float | None
@@ -70,6 +73,15 @@ class Closeness:
     level: float = LEVEL
     noticed: float | None = None
     nearness: float | None = None
+    nearer_left_out: bool = False
+
+    @property
+    def as_far(self) -> float | None:
+        """Share of the known specimens that lie as far or farther, the query not counted in."""
+        if self.p_value is None:
+            return None
+        count = self.p_value * (self.specimens + 1) - 1
+        return max(0.0, round(count / self.specimens, 6))
 
     @property
     def blind(self) -> bool:
@@ -107,8 +119,7 @@ def conformal_p_values(
     queries : array_like, shape (q,)
         Best similarity of each query.
     calibration : array_like, shape (n,)
-        Similarity of each known photo to its nearest of the same edition in *other*
-        specimens.
+        Similarity of each known photo to its nearest of *other* specimens.
     specimens : sequence, length n, optional
         Which specimen each calibration photo shows; photos of one specimen share one
         weight. `None` means that each entry is a specimen of its own.

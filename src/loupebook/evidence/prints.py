@@ -32,8 +32,9 @@ from loupebook.compare import (
 from loupebook.errors import ComparisonError, LoupebookError
 from loupebook.records.model import PhotoFacts, PhotoRecord, Standing
 from loupebook.search import Progress, ReadPhoto
+from loupebook.search.files import opened_cache
 
-VERSION = 3
+VERSION = 4
 """Goes up when the same photos would be judged otherwise; the report's format goes up with it."""
 WHAT = "Comparing prints"
 
@@ -283,13 +284,12 @@ def _forget_all_but(path: Path, states: Collection[str]) -> None:
 
 def _opened(path: Path) -> sqlite3.Connection:
     """Open the file to write, its table there whatever was in it before."""
-    store = sqlite3.connect(path, timeout=30.0)
+    store = opened_cache(path)
     store.execute("CREATE TABLE IF NOT EXISTS prints (state TEXT PRIMARY KEY, rows TEXT)")
     return store
 
 
 def _keep(path: Path, state: str, rows: Sequence[LeftOut]) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
     text = json.dumps([asdict(one) for one in rows])
     with closing(_opened(path)) as store, store:
         store.execute("INSERT OR REPLACE INTO prints VALUES (?, ?)", (state, text))

@@ -4,7 +4,7 @@ A reading is a plain dict with these keys (the JSON of ``search --json``)::
 
     close_reference   true | false | null    is anything in the set close to the query?
     p_value           number | null          of the open-set test
-    nearness          number | null          1: as specimens of one edition lie; 0: of two makers
+    nearness          number | null          1: as a specimen and its next lie; 0: of two makers
     known_press       strength | null        genuine against a copy from a press in the set
     unseen_press      strength | null        genuine against a copy from any other press
     basis             {genuine, fake, origins, encoder, set_version, made_at}
@@ -34,7 +34,7 @@ ORIGINS_NEEDED = 5
 """Print origins below which nothing is said of unseen presses; our choice, likewise."""
 
 TYPICAL, FEW = 0.5, 0.2
-"""Shares of specimens that lie as far or farther, from which words are chosen; ours."""
+"""p-values from which words are chosen; ours."""
 
 KNOWN_PRESS = "a copy from a press that the set knows"
 UNSEEN_PRESS = "a copy from a press that the set has never seen"
@@ -155,6 +155,7 @@ def reading_without_calibration(
     basis: Basis,
     element: str = "item",
     nearest: str | None = None,
+    narrowed: bool = False,
 ) -> dict[str, Any]:
     """Return the reading of a search for which no likelihood ratio can be given.
 
@@ -168,6 +169,8 @@ def reading_without_calibration(
         ``band``, ``seal``, ``cap``, or ``item`` where it is not known.
     nearest : str, optional
         Name of the nearest specimen, to be named in `says`; `None` if nothing was found.
+    narrowed : bool, optional
+        Whether filters left out the nearest genuine or the nearest fake reference.
 
     Returns
     -------
@@ -177,7 +180,7 @@ def reading_without_calibration(
     needs = missing_specimens(basis, closeness, element=element)
     told = [closeness_words(closeness, nearest=nearest)]
     if nearest is not None:
-        told.append(_why_no_figure(closeness, needs))
+        told.append(_why_no_figure(closeness, needs, narrowed=narrowed))
     return assemble_reading(
         closeness, basis, needs=needs, says=PARAGRAPH.join(told), nearest=nearest
     )
@@ -191,6 +194,7 @@ def reading_with_calibration(
     unseen_press: Strength | None,
     element: str = "item",
     nearest: str | None = None,
+    narrowed: bool = False,
 ) -> dict[str, Any]:
     """Return the reading of a search on a set that has a calibration.
 
@@ -200,7 +204,7 @@ def reading_with_calibration(
 
     Parameters
     ----------
-    closeness, basis, element, nearest
+    closeness, basis, element, nearest, narrowed
         As for :func:`reading_without_calibration`.
     known_press, unseen_press : Strength or None
         What the calibrations give; `None` where the set is too small for one.
@@ -213,7 +217,7 @@ def reading_with_calibration(
     told_far = closeness.close_reference is False or closeness.p_value is None
     if told_far or not (known_press or unseen_press):
         return reading_without_calibration(
-            closeness=closeness, basis=basis, element=element, nearest=nearest
+            closeness=closeness, basis=basis, element=element, nearest=nearest, narrowed=narrowed
         )
     told = [closeness_words(closeness, nearest=nearest)]
     told += [strength_words(*told) for told in strengths_to_tell(known_press, unseen_press)]
@@ -228,15 +232,21 @@ def reading_with_calibration(
     )
 
 
-def _why_no_figure(closeness: Closeness, needs: Sequence[str]) -> str:
+def _why_no_figure(closeness: Closeness, needs: Sequence[str], *, narrowed: bool) -> str:
     """Say that there is no figure of strength, and why."""
-    if needs:
-        return f"No figure of strength can be given yet. Still needed: {'; '.join(needs)}."
-    if closeness.close_reference is False:
+    if closeness.close_reference is False and not closeness.nearer_left_out:
         return (
             "No figure of strength is given: figures are learned from items that lie close to "
             "the set, and this one does not."
         )
+    if narrowed:
+        besides = f" Besides, still needed: {'; '.join(needs)}." if needs else ""
+        return (
+            "No figure of strength is given: figures are learned with all photos in reach, and "
+            f"the filters leave out the nearest genuine or the nearest fake one.{besides}"
+        )
+    if needs:
+        return f"No figure of strength can be given yet. Still needed: {'; '.join(needs)}."
     return "No figure of strength is given: there is no calibration for this search."
 
 
@@ -298,30 +308,43 @@ def closeness_words(closeness: Closeness, *, nearest: str | None) -> str:
         return "Nothing in this set was found near the photo."
     if closeness.p_value is None:
         return (
-            f"The nearest known specimen is {nearest}. Whether that is close cannot be told: "
-            f"the set has {closeness.specimens} of the {closeness.needed} specimens that the "
-            "test takes."
+            f"By overall likeness, the nearest known specimen is {nearest}. Whether that is close "
+            f"cannot be told: the set has {closeness.specimens} of the {closeness.needed} "
+            "specimens that the test takes."
         )
-    share = _share(closeness.p_value)
-    bound = f"{100 * closeness.level:.0f} %"
+    share = _share(closeness.as_far)
     compared = (
-        f"For comparison, each of the set's own {closeness.specimens} specimens was held against "
-        "the nearest other one of its edition"
+        f"For comparison, {closeness.specimens} specimens of the set were each held against the "
+        f"nearest other one{' of all, without filters' if closeness.nearer_left_out else ' in it'}"
+    )
+    bound = (
+        f"(At {100 * closeness.level:.0f} % or fewer, your photo counted in, nothing counts as "
+        "close.)"
     )
     if closeness.close_reference is not False:
         near = (
-            f"The nearest known specimen is {nearest}. {compared}: {share} of them lie no nearer "
-            f"than your photo does. {_how_much(closeness.p_value)} (At {bound} or fewer, nothing "
-            f"counts as close.){_nearness_words(closeness)}"
+            f"By overall likeness, the nearest known specimen is {nearest}. "
+            f"{_left_out_words(closeness)}{compared}: {share} of them lie no nearer than your "
+            f"photo does. {_how_much(closeness.p_value)} {bound}{_nearness_words(closeness)}"
         )
         parts = [near, _noticed_words(closeness)] if closeness.noticed is not None else [near]
         return PARAGRAPH.join(parts)
-    return (
-        f"The set holds no close reference. The nearest known specimen, {nearest}, is merely the "
-        f"least far. {compared}: only {share} of them lie as far off as your photo does. (At "
-        f"{bound} or fewer, nothing counts as close.){_nearness_words(closeness)} A photo less "
-        "well taken than those of the set lies farther too: take it again before resting on this."
+    nothing = (
+        "None of what passes the filters is close."
+        if closeness.nearer_left_out
+        else "The set holds no close reference."
     )
+    return (
+        f"{nothing} The nearest known specimen by overall likeness, {nearest}, is merely the "
+        f"least far. {_left_out_words(closeness)}{compared}: {share} of them lie as far off as "
+        f"your photo does. {bound}{_nearness_words(closeness)} A photo less well taken than those "
+        "of the set lies farther too: take it again before resting on this."
+    )
+
+
+def _left_out_words(closeness: Closeness) -> str:
+    """Say that the filters leave out nearer photos, if they do."""
+    return f"{_LEFT_OUT} " if closeness.nearer_left_out else ""
 
 
 def _nearness_words(closeness: Closeness) -> str:
@@ -353,13 +376,18 @@ def brief_words(
     if nearest is None:
         return closeness_words(closeness, nearest=None)
     if closeness.p_value is None:
-        return f"Nearest is {nearest}; the set has too few specimens to tell whether that is close."
+        return (
+            f"By overall likeness, {nearest} is nearest; the set has too few specimens to tell "
+            "whether that is close."
+        )
     if closeness.close_reference is False:
         return (
-            f"{nearest} is merely the least far. A poor photo lies far as well: take it again "
-            "before resting on this."
+            f"By overall likeness, {nearest} is merely the least far. "
+            f"{_left_out_words(closeness)}A poor photo lies far as well: take it again before "
+            "resting on this."
         )
     near = f"{_NEAR_BRIEF[_step(closeness.p_value)].format(nearest=nearest)}."
+    near += f" {_LEFT_OUT}" if closeness.nearer_left_out else ""
     if closeness.blind:
         near += " Items of makers that the set lacks would mostly look as near."
     if not strengths:
@@ -369,13 +397,14 @@ def brief_words(
 
 
 _NEAR_BRIEF = {
-    "typical": "Your photo lies as near to {nearest} as specimens of one edition usually lie to "
-    "each other",
-    "fair": "Your photo lies about as near to {nearest} as specimens of one edition lie to each "
-    "other",
-    "few": "Your photo lies farther from {nearest} than most specimens of one edition lie from "
-    "each other, but not beyond what is usual",
+    "typical": "By overall likeness, your photo lies as near to {nearest} as specimens of the set "
+    "usually lie to the next one",
+    "fair": "By overall likeness, your photo lies about as near to {nearest} as specimens of the "
+    "set lie to the next one",
+    "few": "By overall likeness, your photo lies farther from {nearest} than most specimens of the "
+    "set lie from the next one, but not beyond what is usual",
 }
+_LEFT_OUT = "The filters leave out some that lie nearer."
 _HOW_MUCH = {
     "typical": "So your photo is as near as is typical.",
     "fair": "So to be that far off is nothing unusual.",
@@ -483,6 +512,8 @@ def _plural(element: str, count: int) -> str:
     return element if count == 1 else f"{element}s"
 
 
-def _share(p_value: float | None) -> str:
-    percent = 100 * (p_value or 0.0)
+def _share(share: float | None) -> str:
+    if not share:
+        return "none"
+    percent = 100 * share
     return f"{percent:.0f} %" if percent >= 1 else "fewer than 1 %"

@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from loupebook.evidence.calibration import Calibration, cross_fitted, fit_calibration
 from loupebook.evidence.closeness import ClosenessScale, closeness_scales
 from loupebook.evidence.gather import GatheredScores, gather_scores
-from loupebook.evidence.metrics import cllr, cllr_min, misleading_share
+from loupebook.evidence.metrics import cllr, cllr_min, misleading_share, pav_log10_lr
 from loupebook.evidence.reading import FAKE_NEEDED, GENUINE_NEEDED, ORIGINS_NEEDED
 from loupebook.evidence.table import PhotoTable
 from loupebook.evidence.units import unit_weights
@@ -36,11 +36,33 @@ class HeldOut:
     genuine : ndarray of bool, shape (m,)
     weights : ndarray, shape (m,)
         Each unit weighs 1 in all.
+    units : tuple, length m
+        The unit of each photo: its specimen or print origin.
     """
 
     log10_lr: NDArray[np.float64]
     genuine: NDArray[np.bool_]
     weights: NDArray[np.float64]
+    units: tuple[Hashable, ...]
+
+    def copies_beyond(self, log10_lr: float) -> int:
+        """Return how many units of copies have a photo with a greater likelihood ratio."""
+        beyond = (self.log10_lr > log10_lr) & ~self.genuine
+        return len({self.units[i] for i in np.flatnonzero(beyond)})
+
+    def loss_within(self, lower: float, upper: float) -> float:
+        """Return what badly set ratios cost, in bits, beyond what limits on them cost.
+
+        Held against the best monotone map of the same scores that keeps to the limits.
+
+        Parameters
+        ----------
+        lower, upper : float
+            The limits, log10.
+        """
+        best = np.clip(pav_log10_lr(self.log10_lr, self.genuine, self.weights), lower, upper)
+        cost, least = (cllr(ratios, self.genuine, self.weights) for ratios in (self.log10_lr, best))
+        return cost - least
 
     def figures(self) -> dict[str, float]:
         """Return the figures of merit, with the share of misleading LRs beyond 10."""
@@ -197,4 +219,4 @@ def held_out(
     for one in (label, ~label):
         weights[one] = unit_weights([u for u, take in zip(units, one, strict=True) if take])
     ratios = np.clip(cross_fitted(values, label, units), fit.lower, fit.upper)
-    return HeldOut(ratios, label, weights)
+    return HeldOut(ratios, label, weights, tuple(units))

@@ -1,7 +1,7 @@
 """The calibration on disk: one JSON file a set and encoder, a cache that can be deleted.
 
-It names the set, the set's change counter and the encoder that it was made from, and
-carries a checksum of the rest. Whatever does not fit is not used: :func:`load_calibration`
+It names the set, the set's change counter, the encoder and the photos that it was made from,
+and carries a checksum of the rest. Whatever does not fit is not used: :func:`load_calibration`
 then returns `None`, and the caller makes it anew.
 """
 
@@ -9,25 +9,38 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from loupebook.evidence.set_calibration import ElementCalibration
-from loupebook.search.files import write_atomically
+from loupebook.search.files import keep_atomically
 
-FORMAT = 3
+FORMAT = 4
 
 
 @dataclass(frozen=True)
 class MadeFrom:
-    """What a calibration was made from; all of it must match for it to be used."""
+    """What a calibration was made from; all of it must match for it to be used.
+
+    Parameters
+    ----------
+    set_id : str
+    set_version : int
+        Change counter of the set.
+    fingerprint : str
+        Of the vectors.
+    photos : str
+        Which photos had vectors, by :func:`photos_digest`: one that could not be read then may
+        have one now, and nothing in the set has changed.
+    """
 
     set_id: str
     set_version: int
     fingerprint: str
+    photos: str
 
 
 @dataclass(frozen=True)
@@ -37,7 +50,7 @@ class SetCalibration:
     Parameters
     ----------
     made_from : MadeFrom
-        Set, change counter and fingerprint of the vectors.
+        Set, change counter and vectors.
     made_at : str
         Instant, UTC.
     elements : mapping
@@ -54,17 +67,23 @@ def now() -> str:
     return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
+def photos_digest(photos: Iterable[int]) -> str:
+    """Return what tells some photos of a set from others, in whatever order they come."""
+    listed = ",".join(map(str, sorted(int(photo) for photo in photos)))
+    return hashlib.sha256(listed.encode()).hexdigest()
+
+
 def calibration_path(folder: Path, fingerprint: str) -> Path:
     """Return where the calibration for one encoder lies, under a set's folder."""
     return folder / "derived" / "evidence" / f"calibration-{fingerprint[:12]}.json"
 
 
 def save_calibration(folder: Path, calibration: SetCalibration) -> None:
-    """Write a calibration in place of an older one, atomically."""
+    """Write a calibration in place of an older one, where this user may write."""
     body = _body(calibration)
     text = json.dumps({"sha256": _digest(body), "calibration": body}, allow_nan=False)
     path = calibration_path(folder, calibration.made_from.fingerprint)
-    write_atomically(path, [text.encode()])
+    keep_atomically(path, [text.encode()])
 
 
 def load_calibration(folder: Path, made_from: MadeFrom) -> SetCalibration | None:
@@ -75,13 +94,19 @@ def load_calibration(folder: Path, made_from: MadeFrom) -> SetCalibration | None
         if stored["sha256"] != _digest(body) or body["format"] != FORMAT:
             return None
         found = SetCalibration(
-            MadeFrom(body["set_id"], body["set_version"], body["fingerprint"]),
+            MadeFrom(body["set_id"], body["set_version"], body["fingerprint"], body["photos"]),
             body["made_at"],
             {name: ElementCalibration.from_dict(one) for name, one in body["elements"].items()},
         )
     except (OSError, ValueError, KeyError, TypeError):
         return None
     return found if found.made_from == made_from else None
+
+
+def forget_calibrations(folder: Path) -> None:
+    """Delete every calibration of a set; each is made anew where it is asked for."""
+    for path in (folder / "derived" / "evidence").glob("calibration-*.json"):
+        path.unlink(missing_ok=True)
 
 
 def _body(calibration: SetCalibration) -> dict[str, Any]:
@@ -91,6 +116,7 @@ def _body(calibration: SetCalibration) -> dict[str, Any]:
         "set_id": made_from.set_id,
         "set_version": made_from.set_version,
         "fingerprint": made_from.fingerprint,
+        "photos": made_from.photos,
         "made_at": calibration.made_at,
         "elements": {name: one.to_dict() for name, one in calibration.elements.items()},
     }

@@ -18,8 +18,9 @@ APP0: Final = 0xE0
 APP1: Final = 0xE1
 APP2: Final = 0xE2
 APP14: Final = 0xEE
-APP15: Final = 0xEF
-COMMENT: Final = 0xFE
+PICTURE: Final = frozenset({*range(0xC0, 0xC8), *range(0xC9, 0xD0), *range(0xDA, 0xDE), START, END})
+"""What a decoder needs: frames, tables, restart interval, scans. The rest is application data,
+comments, and codes reserved for what nobody wrote."""
 
 #: In coded data, 0xFF is followed by 0x00 (stuffing), a restart marker or a fill byte;
 #: anything else ends the scan.

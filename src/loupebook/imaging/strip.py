@@ -2,7 +2,8 @@
 
 Place, time, names, serial numbers of cameras, previews and comments go; pixels stay bit
 for bit where the format allows it. Kept: the colour profile, and the orientation, without
-which the photo would lie on its side.
+which the photo would lie on its side. What is kept is listed, so that parts of a file that
+nobody here has heard of go too.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import io
 import struct
 import zlib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -24,8 +26,18 @@ from loupebook.imaging.whole import png_chunks
 
 _ORIENTATION: Final = 0x0112
 _ICC_HEADER: Final = b"ICC_PROFILE\0"
-_PNG_DROPPED: Final = frozenset({b"eXIf", b"tEXt", b"zTXt", b"iTXt", b"tIME"})
-_WEBP_DROPPED: Final = frozenset({b"EXIF", b"XMP "})
+_JFIF: Final = b"JFIF\0"
+_JFIF_BYTES: Final = 16
+"""Of a JFIF segment without a thumbnail, marker apart (ITU-T T.871, section 10.1)."""
+_ADOBE: Final = b"Adobe"
+_ADOBE_BYTES: Final = 14
+_PNG_KEPT: Final = frozenset(
+    {b"IHDR", b"PLTE", b"tRNS", b"IDAT", b"IEND", b"iCCP", b"sRGB", b"gAMA", b"cHRM", b"cICP",
+     b"sBIT"}
+)  # fmt: skip
+_WEBP_KEPT: Final = frozenset({b"VP8X", b"VP8 ", b"VP8L", b"ALPH", b"ICCP", b"ANIM", b"ANMF"})
+_WEBP_FRAME_HEAD: Final = 16
+"""Bytes of an animation frame before its own chunks."""
 _WEBP_EXIF_FLAG: Final = 0x08
 _WEBP_XMP_FLAG: Final = 0x04
 
@@ -101,27 +113,42 @@ def _orientation_exif(orientation: int) -> bytes:
 def _strip_jpeg(data: bytes, orientation: int) -> bytes:
     parts: list[bytes] = []
     for segment in jpeg.segments(data):
-        piece = data[segment.start : segment.stop]
-        if _jpeg_keeps(segment.marker, piece):
-            parts.append(piece)
+        parts.append(_kept_of_jpeg(segment.marker, data[segment.start : segment.stop]))
         if segment.marker == jpeg.START and orientation != 1:
             exif = _orientation_exif(orientation)
             parts.append(b"\xff\xe1" + struct.pack(">H", len(exif) + 2) + exif)
     return b"".join(parts)  # what follows the end marker (previews, depth maps) is left out
 
 
-def _jpeg_keeps(marker: int, piece: bytes) -> bool:
-    if marker == jpeg.APP2:
-        return piece[4:].startswith(_ICC_HEADER)
-    if marker in {jpeg.APP0, jpeg.APP14}:  # how the colours are stored
-        return True
-    return marker != jpeg.COMMENT and not jpeg.APP0 < marker <= jpeg.APP15
+def _kept_of_jpeg(marker: int, piece: bytes) -> bytes:
+    body = piece[4:]
+    if marker in jpeg.PICTURE or (marker == jpeg.APP2 and body.startswith(_ICC_HEADER)):
+        return piece
+    # How the colours are stored; what may follow (a thumbnail) is cut off.
+    if marker == jpeg.APP0 and body.startswith(_JFIF):
+        return _cut_short(piece, _JFIF_BYTES)[:-2] + b"\0\0"  # a thumbnail of no px
+    if marker == jpeg.APP14 and body.startswith(_ADOBE):
+        return _cut_short(piece, _ADOBE_BYTES)
+    return b""
+
+
+def _cut_short(piece: bytes, length: int) -> bytes:
+    """Return a segment's first `length` bytes after the marker.
+
+    Raises
+    ------
+    ValueError
+        If it has fewer.
+    """
+    if len(piece) < 2 + length:
+        raise ValueError("a segment is cut short")
+    return piece[:2] + struct.pack(">H", length) + piece[4 : 2 + length]
 
 
 def _strip_png(data: bytes, orientation: int) -> bytes:
     parts = [data[:8]]
     for chunk in png_chunks(data):
-        if chunk.kind not in _PNG_DROPPED:
+        if chunk.kind in _PNG_KEPT:
             parts.append(data[chunk.start : chunk.stop])
         if chunk.kind == b"IHDR" and orientation != 1:
             parts.append(_png_exif(orientation))
@@ -135,21 +162,34 @@ def _png_exif(orientation: int) -> bytes:
 
 def _strip_webp(data: bytes, orientation: int) -> bytes:
     parts: list[bytes] = []
-    position, end = 12, min(len(data), 8 + int.from_bytes(data[4:8], "little"))
-    while position + 8 <= end:
-        kind = data[position : position + 4]
-        length = int.from_bytes(data[position + 4 : position + 8], "little")
-        stop = position + 8 + length + length % 2
-        piece = data[position:stop]
+    end = 8 + int.from_bytes(data[4:8], "little")
+    for kind, body in _webp_chunks(data[12:end]):
         if kind == b"VP8X":
-            flags = piece[8] & ~(_WEBP_EXIF_FLAG | _WEBP_XMP_FLAG)
+            flags = body[0] & ~(_WEBP_EXIF_FLAG | _WEBP_XMP_FLAG)
             flags |= _WEBP_EXIF_FLAG if orientation != 1 else 0
-            piece = piece[:8] + bytes([flags]) + piece[9:]
-        if kind not in _WEBP_DROPPED:
-            parts.append(piece)
-        position = stop
+            body = bytes([flags]) + body[1:]
+        if kind == b"ANMF":
+            within = [
+                _webp_chunk(*chunk)
+                for chunk in _webp_chunks(body[_WEBP_FRAME_HEAD:])
+                if chunk[0] in _WEBP_KEPT
+            ]
+            body = body[:_WEBP_FRAME_HEAD] + b"".join(within)
+        if kind in _WEBP_KEPT:
+            parts.append(_webp_chunk(kind, body))
     if orientation != 1:
         exif = _orientation_exif(orientation).removeprefix(b"Exif\0\0")
-        parts.append(b"EXIF" + struct.pack("<I", len(exif)) + exif + bytes(len(exif) % 2))
-    body = b"WEBP" + b"".join(parts)
-    return b"RIFF" + struct.pack("<I", len(body)) + body
+        parts.append(_webp_chunk(b"EXIF", exif))
+    return _webp_chunk(b"RIFF", b"WEBP" + b"".join(parts))
+
+
+def _webp_chunks(data: bytes) -> Iterator[tuple[bytes, bytes]]:
+    position = 0
+    while position + 8 <= len(data):
+        length = int.from_bytes(data[position + 4 : position + 8], "little")
+        yield data[position : position + 4], data[position + 8 : position + 8 + length]
+        position += 8 + length + length % 2
+
+
+def _webp_chunk(kind: bytes, body: bytes) -> bytes:
+    return kind + struct.pack("<I", len(body)) + body + bytes(len(body) % 2)

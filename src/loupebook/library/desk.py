@@ -407,6 +407,14 @@ class Desk:
             }
 
     @property
+    def frame_photo(self) -> int | None:
+        """The photo that gives the frame, or is tried first until one does; `None` if none can."""
+        decided = self._aligned
+        if self._frame is not None:
+            return self._frame.photo_id
+        return None if decided or not self._nearest else self._nearest[0].photo_id
+
+    @property
     def points(self) -> tuple[dict[str, Any], ...]:
         """What is told of each point of comparison; empty until it was measured."""
         measures = None if self._frame is None else self._measures.get(self._frame.key)

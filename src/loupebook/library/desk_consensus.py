@@ -100,18 +100,17 @@ class Design:
 
 def designs_of(facts: Mapping[int, PhotoFacts]) -> list[Design]:
     """Return the designs of which there are genuine photos, by edition, view and lighting."""
-    groups: dict[tuple[str, Element, View, Lighting], list[int]] = {}
+    groups: dict[tuple[str, str, Element, View, Lighting], list[int]] = {}
     for photo_id, fact in facts.items():
         if fact.standing is Standing.GENUINE and fact.edition is not None:
-            key = (fact.edition, fact.element, fact.view, fact.lighting)
+            key = (fact.edition, fact.marque or "", fact.element, fact.view, fact.lighting)
             groups.setdefault(key, []).append(photo_id)
     found = []
     for key in sorted(groups):
         first = facts[groups[key][0]]
-        edition, _, _, _ = key
         found.append(
             Design(
-                first.marque, edition, first.element, first.view, first.lighting,
+                first.marque, key[0], first.element, first.view, first.lighting,
                 groups[key][0], len(groups[key]),
             )
         )  # fmt: skip

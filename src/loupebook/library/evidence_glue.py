@@ -2,7 +2,8 @@
 
 The calibration is of the embedding arm's cosines, because these lie in the store for every
 reference. A query is therefore read by its own cosines to the nearest genuine and the
-nearest fake reference of its element, whatever other arms have found beside them.
+nearest fake reference of its element, whatever other arms have found beside them: of the photos
+that pass the filters of the search, and it is these that the reading names.
 
 Where the set's prints were held against each other (`Library.report` with `prints`), a detailed
 comparison is read too, by what it measured.
@@ -11,6 +12,7 @@ comparison is read too, by what it measured.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from loupebook.compare import Comparison, judged_by
@@ -24,12 +26,15 @@ from loupebook.evidence.stored import (
     SetCalibration,
     load_calibration,
     now,
+    photos_digest,
     save_calibration,
 )
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import Element, PhotoFacts, Standing
 from loupebook.search import (
+    ArmHit,
     EmbeddingArm,
+    Filters,
     Progress,
     SearchArm,
     SearchResult,
@@ -70,7 +75,8 @@ class EvidenceKeeper:
             Called while references are compared.
         """
         info = self._catalogue.info()
-        wanted = MadeFrom(info.set_id, info.change_counter, arm.fingerprint)
+        photos = photos_digest(arm.held_photos())
+        wanted = MadeFrom(info.set_id, info.change_counter, arm.fingerprint, photos)
         if self._held is None or self._held.made_from != wanted:
             self._held = load_calibration(self._catalogue.folder, wanted)
         if self._held is None:
@@ -107,17 +113,23 @@ class EvidenceKeeper:
         """
         if not result.matches:
             return None
-        nearest = result.matches[0]
-        element = facts[nearest.photo_id].element
+        element = facts[result.matches[0].photo_id].element
         calibration = self.calibration(arm, facts, progress=progress)
         if str(element) not in calibration.elements:
             return None
-        likest = [
-            nearest_photo(arm, result.looked_at, _photos_of(facts, element, standing))
+        whole = _likest(arm, result, facts, element, Filters())
+        narrowed = not all(result.filters.passes(facts[hit.photo_id]) for hit in whole.values())
+        likest = _likest(arm, result, facts, element, result.filters) if narrowed else whole
+        if not likest:
+            return None
+        genuine, fake = (
+            likest[standing].score if standing in likest else None
             for standing in (Standing.GENUINE, Standing.FAKE)
-        ]
-        genuine, fake = (None if hit is None else hit.score for hit in likest)
-        first = max((hit for hit in likest if hit), key=lambda hit: hit.score, default=None)
+        )
+        nearest, nearest_of_all = (
+            facts[max(hits.values(), key=lambda hit: hit.score).photo_id]
+            for hits in (likest, whole)
+        )
         return read_query(
             calibration,
             element=str(element),
@@ -125,7 +137,9 @@ class EvidenceKeeper:
             genuine=genuine,
             fake=fake,
             nearest=nearest.specimen,
-            lighting=None if first is None else facts[first.photo_id].lighting,
+            lighting=nearest.lighting,
+            narrowed=narrowed,
+            nearer_left_out=not result.filters.passes(nearest_of_all),
         )
 
     def read_print(self, comparison: Comparison, element: Element) -> dict[str, Any] | None:
@@ -182,9 +196,18 @@ def embedding_arm(arms: Sequence[SearchArm]) -> EmbeddingArm | None:
     return next((arm for arm in arms if isinstance(arm, EmbeddingArm)), None)
 
 
-def _photos_of(facts: Mapping[int, PhotoFacts], element: Element, standing: Standing) -> list[int]:
-    return [
-        photo
-        for photo, fact in facts.items()
-        if fact.element is element and fact.standing is standing
-    ]
+def _likest(
+    arm: EmbeddingArm,
+    result: SearchResult,
+    facts: Mapping[int, PhotoFacts],
+    element: Element,
+    filters: Filters,
+) -> dict[Standing, ArmHit]:
+    """Return the photo most like the query of either standing, of those that pass the filters."""
+    found = {}
+    for standing in Standing:
+        wanted = replace(filters, element=element, standing=standing)
+        if filters.standing in (None, standing):
+            photos = [photo for photo, fact in facts.items() if wanted.passes(fact)]
+            found[standing] = nearest_photo(arm, result.looked_at, photos)
+    return {standing: hit for standing, hit in found.items() if hit}

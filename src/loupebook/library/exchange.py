@@ -18,12 +18,18 @@ from typing import Any
 import numpy as np
 
 import loupebook
-from loupebook.errors import BagRefused, LoupebookError, PhotoError, QueryInvalid
+from loupebook.errors import (
+    BagRefused,
+    LoupebookError,
+    PhotoError,
+    QueryInvalid,
+    RecordConflict,
+)
 from loupebook.imaging import decode_photo
 from loupebook.imaging.strip import strip_metadata
 from loupebook.library.desk_exchange import points_to_annotations
 from loupebook.library.intake import IncomingPhoto, prepare_photo
-from loupebook.library.points_taken import read_points, take_points
+from loupebook.library.points_taken import read_points
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.exchange import (
     CROISSANT_FILE,
@@ -51,8 +57,8 @@ from loupebook.records.exchange import (
 )
 from loupebook.records.model import IntakeState, NewPhoto, PhotoRecord, SpecimenRecord
 from loupebook.records.photo_store import digest
-from loupebook.records.points import Points
-from loupebook.records.text import shown
+from loupebook.records.points import PointRecord, Points
+from loupebook.records.text import clean_name, shown
 from loupebook.search import Progress
 
 FILTERS = ("element", "marque", "edition", "standing", "origin", "lighting", "state", "text")
@@ -204,6 +210,9 @@ def export_bag(
         Something is there already.
     QueryInvalid
         A filter is not known, or leaves nothing.
+    RecordConflict
+        One picture, once its metadata are removed, shows two specimens: nobody could take
+        the bag in.
     """
     with made_whole(out) as bag:
         (bag / "data").mkdir()
@@ -245,10 +254,11 @@ def _write_payload(
         for photo in catalogue.photos(record.name):
             line = _write_photo(catalogue, payload, photo, keep=options.keep_metadata)
             lines.append((record, line))
+    _require_one_specimen_each(lines)
     progress("Exporting specimens", len(specimens), len(specimens))
     _write_lines(payload / layout.SPECIMENS_FILE, map(specimen_line, specimens))
     _write_lines(payload / layout.PHOTOS_FILE, (line for _, line in lines))
-    points = _write_points(catalogue, payload, [line for _, line in lines])
+    points = _write_points(catalogue, payload, lines)
     verified = catalogue.events()
     about = about_set(
         catalogue.info(),
@@ -309,17 +319,43 @@ def _write_photo(
     return line
 
 
-def _write_points(catalogue: Catalogue, payload: Path, lines: Sequence[dict[str, Any]]) -> int:
-    exported = {line["original_sha256"] or line["sha256"]: line["sha256"] for line in lines}
+def _require_one_specimen_each(lines: Sequence[tuple[SpecimenRecord, dict[str, Any]]]) -> None:
+    first: dict[str, dict[str, Any]] = {}
+    for _, line in lines:
+        other = first.setdefault(line["sha256"], line)
+        if other["specimen"] != line["specimen"]:
+            raise RecordConflict(
+                f"path: {shown(other['file_name'])} of specimen {shown(other['specimen'])} and "
+                f"{shown(line['file_name'])} of specimen {shown(line['specimen'])} are the same "
+                "picture but for their metadata; one photo shows one specimen. Move the photo "
+                "to where it belongs, or withdraw one of the two",
+                field="path",
+            )
+
+
+def _write_points(
+    catalogue: Catalogue, payload: Path, lines: Sequence[tuple[SpecimenRecord, dict[str, Any]]]
+) -> int:
+    exported = {line["original_sha256"] or line["sha256"]: (one, line) for one, line in lines}
     points = [
-        replace(point, sha256=exported[point.sha256])
+        replace(point, sha256=exported[point.sha256][1]["sha256"])
         for point in Points(catalogue).of()
-        if point.sha256 in exported
+        if point.sha256 in exported and _still_drawn_on(point, *exported[point.sha256])
     ]
     if points:
         text = points_to_annotations(points)
         (payload / layout.POINTS_FILE).write_text(text, encoding="utf-8")
     return len(points)
+
+
+def _still_drawn_on(point: PointRecord, record: SpecimenRecord, line: dict[str, Any]) -> bool:
+    """Whether a photo still shows what the point was drawn for.
+
+    A bag tells a point by its photo, so after a correction of the record it would come in as
+    a point of another design, or as one of none.
+    """
+    shows = (record.marque, record.element, record.edition, line["view"], line["lighting"])
+    return shows == (point.marque, point.element, point.edition, point.view, point.lighting)
 
 
 def _write_lines(path: Path, lines: Iterator[dict[str, Any]]) -> None:
@@ -350,7 +386,7 @@ def import_bag(
             Offered(
                 replace(
                     record,
-                    name=prefix + record.name,
+                    name=clean_name(prefix + record.name, "specimen"),
                     state=IntakeState.PROPOSED if as_proposed else record.state,
                 ),
                 record.name,
@@ -360,15 +396,19 @@ def import_bag(
             if record.name not in leave_out
         ]
         _require_known_names(payload, leave_out)
-        points = read_points(payload, photos)
+        left_out = {one.told.sha256 for name in leave_out for one in photos[name]}
+        points = [one for one in read_points(payload, photos) if one.sha256 not in left_out]
         origin = Origin(payload.set_id, payload.set_name, fingerprint(folder))
-        same = _SamePixels(catalogue)
-        taken = take_in(catalogue, offered, origin, by=by, same_picture=same, rehearse=True)
-        report = ImportReport(payload.set_name, payload.set_id, tuple(taken), 0, done=False)
+        carry_out = partial(
+            take_in, catalogue, offered, points, origin, by=by, same_picture=_SamePixels(catalogue)
+        )
+        taken, new_points = carry_out(rehearse=True)
+        report = ImportReport(
+            payload.set_name, payload.set_id, tuple(taken), new_points, done=False
+        )
         if dry_run or report.conflicts:
             return report
-        taken = take_in(catalogue, offered, origin, by=by, same_picture=same, rehearse=False)
-        new_points = take_points(catalogue, points, by=by)
+        taken, new_points = carry_out(rehearse=False)
     return replace(report, taken=tuple(taken), points=new_points, done=True)
 
 

@@ -57,6 +57,7 @@ from loupebook.library.results import (
     SearchReport,
     SetOverview,
 )
+from loupebook.library.same_names import ambiguous_files, named_by_file
 from loupebook.library.serials import SerialHolder, serial_holders
 from loupebook.library.sheets import SetSource, SheetDesk
 from loupebook.library.thumbnails import ThumbnailCache
@@ -89,6 +90,7 @@ from loupebook.search import (
     no_progress,
     search_set,
 )
+from loupebook.search.files import may_not_write
 from loupebook.search.siblings import GLANCE
 from loupebook.setreport import PRINTS, ReportContext, SetReport, is_kept, report_on_set
 
@@ -376,7 +378,9 @@ class Library(CuratorMethods):
         paths : sequence of Path
             Files, or folders to walk.
         specimen_for : callable
-            Stem of a file's name to the specimen that the file shows.
+            Stem of a file's name to the specimen that the file shows. Where it names the
+            specimen as the file is called, a file is left out if a different photo goes by
+            that name.
         by : str
             Who adds.
         view, lighting, px_per_mm
@@ -393,8 +397,14 @@ class Library(CuratorMethods):
         for path in paths:
             if path.is_dir() and not any(file.is_relative_to(path) for file, _ in files):
                 intake.fault(Fault(str(path), "the folder holds no photos; name files or a folder"))
+        doubtful: Mapping[Path, str] = {}
+        if named_by_file(specimen_for):
+            doubtful = ambiguous_files(self._catalogue, [file for file, _ in files])
         for done, (file, shown) in enumerate(files):
             progress("Adding photos", done, len(files))
+            if file in doubtful:
+                intake.fault(Fault(str(file), doubtful[file]))
+                continue
             intake.add(
                 specimen_for(file.stem),
                 IncomingPhoto(file, shown, view=view, lighting=lighting, px_per_mm=px_per_mm),
@@ -724,7 +734,11 @@ class Library(CuratorMethods):
         if fact is None or fact.edition is None:
             return []
         return self._points.of(
-            edition=fact.edition, element=fact.element, view=fact.view, lighting=fact.lighting
+            marque=fact.marque,
+            edition=fact.edition,
+            element=fact.element,
+            view=fact.view,
+            lighting=fact.lighting,
         )
 
     # ------------------------------------------------------------------ on paper
@@ -762,8 +776,18 @@ class Library(CuratorMethods):
     # ------------------------------------------------------------------ upkeep
 
     def rebuild(self, *, progress: Progress = no_progress) -> RebuildReport:
-        """Throw all derived files away and make them anew from the catalogue."""
+        """Throw derived files away and make them anew from the catalogue.
+
+        Prints already held against each other stay.
+
+        Raises
+        ------
+        SetError
+            If this user may not write them; nothing is thrown away then.
+        """
         with self._lock, self._comparing:
+            if any(arm.pending({}).only_read for arm in self.arms()):
+                raise may_not_write(self.folder / "derived")
             self._comparer.clear()
             return rebuild_derived(
                 self._catalogue, self.arms(), self._thumbnails, self._read_reference, progress

@@ -97,9 +97,10 @@ METHODS: Mapping[str, str] = {
     **dict.fromkeys(("sheets.make_saved", "sheets.save"), "sheet"),
     **dict.fromkeys(
         (
-            "practice.answer", "practice.answers", "practice.due", "practice.genuine_beside",
-            "practice.just_seen", "practice.learners", "practice.look_ahead", "practice.photo",
-            "practice.round", "practice.rounds", "practice.scores", "practice.sit",
+            "practice.answer", "practice.answers", "practice.due", "practice.explain",
+            "practice.genuine_beside", "practice.just_seen", "practice.learners",
+            "practice.look_ahead", "practice.photo", "practice.round", "practice.rounds",
+            "practice.scores", "practice.sit",
         ),
         "practise",
     ),

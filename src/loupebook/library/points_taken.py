@@ -1,18 +1,16 @@
-"""Points of comparison that come in a bag: read before anything is written, taken in after."""
+"""Points of comparison that come in a bag, read and checked before anything is written."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Protocol
 
 from loupebook.errors import BagRefused, LoupebookError
-from loupebook.library.desk_exchange import points_from_annotations, region_of, sha256_of
-from loupebook.records.catalogue import Catalogue
+from loupebook.library.desk_exchange import region_of, sha256_of
 from loupebook.records.exchange import BagPhoto, Payload
 from loupebook.records.model import NewPhoto
-from loupebook.records.points import Points, clean_region
+from loupebook.records.points import DrawnPoint, clean_region
 from loupebook.records.text import clean_name, clean_notes
 
 
@@ -28,16 +26,7 @@ class DecodedPhoto(Protocol):
         """What decoding it has found."""
 
 
-@dataclass(frozen=True)
-class BagPoint:
-    """One annotation, and the photo that it is drawn on."""
-
-    annotation: Mapping[str, Any]
-    sha256: str
-    region: list[list[float]]
-
-
-def read_points(payload: Payload, photos: Mapping[str, Sequence[DecodedPhoto]]) -> list[BagPoint]:
+def read_points(payload: Payload, photos: Mapping[str, Sequence[DecodedPhoto]]) -> list[DrawnPoint]:
     """Return the points of a bag.
 
     Raises
@@ -60,7 +49,7 @@ def read_points(payload: Payload, photos: Mapping[str, Sequence[DecodedPhoto]]) 
         raise BagRefused(f"points.jsonld cannot be taken in: {exc}") from exc
 
 
-def _read(item: Mapping[str, Any], sizes: Mapping[str, tuple[int, int]]) -> BagPoint:
+def _read(item: Mapping[str, Any], sizes: Mapping[str, tuple[int, int]]) -> DrawnPoint:
     target = item["target"]
     sha256 = sha256_of(str(target["source"]))
     if sha256 not in sizes:
@@ -69,29 +58,10 @@ def _read(item: Mapping[str, Any], sizes: Mapping[str, tuple[int, int]]) -> BagP
             "specimen has no edition"
         )
     said = {body["purpose"]: str(body["value"]) for body in item["body"]}
-    clean_name(said["identifying"], "title")
-    if not clean_notes(said["describing"], "genuine_shows"):
+    title = clean_name(said["identifying"], "title")
+    genuine_shows = clean_notes(said["describing"], "genuine_shows")
+    if not genuine_shows:
         raise BagRefused("a point does not say what a genuine one shows there")
-    clean_notes(said.get("commenting", ""), "copies_show")
-    return BagPoint(item, sha256, clean_region(region_of(target["selector"]), *sizes[sha256]))
-
-
-def take_points(catalogue: Catalogue, points: Sequence[BagPoint], *, by: str) -> int:
-    """Record the points that the set does not have; return how many.
-
-    A point whose photo was known here under other bytes stays out: its frame is not here.
-    """
-    held = {
-        (point.sha256, json.dumps([list(corner) for corner in point.region]))
-        for point in Points(catalogue).of()
-    }
-    fresh = [
-        point.annotation
-        for point in points
-        if catalogue.photo_by_sha256(point.sha256) is not None
-        and (point.sha256, json.dumps(point.region)) not in held
-    ]
-    if fresh:
-        page = json.dumps({"type": "AnnotationPage", "items": fresh})
-        points_from_annotations(page, catalogue, by=by)
-    return len(fresh)
+    copies_show = clean_notes(said.get("commenting", ""), "copies_show") or ""
+    region = clean_region(region_of(target["selector"]), *sizes[sha256])
+    return DrawnPoint(sha256, region, title, genuine_shows, copies_show)

@@ -1,8 +1,9 @@
 """Practice rounds: what is asked, what was found, when it is asked again.
 
 A *lesson* is an edition as it is, or as one press copies it: it is asked again on other
-photos, never on a specimen whose answer the learner has just seen (in this sitting or in the
-one before). Standings are those of confirmed references; a query is never part of practice.
+photos, never on a specimen whose answer the learner has just seen (in this sitting, or in the
+one before if that was within a day). Standings are those of confirmed references; a query is
+never part of practice.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import random
 import secrets
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from loupebook.compare import Comparison
-from loupebook.errors import PracticeInvalid, RecordInvalid
+from loupebook.errors import PracticeInvalid, RecordInvalid, RecordNotFound
 from loupebook.library.sheets import SetSource
 from loupebook.records import Answer, Catalogue, Practice, RoundRecord
 from loupebook.records.model import Lighting, PhotoFacts, PhotoRecord, Standing
@@ -29,7 +30,7 @@ from loupebook.records.practice import CANNOT_TELL
 from loupebook.search import Progress, no_progress
 from loupebook.sheets import Mapped, Paper, SheetPoint, numbered, places_that_differ
 from loupebook.sheets.quiz import Asked, make_key, make_quiz
-from loupebook.sheets.repetition import Due, schedule
+from loupebook.sheets.repetition import FIRST_DAYS, Due, schedule
 from loupebook.sheets.scores import Scores, scores_of
 from loupebook.sheets.templates.common import (
     consensus_plate,
@@ -43,6 +44,8 @@ GIVEN = ("genuine", "fake", CANNOT_TELL)
 _SHOWS = 2.0
 """Departure, in times what is usual, from which a point counts as visibly different."""
 MEASURED = "a measured place"
+JUST_SEEN = timedelta(days=FIRST_DAYS)
+"""How long a specimen is not asked about again: until what was missed is due."""
 _NEAR = 0.15
 _MOST_KEPT = 8
 
@@ -256,26 +259,28 @@ class Trainer:
         definition = RoundDefinition.from_dict(practice_round.definition)
         facts = self._asked(definition)
         answers = self._practice.answers(learner=learner)
-        barred = self.just_seen(answers)
+        instant = at or datetime.now(UTC)
+        barred = self.just_seen(answers, at=instant)
         free = {photo: fact for photo, fact in facts.items() if fact.specimen not in barred}
         if not free:
             raise PracticeInvalid(
-                "You have just seen the answer to everything that this round can ask. Practise "
-                "another round first, or ask the trainer for more specimens."
+                "You have just seen the answer to everything that this round can ask. Come back "
+                "in a day, practise another round first, or ask the trainer for more specimens."
             )
         name = secrets.token_hex(8)
         chosen = _draw(
-            free, schedule(answers), answers, at or datetime.now(UTC), definition.questions,
-            random.Random(name),
+            free, schedule(answers), answers, instant, definition.questions, random.Random(name),
         )  # fmt: skip
         return Sitting(name, practice_round, learner, tuple(chosen))
 
-    def just_seen(self, answers: Sequence[Answer]) -> frozenset[str]:
-        """Return the specimens whose answer a learner saw in the latest sitting."""
-        if not answers:
-            return frozenset()
-        latest = answers[-1].sitting
-        seen = [answer.photo_id for answer in answers if answer.sitting == latest]
+    def just_seen(self, answers: Sequence[Answer], *, at: datetime) -> frozenset[str]:
+        """Return the specimens whose answer a learner saw in the latest sitting, within a day."""
+        seen = [
+            answer.photo_id
+            for answer in answers
+            if answer.sitting == answers[-1].sitting
+            and datetime.fromisoformat(answer.at) > at - JUST_SEEN
+        ]
         return frozenset(fact.specimen for fact in self._catalogue.facts(seen).values())
 
     def photo(self, photo_id: int) -> NDArray[np.uint8]:
@@ -347,6 +352,22 @@ class Trainer:
             ),
         )  # fmt: skip
         return shown.explained(recorded)
+
+    def explain(self, sitting: Sitting, photo_id: int) -> Explained:
+        """Explain a judgement that is on record already.
+
+        Raises
+        ------
+        RecordNotFound
+            If that photo was not answered in this sitting.
+        """
+        answers = self._practice.answers(
+            learner=sitting.learner, practice_round=sitting.practice_round
+        )
+        for one in answers:
+            if (one.sitting, one.photo_id) == (sitting.sitting, photo_id):
+                return self._look_up(photo_id).explained(one)
+        raise RecordNotFound("this photo was not answered in this sitting")
 
     def look_ahead(self, photo_id: int) -> None:
         """Work out the explanation of a photo while the learner looks at it."""

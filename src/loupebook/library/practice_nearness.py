@@ -26,7 +26,9 @@ def nearness_to_genuine(arm: EmbeddingArm, facts: Mapping[int, PhotoFacts]) -> d
     kinds: dict[tuple[object, ...], list[int]] = {}
     for row, photo in enumerate(held):
         fact = facts[photo]
-        kinds.setdefault((fact.edition, fact.element, fact.view, fact.lighting), []).append(row)
+        kinds.setdefault(
+            (fact.marque, fact.edition, fact.element, fact.view, fact.lighting), []
+        ).append(row)
     near: dict[int, float] = {}
     for rows in kinds.values():
         similarity = vectors[rows] @ vectors[rows].T

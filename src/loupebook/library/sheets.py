@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -110,6 +110,18 @@ class Looked:
     consensus: NDArray[np.uint8]
 
 
+class _Frame(NamedTuple):
+    """What a consensus is made from: the same gives the same frame."""
+
+    place: tuple[float, float, float]
+    photos: tuple[tuple[int, str], ...]
+
+    @classmethod
+    def of(cls, consensus: Consensus) -> _Frame:
+        photos = tuple((photo.photo_id, photo.sha256) for photo in consensus.photos)
+        return cls(consensus.place, photos)
+
+
 class SetSource:
     """A set as the sheet templates see it; confirmed specimens only.
 
@@ -125,7 +137,7 @@ class SetSource:
         self._catalogue = catalogue
         self._held_of = held_of
         self._store = LaidStore(catalogue.folder / "derived" / "sheets")
-        self._mapped: dict[tuple[int, str], Mapped | None] = {}
+        self._mapped: dict[tuple[int, str], tuple[_Frame, Mapped | None]] = {}
 
     def info(self) -> SetInfo:
         """Return what the set says of itself."""
@@ -233,17 +245,24 @@ class SetSource:
 
     def mapped(self, photo: PhotoRecord, group: Group) -> Mapped | None:
         """Return where a group's frame lies on a photo; `None` where it cannot be told."""
-        key = (photo.photo_id, group.key)
-        if key not in self._mapped:
-            consensus = self.consensus(group)
-            found = None if consensus is None else places_on_photo(self.pixels(photo), consensus)
-            self._mapped[key] = found
-        return self._mapped[key]
+        consensus = self.consensus(group)
+        if consensus is None:
+            return None
+        key, frame = (photo.photo_id, group.key), _Frame.of(consensus)
+        kept = self._mapped.get(key)
+        if kept is None or kept[0] != frame:
+            kept = frame, places_on_photo(self.pixels(photo), consensus)
+            self._mapped[key] = kept
+        return kept[1]
 
     def points(self, group: Group) -> list[SheetPoint]:
         """Return the points of comparison drawn on a group's consensus image."""
         drawn = Points(self._catalogue).of(
-            edition=group.name, element=group.element, view=group.view, lighting=group.lighting
+            marque=group.marque,
+            edition=group.name,
+            element=group.element,
+            view=group.view,
+            lighting=group.lighting,
         )
         placed = ((record, self.place_of(record, group)) for record in drawn)
         return [

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import shutil
-import tempfile
+from contextlib import suppress
 from pathlib import Path
 
 from loupebook.imaging import decode_photo, thumbnail
 from loupebook.records.catalogue import Catalogue
+from loupebook.search.files import keep_atomically
 
 THUMBNAIL_SIDE = 360
 """Longest side in px."""
@@ -32,13 +32,15 @@ class ThumbnailCache:
             If the original was altered.
         """
         path = self._path(self._catalogue.photo(photo_id).sha256)
-        if path.is_file() and path.stat().st_size > 0:
-            return path.read_bytes()
+        with suppress(OSError):  # missing, or another's that this user may not read
+            if kept := path.read_bytes():
+                return kept
         # Twice the side: what is left out in decoding then lies beyond what is shown.
         original = self._catalogue.photo_bytes(photo_id)
         pixels = decode_photo(original, max_side=2 * THUMBNAIL_SIDE).pixels
         data = thumbnail(pixels, longest=THUMBNAIL_SIDE)
-        self._write(path, data)
+        with suppress(OSError):  # it is shown all the same
+            keep_atomically(path, [data])
         return data
 
     def clear(self) -> None:
@@ -47,12 +49,3 @@ class ThumbnailCache:
 
     def _path(self, sha256: str) -> Path:
         return self._folder / sha256[:2] / f"{sha256}.jpg"
-
-    @staticmethod
-    def _write(path: Path, data: bytes) -> None:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, suffix=".part")
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        # A reader sees the whole file or none: rename is atomic within one folder.
-        Path(temporary).replace(path)

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from loupebook.errors import LoupebookError
+from loupebook.evidence.stored import forget_calibrations
 from loupebook.library.thumbnails import ThumbnailCache
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.verify import VerifyReport
 from loupebook.search import Pending, Progress, ReadPhoto, SearchArm, SyncReport
+from loupebook.setreport import forget_reports
 
 
 @dataclass(frozen=True)
@@ -49,16 +51,35 @@ class ArmCheck:
         Photos it still holds but must not.
     damage : str, optional
         Why its files cannot be used.
+    only_read : bool
+        Whether this user may not write them.
     """
 
     missing: int
     surplus: int
     damage: str | None = None
+    only_read: bool = False
 
     @property
     def ok(self) -> bool:
         """Whether it is fresh and sound."""
         return not (self.missing or self.surplus or self.damage)
+
+    def says(self) -> str:
+        """Return how it stands, and what mends it, in words."""
+        if self.ok:
+            return "fresh"
+        if self.damage:
+            wrong = f"damaged ({self.damage})"
+        else:
+            wrong = f"stale, {self.missing} photos missing and {self.surplus} too many"
+        if self.only_read:
+            return (
+                f"{wrong}; its folder can only be read here, so whoever may write to it must run "
+                "'loupebook rebuild'"
+            )
+        mends = "'loupebook rebuild'" if self.damage else "the next search or 'loupebook rebuild'"
+        return f"{wrong}; {mends} mends it"
 
 
 @dataclass(frozen=True)
@@ -87,16 +108,7 @@ class SetCheck:
         lines += self.examinations
         if found.leftovers:
             lines.append(f"{len(found.leftovers)} files that no record refers to (harmless)")
-        for name, arm in self.derived.items():
-            if arm.ok:
-                lines.append(f"{name} index: fresh")
-            elif arm.damage:
-                lines.append(f"{name} index: damaged ({arm.damage}); 'loupebook rebuild' mends it")
-            else:
-                lines.append(
-                    f"{name} index: stale, {arm.missing} photos missing and {arm.surplus} too "
-                    "many; the next search or 'loupebook rebuild' mends it"
-                )
+        lines += [f"{name} index: {arm.says()}" for name, arm in self.derived.items()]
         lines.append("sound" if self.ok else "NOT SOUND: see above")
         return lines
 
@@ -125,8 +137,14 @@ def rebuild_derived(
     read: ReadPhoto,
     progress: Progress,
 ) -> RebuildReport:
-    """Delete all derived state and make it anew; the catalogue and photos are not touched."""
+    """Delete derived state and make it anew; the catalogue and photos are not touched.
+
+    Calibrations and reports are made when they are next asked for. Prints held against each other
+    stay; see :func:`loupebook.setreport.forget_reports`.
+    """
     thumbnails.clear()
+    forget_calibrations(catalogue.folder)
+    forget_reports(catalogue.folder)
     wanted = catalogue.indexable()
     reports = {}
     for arm in arms:
@@ -166,5 +184,8 @@ def _check_arm(arm: SearchArm, wanted: Mapping[int, str]) -> ArmCheck:
     except LoupebookError as exc:
         return ArmCheck(missing=len(wanted), surplus=0, damage=str(exc))
     return ArmCheck(
-        missing=len(pending.to_add), surplus=len(pending.to_withdraw), damage=pending.damage
+        missing=len(pending.to_add),
+        surplus=len(pending.to_withdraw),
+        damage=pending.damage,
+        only_read=pending.only_read,
     )

@@ -16,7 +16,7 @@ from loupebook.errors import RecordConflict, RecordInvalid
 from loupebook.records import queries
 from loupebook.records.change import Change, now
 from loupebook.records.checks import require_marque
-from loupebook.records.fields import add_serials, fields_of, id_of
+from loupebook.records.fields import STATED, add_serials, fields_of, id_of
 from loupebook.records.merge import Merged, merge_records
 from loupebook.records.model import (
     IntakeState,
@@ -25,6 +25,7 @@ from loupebook.records.model import (
     SpecimenRecord,
 )
 from loupebook.records.photo_store import PhotoStore, Stored, digest
+from loupebook.records.standing_changes import ask_again
 from loupebook.records.tables import (
     EditionRow,
     MarqueRow,
@@ -88,6 +89,9 @@ def add_specimen(
 ) -> AddOutcome:
     """Record a specimen, or extend the one of that name.
 
+    Where two persons must confirm, a confirmed one that gets photos or more of its design
+    waits for confirmation again.
+
     Parameters
     ----------
     change : Change
@@ -125,6 +129,8 @@ def add_specimen(
     new = _insert_photos(change, wanted.name, fresh)
     restored = {s: known[s] for s in known if stored.get(s, Stored.PRESENT) is not Stored.PRESENT}
     _log(change, recorded, wanted, filled, new, restored)
+    if recorded is not None and (new or set(filled) & set(STATED)):
+        wanted = ask_again(change, wanted.name)
     records = known | new
     return AddOutcome(
         wanted,

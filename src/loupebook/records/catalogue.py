@@ -149,7 +149,8 @@ class Catalogue(CatalogueReader):
 
         Missing optional fields of a known specimen are filled in, its state stays; a photo
         that it has already is not added again, but its file is put right if damaged. In a
-        set that asks for two persons a new specimen enters as proposed.
+        set that asks for two persons a new specimen enters as proposed, and a confirmed one
+        that gets photos or more of its design is proposed again.
 
         Parameters
         ----------

@@ -137,11 +137,15 @@ def clean_scale(px_per_mm: float) -> float:
     RecordInvalid
         It is not.
     """
-    if not (math.isfinite(px_per_mm) and px_per_mm > 0):
+    try:
+        scale = float(px_per_mm)
+    except OverflowError:  # an integer of more than 308 digits
+        scale = math.inf
+    if not (math.isfinite(scale) and scale > 0):
         raise RecordInvalid(
-            f"px_per_mm: {px_per_mm} is not a scale; write a number above 0", field="px_per_mm"
+            f"px_per_mm: {scale} is not a scale; write a number above 0", field="px_per_mm"
         )
-    return float(px_per_mm)
+    return scale
 
 
 def optional(clean: Callable[[str, str], str], value: str | None, field: str) -> str | None:

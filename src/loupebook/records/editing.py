@@ -2,7 +2,7 @@
 
 A change is never deleted: an edit and an undoing are lines of the log like any other, each
 with every field before and after. In a set that asks for two persons, a specimen whose
-standing or design is changed waits for confirmation again.
+standing, design or photos are changed waits for confirmation again.
 """
 
 from __future__ import annotations
@@ -34,11 +34,13 @@ from loupebook.records.model import (
     SpecimenRecord,
     View,
 )
+from loupebook.records.standing_changes import ask_again, without_confirmation
 from loupebook.records.tables import EventRow, PhotoRow, SetInfoRow, SpecimenRow
-from loupebook.records.text import clean_name, clean_notes, read_choice
+from loupebook.records.text import clean_name, clean_notes, read_choice, shown
 
 PHOTO_FIELDS = ("view", "lighting", "px_per_mm", "specimen")
 """What may be corrected of a photo; another ``specimen`` moves the photo there."""
+_STATES = ("state", "state_before_withdrawal")
 
 
 def edit_specimen(
@@ -78,22 +80,13 @@ def edit_specimen(
     after = {field: value for field, value in after.items() if value != before[field]}
     if not after:
         return record
-    if queries.set_info(change.connection).two_person and after.keys() & set(STATED):
-        after |= _to_confirm_again(record)
+    if after.keys() & set(STATED):
+        after |= without_confirmation(change, record)
     recorded = read_fields(change, record.name)
     before = {field: recorded[field] for field in after}
     write_fields(change, record.name, after)
     change.log("edit-specimen", record.name, {"before": before, "after": after, "reason": reason})
     return queries.required_specimen(change.connection, record.name)
-
-
-def _to_confirm_again(record: SpecimenRecord) -> dict[str, Any]:
-    unconfirmed = {"confirmed_by": None, "confirmed_on": None}
-    if record.state is IntakeState.CONFIRMED:
-        return unconfirmed | {"state": IntakeState.PROPOSED.value}
-    if record.state is IntakeState.WITHDRAWN:
-        return unconfirmed | {"state_before_withdrawal": IntakeState.PROPOSED.value}
-    return {}
 
 
 def edit_photo(
@@ -133,8 +126,15 @@ def edit_photo(
     detail = {"photo": photo.sha256, "before": before, "after": after, "reason": reason}
     change.log("edit-photo", photo.specimen, detail)
     if "specimen" in after:
-        change.log("receive-photo", after["specimen"], {"photo": photo.sha256, "reason": reason})
+        _tell_of_move(change, photo, after["specimen"], reason=reason)
     return queries.photo_numbered(change.connection, photo_id)
+
+
+def _tell_of_move(change: Change, photo: PhotoRecord, receiver: str, *, reason: str) -> None:
+    """Tell of a photo's move at the specimen that received it; both must be confirmed again."""
+    change.log("receive-photo", receiver, {"photo": photo.sha256, "reason": reason})
+    ask_again(change, photo.specimen)
+    ask_again(change, receiver)
 
 
 def edit_set(change: Change, changes: Mapping[str, Any], *, reason: str) -> SetInfo:
@@ -178,7 +178,8 @@ def edit_set(change: Change, changes: Mapping[str, Any], *, reason: str) -> SetI
 def undo(change: Change, event_id: int, *, reason: str) -> str:
     """Put back what a line of the log changed, if nothing has changed it since.
 
-    Where two persons must confirm, an undoing never makes a proposed specimen confirmed.
+    Where two persons must confirm, an undoing never makes a proposed specimen confirmed,
+    and one that changes standing or design lets a confirmed one wait again.
 
     Returns
     -------
@@ -204,24 +205,50 @@ def undo(change: Change, event_id: int, *, reason: str) -> str:
         return _undo_photo(change, event, detail, reason=reason)
     now_recorded = read_fields(change, event.specimen)
     _require_unchanged(event_id, after, now_recorded)
+    record = queries.required_specimen(change.connection, event.specimen)
     restored = dict(before)
-    if (
-        queries.set_info(change.connection).two_person
-        and now_recorded["state"] == IntakeState.PROPOSED
-        and restored.get("state") == IntakeState.CONFIRMED
-    ):
-        for field in ("state", "confirmed_by", "confirmed_on"):
+    if queries.set_info(change.connection).two_person and _would_confirm(restored, now_recorded):
+        for field in (*_STATES, "confirmed_by", "confirmed_on"):
             restored.pop(field, None)
         if not restored:
             raise RecordConflict(
                 f"line {event_id} cannot be undone: that would confirm the specimen. "
                 "Let a second person confirm it"
             )
+    if restored.keys() & set(STATED):
+        _require_marque_stays(change, event_id, record, restored)
+        restored |= without_confirmation(change, record)
     write_fields(change, event.specimen, restored)
     was = {field: now_recorded[field] for field in restored}
     told = {"undoes": event_id, "before": was, "after": restored, "reason": reason}
     change.log("undo", event.specimen, told)
     return event.specimen
+
+
+def _would_confirm(restored: Mapping[str, Any], now_recorded: Mapping[str, Any]) -> bool:
+    return any(
+        now_recorded[field] == IntakeState.PROPOSED and restored.get(field) == IntakeState.CONFIRMED
+        for field in _STATES
+    )
+
+
+def _require_marque_stays(
+    change: Change, event_id: int, record: SpecimenRecord, restored: Mapping[str, Any]
+) -> None:
+    """Refuse to take back the marque that an edition given later belongs to."""
+    stated = {field: value for field, value in restored.items() if field in STATED}
+    try:
+        require_marque(record_with(record, stated))
+    except RecordInvalid as exc:
+        later = [
+            event.event_id
+            for event in queries.list_events(change.connection, record.name)
+            if json.loads(event.detail).get("after", {}).get("edition")
+        ]
+        raise RecordConflict(
+            f"line {event_id} cannot be undone: the edition {shown(record.edition or '')} belongs "
+            f"to that marque. Undo line {later[-1]} first, or edit the record"
+        ) from exc
 
 
 def _undo_photo(
@@ -241,17 +268,18 @@ def _undo_photo(
     change.log("undo", photo.specimen, told)
     back = detail["before"].get("specimen")
     if back is not None:
-        change.log("receive-photo", back, {"photo": photo.sha256, "reason": reason})
+        _tell_of_move(change, photo, back, reason=reason)
     return back or photo.specimen
 
 
 def _event(change: Change, event_id: int) -> EventRecord:
-    row = change.connection.execute(
-        select(EventRow.__table__).where(EventRow.id == event_id)
-    ).one_or_none()
-    if row is None:
-        raise RecordNotFound(f"the log has no line {event_id}")
-    return EventRecord(*row)
+    if abs(event_id) <= queries.LARGEST_NUMBER:
+        row = change.connection.execute(
+            select(EventRow.__table__).where(EventRow.id == event_id)
+        ).one_or_none()
+        if row is not None:
+            return EventRecord(*row)
+    raise RecordNotFound(f"the log has no line {event_id}")
 
 
 def _require_unchanged(event_id: int, after: Mapping[str, Any], found: Mapping[str, Any]) -> None:
@@ -273,6 +301,8 @@ def _clean_photo_fields(change: Change, changes: Mapping[str, Any]) -> dict[str,
         elif field == "px_per_mm":
             cleaned[field] = None if value is None else clean_scale(value)
         elif field == "specimen":
+            if value is None:
+                raise RecordInvalid("specimen: name the one that the photo shows", field=field)
             cleaned[field] = queries.required_specimen(change.connection, value).name
         else:
             raise RecordInvalid(

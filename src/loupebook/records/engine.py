@@ -46,7 +46,10 @@ def open_engine(file: Path, *, wait_s: float, create: bool = False) -> Engine:
         they only read.
     """
     read_only = not create and is_read_only(file)
-    uri = file.absolute().as_uri() + _open_mode(file, create=create, read_only=read_only)
+    if read_only:
+        uri = reading_uri(file)
+    else:
+        uri = file.absolute().as_uri() + ("?mode=rwc" if create else "?mode=rw")
 
     def connect() -> sqlite3.Connection:
         return sqlite3.connect(
@@ -74,6 +77,26 @@ def is_read_only(file: Path) -> bool:
     return not (os.access(file, os.W_OK) and os.access(file.parent, os.W_OK))
 
 
+def reading_uri(file: Path) -> str:
+    """Return the address by which SQLite opens a file that this process may only read.
+
+    Without a log beside it nobody is writing, and SQLite need not make one of its own, which
+    it could not; but then it takes the file for one that never changes: see :func:`state_of`.
+    With a log, its commits must be seen, and SQLite sees them.
+    """
+    uri = file.absolute().as_uri() + "?mode=ro"
+    return uri if _log_bytes(file) else uri + "&immutable=1"
+
+
+def state_of(file: Path) -> tuple[int, ...]:
+    """Return what differs once a file has been written to since, or its log has."""
+    try:
+        seen = file.stat()
+    except FileNotFoundError:
+        return ()
+    return (seen.st_mtime_ns, seen.st_size, seen.st_ino, _log_bytes(file))
+
+
 @contextmanager
 def translated(file: Path) -> Iterator[None]:
     """Turn errors of SQLAlchemy and SQLite about a catalogue file into ours.
@@ -99,15 +122,12 @@ def translated(file: Path) -> Iterator[None]:
         raise SetError(f"{file}: the catalogue could not be used: {exc}") from exc
 
 
-def _open_mode(file: Path, *, create: bool, read_only: bool) -> str:
-    if create:
-        return "?mode=rwc"
-    if not read_only:
-        return "?mode=rw"
-    # Without a log beside it nobody is writing, and SQLite need not make one of its own,
-    # which it could not. With a log, its commits must be seen.
-    log = file.with_name(file.name + "-wal")
-    return "?mode=ro" if log.exists() and log.stat().st_size else "?mode=ro&immutable=1"
+def _log_bytes(file: Path) -> int:
+    """Return the size of SQLite's write-ahead log beside a file; 0 where there is none."""
+    try:
+        return file.with_name(file.name + "-wal").stat().st_size
+    except FileNotFoundError:
+        return 0
 
 
 def _set_up(connection: sqlite3.Connection, _record: Any) -> None:

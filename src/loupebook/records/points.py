@@ -17,9 +17,10 @@ from typing import Any
 from sqlalchemy import select, update
 
 from loupebook.errors import RecordInvalid, RecordNotFound
+from loupebook.records import queries
 from loupebook.records.catalogue import Catalogue
-from loupebook.records.change import now
-from loupebook.records.model import Element, Lighting, View
+from loupebook.records.change import Change, now
+from loupebook.records.model import Element, Lighting, PhotoRecord, View
 from loupebook.records.tables import EditionRow, MarqueRow, PhotoRow, PointRow
 from loupebook.records.text import clean_name, clean_notes
 
@@ -138,6 +139,80 @@ class PointMark:
             raise RecordInvalid(f"mark: not the mark of a point: {exc}", field="mark") from exc
 
 
+@dataclass(frozen=True)
+class DrawnPoint:
+    """A point as it is handed in.
+
+    Parameters
+    ----------
+    sha256 : str
+        The anchor photo.
+    region : sequence of (x, y)
+        Corners in px of that photo.
+    title, genuine_shows, copies_show : str
+        See :class:`PointRecord`.
+    """
+
+    sha256: str
+    region: Sequence[Sequence[float]]
+    title: str
+    genuine_shows: str
+    copies_show: str = ""
+
+
+def take_point(change: Change, drawn: DrawnPoint) -> bool:
+    """Record a point unless the set has it or lacks its photo; return whether it was recorded.
+
+    Raises
+    ------
+    RecordInvalid
+        A text or the region is not allowed, or the photo belongs to no edition.
+    """
+    for photo in queries.list_photos(change.connection, PhotoRow.sha256 == drawn.sha256):
+        corners = json.dumps(clean_region(drawn.region, photo.width, photo.height))
+        held = select(PointRow.id).where(
+            PointRow.photo_id == photo.photo_id,
+            PointRow.region == corners,
+            PointRow.title == clean_name(drawn.title, "title"),
+            PointRow.retired_at.is_(None),
+        )
+        if change.connection.execute(held).first() is None:
+            _write_point(change, photo, drawn)
+            return True
+    return False
+
+
+def _write_point(change: Change, photo: PhotoRecord, drawn: DrawnPoint) -> int:
+    specimen = queries.required_specimen(change.connection, photo.specimen)
+    if specimen.edition is None:
+        raise RecordInvalid(
+            f"edition: specimen {specimen.name} has no edition on record, so nothing can be "
+            "said of its design; record the edition first",
+            field="edition",
+        )
+    written = {
+        "view": str(photo.view),
+        "lighting": str(photo.lighting),
+        "region": json.dumps(clean_region(drawn.region, photo.width, photo.height)),
+        "title": clean_name(drawn.title, "title"),
+        "genuine_shows": _text(drawn.genuine_shows, "genuine_shows"),
+        "copies_show": clean_notes(drawn.copies_show, "copies_show") or "",
+    }
+    edition = change.connection.execute(
+        select(EditionRow.id)
+        .join(MarqueRow, MarqueRow.id == EditionRow.marque_id)
+        .where(EditionRow.name == specimen.edition)
+        .where(EditionRow.element == str(specimen.element))
+        .where(MarqueRow.name == specimen.marque)
+    ).scalar_one()
+    row = PointRow(edition_id=edition, photo_id=photo.photo_id, by=change.by, at=now(), **written)
+    change.session.add(row)
+    change.session.flush()
+    told = {"point": row.id, "photo": photo.photo_id, "edition": specimen.edition, **written}
+    change.log("add-point", None, told, counts=False)
+    return row.id
+
+
 class Points:
     """The points of comparison of one set.
 
@@ -180,41 +255,10 @@ class Points:
         RecordNotFound
             No such photo.
         """
-        photo = self._catalogue.photo(photo_id)
-        specimen = self._catalogue.specimen(photo.specimen)
-        if specimen.edition is None:
-            raise RecordInvalid(
-                f"edition: specimen {specimen.name} has no edition on record, so nothing can be "
-                "said of its design; record the edition first",
-                field="edition",
-            )
-        corners = clean_region(region, photo.width, photo.height)
-        written = {
-            "view": str(photo.view),
-            "lighting": str(photo.lighting),
-            "region": json.dumps(corners),
-            "title": clean_name(title, "title"),
-            "genuine_shows": _text(genuine_shows, "genuine_shows"),
-            "copies_show": clean_notes(copies_show, "copies_show") or "",
-        }
         with self._catalogue._changing(by) as change:
-            edition = change.connection.execute(
-                select(EditionRow.id)
-                .join(MarqueRow, MarqueRow.id == EditionRow.marque_id)
-                .where(EditionRow.name == specimen.edition)
-                .where(EditionRow.element == str(specimen.element))
-                .where(MarqueRow.name == specimen.marque)
-            ).scalar_one()
-            row = PointRow(edition_id=edition, photo_id=photo_id, by=change.by, at=now(), **written)
-            change.session.add(row)
-            change.session.flush()
-            number = row.id
-            change.log(
-                "add-point",
-                None,
-                {"point": number, "photo": photo_id, "edition": specimen.edition, **written},
-                counts=False,
-            )
+            photo = queries.photo_numbered(change.connection, photo_id)
+            drawn = DrawnPoint(photo.sha256, region, title, genuine_shows, copies_show)
+            number = _write_point(change, photo, drawn)
         return self.get(number)
 
     def retire(self, point_id: int, *, by: str) -> None:
@@ -251,6 +295,7 @@ class Points:
     def of(
         self,
         *,
+        marque: str | None = None,
         edition: str | None = None,
         element: str | None = None,
         view: str | None = None,
@@ -259,6 +304,7 @@ class Points:
         """Return the points in use that pass every filter given, in the order drawn."""
         wanted: list[Any] = [PointRow.retired_at.is_(None)]
         for column, value in (
+            (MarqueRow.name, marque),
             (EditionRow.name, edition),
             (EditionRow.element, element),
             (PointRow.view, view),

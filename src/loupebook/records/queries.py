@@ -46,6 +46,8 @@ from loupebook.records.tables import (
 )
 from loupebook.records.text import shown
 
+LARGEST_NUMBER = 2**63 - 1
+"""Of a row; what is larger names none, and SQLite takes no larger integer."""
 _SPECIMEN_COLUMNS = (
     SpecimenRow.name,
     SpecimenRow.element,
@@ -175,10 +177,10 @@ def photo_numbered(connection: Connection, photo_id: int) -> PhotoRecord:
     RecordNotFound
         There is none of that number.
     """
-    found = list_photos(connection, PhotoRow.id == photo_id)
-    if not found:
-        raise RecordNotFound(f"the set has no photo number {photo_id}")
-    return found[0]
+    if abs(photo_id) <= LARGEST_NUMBER:
+        for photo in list_photos(connection, PhotoRow.id == photo_id):
+            return photo
+    raise RecordNotFound(f"the set has no photo number {photo_id}")
 
 
 def indexable(connection: Connection) -> dict[int, str]:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from threading import Lock
 from typing import TypeVar, Unpack
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, Engine
 
 from loupebook.records import queries, verify
-from loupebook.records.engine import is_read_only, open_engine, translated
+from loupebook.records.engine import is_read_only, open_engine, state_of, translated
 from loupebook.records.filters import SpecimenFilter
 from loupebook.records.history import FieldChange, field_changes
 from loupebook.records.model import (
@@ -50,7 +51,10 @@ class CatalogueReader:
         self.read_only = is_read_only(folder / CATALOGUE_FILE)
         self._file = folder / CATALOGUE_FILE
         self._store = PhotoStore(folder / PHOTO_FOLDER)
+        self._wait_s = wait_s
+        self._opened_at = state_of(self._file)
         self._engine = open_engine(self._file, wait_s=wait_s)
+        self._reopening = Lock()
 
     def info(self) -> SetInfo:
         """Return what the set says of itself, with the change counter as it is now."""
@@ -174,5 +178,20 @@ class CatalogueReader:
 
     @contextmanager
     def _reading(self) -> Iterator[Connection]:
-        with translated(self._file), self._engine.connect() as connection:
+        with translated(self._file), self._up_to_date().connect() as connection:
             yield connection
+
+    def _up_to_date(self) -> Engine:
+        """Return the engine; opened anew where this process may only read and others wrote.
+
+        SQLite takes a file that it may only read for one that never changes.
+        """
+        if not self.read_only:
+            return self._engine
+        with self._reopening:
+            state = state_of(self._file)
+            if state != self._opened_at:
+                self._engine.dispose()
+                self._engine = open_engine(self._file, wait_s=self._wait_s)
+                self._opened_at = state
+            return self._engine

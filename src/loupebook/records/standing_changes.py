@@ -2,18 +2,24 @@
 
 Each function returns the specimen as it is recorded afterwards; asking for what is the
 case already changes nothing.
+
+Where two persons must confirm, a confirmation vouches for what is stated
+(:data:`.fields.STATED`) and that the photos show the specimen. Whoever changes either asks
+for another confirmation (:func:`ask_again`), which nobody can give to what they said
+themselves.
 """
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime
 from typing import Any
 
 from loupebook.errors import RecordConflict, RecordInvalid
 from loupebook.records import queries
 from loupebook.records.change import Change
-from loupebook.records.fields import read_fields, write_fields
-from loupebook.records.model import IntakeState, SpecimenRecord
+from loupebook.records.fields import STATED, read_fields, write_fields
+from loupebook.records.model import EventRecord, IntakeState, SpecimenRecord
 from loupebook.records.text import same_person_key, shown
 
 
@@ -39,7 +45,7 @@ def confirm(
         No such specimen.
     RecordConflict
         It is withdrawn, or the set asks for a second person and this is the first: the one
-        who entered it, brought it in, or changed its record since.
+        who entered it, brought it in, or changed since what a confirmation vouches for.
     RecordInvalid
         The set asks for a second person, and no grounds are recorded or given.
     """
@@ -69,19 +75,60 @@ def confirm(
 
 
 def _require_second_person(change: Change, record: SpecimenRecord) -> None:
-    """Refuse whoever entered the specimen, brought it in, or changed its record since."""
-    first = {record.provenance.entered_by or ""}
-    for event in queries.list_events(change.connection, record.name):
-        if event.action == "confirm":
-            first = {record.provenance.entered_by or ""}
-        elif event.action in ("add-specimen", "edit-specimen", "undo"):
-            first.add(event.actor)
-    if same_person_key(change.by) in map(same_person_key, first):
+    """Refuse whoever stated something of the specimen that no second person has confirmed."""
+    events = queries.list_events(change.connection, record.name)
+    taken_back = {json.loads(event.detail).get("undoes") for event in events}
+    first = {same_person_key(record.provenance.entered_by or "")}
+    for event in events:
+        actor = same_person_key(event.actor)
+        if _states_something(event):
+            first.add(actor)
+        elif event.action == "confirm" and event.event_id not in taken_back and actor not in first:
+            first = set()
+    if same_person_key(change.by) in first:
         raise RecordConflict(
             f"confirmed_by: {shown(change.by)} entered or changed specimen "
             f"{shown(record.name)}; in this set a second person must confirm it",
             field="confirmed_by",
         )
+
+
+def _states_something(event: EventRecord) -> bool:
+    """Return whether a line changed what a confirmation vouches for."""
+    if event.action in ("add-specimen", "receive-photo"):
+        return True
+    detail = json.loads(event.detail)
+    changed = {*detail.get("after", ()), *detail.get("filled", ())}
+    # "specimen": a photo was moved from this one to another.
+    return bool(detail.get("photos") or changed & {*STATED, "specimen"})
+
+
+def ask_again(change: Change, name: str) -> SpecimenRecord:
+    """Let a confirmed specimen wait for another confirmation, where two persons must confirm.
+
+    Raises
+    ------
+    RecordNotFound
+        No such specimen.
+    """
+    record = queries.required_specimen(change.connection, name)
+    recorded = read_fields(change, record.name)
+    unconfirmed = without_confirmation(change, record)
+    if all(recorded[field] == value for field, value in unconfirmed.items()):
+        return record
+    return _write(change, "ask-again", record.name, unconfirmed)
+
+
+def without_confirmation(change: Change, record: SpecimenRecord) -> dict[str, Any]:
+    """Return the fields to write so that a specimen waits again; none where nothing must."""
+    if not queries.set_info(change.connection).two_person:
+        return {}
+    unconfirmed = {"confirmed_by": None, "confirmed_on": None}
+    if record.state is IntakeState.CONFIRMED:
+        return unconfirmed | {"state": IntakeState.PROPOSED.value}
+    if record.state is IntakeState.WITHDRAWN:
+        return unconfirmed | {"state_before_withdrawal": IntakeState.PROPOSED.value}
+    return {}
 
 
 def withdraw(change: Change, name: str, *, reason: str) -> SpecimenRecord:

@@ -88,19 +88,21 @@ def clean_date(value: str, field: str) -> str:
     )
 
 
-def read_choice(kind: type[Choice], value: str, field: str) -> Choice:
+def read_choice(kind: type[Choice], value: str | None, field: str) -> Choice:
     """Return the member that a text means, whatever its case and its spaces or underscores.
 
     Raises
     ------
     RecordInvalid
-        The text names no member; the message lists those that are allowed.
+        The text names no member, or there is none; the message lists those that are allowed.
     """
+    allowed = ", ".join(kind)
+    if value is None:
+        raise RecordInvalid(f"{field}: it cannot be left empty; use one of: {allowed}", field=field)
     key = re.sub(r"[\s_]+", "-", value.strip()).casefold()
     try:
         return kind(key)
     except ValueError:
-        allowed = ", ".join(kind)
         raise RecordInvalid(
             f"{field}: {shown(value)} is not allowed; use one of: {allowed}", field=field
         ) from None

@@ -139,11 +139,14 @@ class Pending:
         Photos not held yet, and photos held that must go.
     damage : str, optional
         Why the derived state cannot be used, if it cannot; the next sync makes it anew.
+    only_read : bool
+        Whether this user may not write the derived state, so that another must sync it.
     """
 
     to_add: frozenset[int] = frozenset()
     to_withdraw: frozenset[int] = frozenset()
     damage: str | None = None
+    only_read: bool = False
 
     def __bool__(self) -> bool:
         return bool(self.to_add or self.to_withdraw or self.damage)
@@ -184,7 +187,8 @@ class SearchArm(Protocol):
         """Bring derived state to exactly `photos` (photo id to sha256), incrementally.
 
         Killed at any moment, it leaves a state that the next sync finishes from; damaged or
-        foreign state is found by its checksum and rebuilt.
+        foreign state is found by its checksum and rebuilt. Where this user may not write it, it
+        raises ``SetError``, unless nothing is to be done.
         """
 
     def find(

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.errors import IndexDamaged
-from loupebook.search.files import write_atomically
+from loupebook.search.files import keep_atomically
 
 Bytes: TypeAlias = NDArray[np.uint8]
 LONGEST_HEADER = 65_536
@@ -27,7 +27,7 @@ LONGEST_HEADER = 65_536
 def write_checked(
     path: Path, magic: bytes, header: Mapping[str, Any], body: Sequence[Bytes]
 ) -> None:
-    """Write a file of one kind, atomically.
+    """Write a file of one kind, atomically; not at all where the folder can only be read.
 
     Parameters
     ----------
@@ -43,7 +43,7 @@ def write_checked(
     digest = _digest(header, body)
     head = json.dumps({**header, "sha256": digest}, sort_keys=True).encode()
     parts = [part.data for part in body]
-    write_atomically(path, [magic, len(head).to_bytes(8, "little"), head, *parts])
+    keep_atomically(path, [magic, len(head).to_bytes(8, "little"), head, *parts])
 
 
 def read_checked(

@@ -110,6 +110,17 @@ class EmbeddingArm(KeptArm):
         places = [part_looked_at(query, view) for view in views]
         return _best_of_each_photo(labels, views, places, scores, found)[:limit]
 
+    def held_photos(self) -> Collection[int]:
+        """Return the ids of the photos that are embedded.
+
+        Raises
+        ------
+        IndexDamaged
+            If the derived state cannot be used; :meth:`sync` makes it anew.
+        """
+        with self._lock:
+            return self._held_photos().keys()
+
     def held_vectors(self) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
         """Return the whole-item vectors as they stand: photo ids (n,) and rows (n, dim).
 

@@ -1,11 +1,15 @@
-"""Writing derived files so that a crash leaves either the old file or the new one."""
+"""Writing derived files: whole or not at all, and only where this user may."""
 
 from __future__ import annotations
 
 import os
-import tempfile
+import secrets
+import sqlite3
 from collections.abc import Iterable
 from pathlib import Path
+
+from loupebook.errors import SetError
+from loupebook.records.engine import is_read_only
 
 
 def write_atomically(path: Path, chunks: Iterable[bytes | memoryview]) -> None:
@@ -19,13 +23,71 @@ def write_atomically(path: Path, chunks: Iterable[bytes | memoryview]) -> None:
         The content, in order.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-    draft = Path(name)
+    # Made by open, not by tempfile, whose files nobody but their maker may read: others who
+    # use the set read what one of them has made.
+    draft = path.with_name(f".{path.name}.{secrets.token_hex(8)}.part")
     try:
-        with os.fdopen(handle, "wb") as file:
+        with draft.open("xb") as file:
             file.writelines(chunks)
             file.flush()
             os.fsync(file.fileno())
         draft.replace(path)
     finally:
         draft.unlink(missing_ok=True)
+
+
+def keep_atomically(path: Path, chunks: Iterable[bytes | memoryview]) -> None:
+    """Write a derived file for the next time, where this user may write it.
+
+    Where the folder can only be read, what was made serves its maker and is made anew.
+
+    Parameters
+    ----------
+    path, chunks
+        As for :func:`write_atomically`.
+    """
+    if os.access(_nearest_folder(path), os.W_OK):
+        write_atomically(path, chunks)
+
+
+def opened_cache(path: Path) -> sqlite3.Connection:
+    """Open a cache of derived figures; an empty one in memory where it can only be read."""
+    if only_readable(path):
+        return sqlite3.connect(":memory:")
+    make_database_file(path)
+    return sqlite3.connect(path, timeout=30.0)
+
+
+def make_database_file(path: Path) -> None:
+    """Make an empty file where there is none, with the rights that this user gives new files.
+
+    SQLite would let nobody but its maker write to it, whoever else may write to the folder.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.open("ab").close()
+
+
+def only_readable(path: Path) -> bool:
+    """Return whether this user may neither change a derived database nor make it."""
+    if path.exists():
+        return is_read_only(path)
+    return not os.access(_nearest_folder(path), os.W_OK)
+
+
+def may_not_write(path: Path) -> SetError:
+    """Return the error for derived files that this user would have to write and may not.
+
+    Parameters
+    ----------
+    path : Path
+        A file under the set's ``derived`` folder, or that folder.
+    """
+    return SetError(
+        f"{path}: the set can only be read here, and its derived files are missing, stale or to "
+        "be made anew. Whoever may write to its folder must run 'loupebook rebuild --set SET'; "
+        "after that it can be used here."
+    )
+
+
+def _nearest_folder(path: Path) -> Path:
+    return next(folder for folder in path.absolute().parents if folder.is_dir())

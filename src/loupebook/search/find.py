@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from scipy.special import expit
 
@@ -47,6 +47,8 @@ class SearchResult:
     looked_at : tuple of QueryPhoto
         The very objects that the arms were asked about that look at the whole picture: they
         remember them.
+    filters : Filters
+        What the search was limited to.
     """
 
     matches: tuple[Match, ...]
@@ -56,6 +58,7 @@ class SearchResult:
     items: tuple[FoundItem, ...] = ()
     located: QueryPhoto | None = None
     looked_at: tuple[QueryPhoto, ...] = ()
+    filters: Filters = field(default_factory=Filters)
 
 
 def search_set(
@@ -114,11 +117,12 @@ def search_set(
     )
     allowed = {photo: fact for photo, fact in facts.items() if filters.passes(fact)}
     if not allowed:
-        return SearchResult((), None, None, _why_empty(filters, facts))
+        return SearchResult((), None, None, _why_empty(filters, facts), filters=filters)
     asker = _Asker(arms, query, glance)
     found = _nearest_specimens(asker, allowed, limit)
     if not found:
-        return SearchResult((), None, None, "No reference bears any likeness to this photo.")
+        why = "No reference bears any likeness to this photo."
+        return SearchResult((), None, None, why, filters=filters)
     return SearchResult(
         matches=tuple(found[:limit]),
         nearest_genuine=_nearest_of(Standing.GENUINE, found, asker, allowed),
@@ -126,6 +130,7 @@ def search_set(
         items=tuple(found_items(asker.first, allowed)),
         located=asker.located,
         looked_at=asker.looked_at,
+        filters=filters,
     )
 
 

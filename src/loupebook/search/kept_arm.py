@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from threading import RLock
 
@@ -16,6 +17,8 @@ from loupebook.search.arm import (
     difference,
     no_progress,
 )
+from loupebook.search.files import may_not_write, only_readable
+from loupebook.search.kept_store import KeptStore
 
 
 class KeptArm(ABC):
@@ -29,6 +32,8 @@ class KeptArm(ABC):
         Hex digest of all that the state depends on beside the photos; it names the files.
     """
 
+    _store: KeptStore | None = None
+
     def __init__(self, folder: Path, fingerprint: str) -> None:
         self.fingerprint = fingerprint
         self._store_path = folder / f"{fingerprint[:12]}.sqlite"
@@ -38,17 +43,35 @@ class KeptArm(ABC):
     def pending(self, photos: Mapping[int, str]) -> Pending:
         """Say what :meth:`sync` would have to do."""
         with self._lock:
-            try:
-                held = self._held_photos()
-            except IndexDamaged as exc:
-                return Pending(to_add=frozenset(photos), damage=str(exc))
-            return difference(held, photos)
+            if self._store is not None and self._store.outdated:
+                self.close()
+            only_read = only_readable(self._store_path)
+            return replace(self._pending(photos, only_read=only_read), only_read=only_read)
+
+    def _pending(self, photos: Mapping[int, str], *, only_read: bool) -> Pending:
+        if only_read and not self._store_path.exists():
+            return difference({}, photos)
+        try:
+            held = self._held_photos()
+        except IndexDamaged as exc:
+            return Pending(to_add=frozenset(photos), damage=str(exc))
+        return difference(held, photos)
 
     def sync(
         self, photos: Mapping[int, str], read: ReadPhoto, progress: Progress = no_progress
     ) -> SyncReport:
-        """Take in what is new, forget what is gone, bring the index up to date."""
+        """Take in what is new, forget what is gone, bring the index up to date.
+
+        Raises
+        ------
+        SetError
+            If there is something to do and this user may not write the files.
+        """
         with self._lock:
+            if only_readable(self._store_path):
+                if self.pending(photos):
+                    raise may_not_write(self._store_path.parent)
+                return SyncReport(added=0, withdrawn=0, kept=len(photos))
             rebuilt = None
             try:
                 plan, failed, kept = self._sync_once(photos, read, progress)
@@ -65,8 +88,16 @@ class KeptArm(ABC):
             )
 
     def clear(self) -> None:
-        """Delete the derived state."""
+        """Delete the derived state.
+
+        Raises
+        ------
+        SetError
+            If this user may not.
+        """
         with self._lock:
+            if only_readable(self._store_path):
+                raise may_not_write(self._store_path.parent)
             self.close()
             for path in (self._store_path, self._index_path):
                 for suffix in ("", "-wal", "-shm"):

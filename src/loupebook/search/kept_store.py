@@ -11,6 +11,8 @@ from pathlib import Path
 from typing import ClassVar
 
 from loupebook.errors import IndexDamaged, SearchError
+from loupebook.records.engine import reading_uri, state_of
+from loupebook.search.files import make_database_file, may_not_write, only_readable
 
 META = "CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID"
 
@@ -21,7 +23,7 @@ class KeptStore(ABC):
     Parameters
     ----------
     path : Path
-        The file; made where missing.
+        The file; made where missing. Where this user may not write it, it is only read.
     expected : mapping
         What the file must have been made for, ``set_id`` and ``fingerprint`` among it.
 
@@ -29,6 +31,8 @@ class KeptStore(ABC):
     ------
     IndexDamaged
         If the file is no store of ours, or was made for something else. Delete it.
+    SetError
+        If it would have to be written and this user may not.
     """
 
     what: ClassVar[str]
@@ -40,16 +44,27 @@ class KeptStore(ABC):
 
     def __init__(self, path: Path, expected: Mapping[str, str]) -> None:
         self.path = path
-        path.parent.mkdir(parents=True, exist_ok=True)
-        self._db = sqlite3.connect(
-            path, timeout=30.0, isolation_level=None, check_same_thread=False
-        )
+        self._opened_at = state_of(path) if only_readable(path) else None
+        with self._checked():
+            self._db = self._connect()
         try:
             with self._checked():
-                self._prepare(expected)
+                if self._opened_at is None:
+                    self._prepare(expected)
+                self._check(expected)
         except BaseException:
             self._db.close()
             raise
+
+    def _connect(self) -> sqlite3.Connection:
+        if self._opened_at is None:
+            make_database_file(self.path)
+            uri = self.path.absolute().as_uri()
+        else:
+            uri = reading_uri(self.path)
+        return sqlite3.connect(
+            uri, uri=True, timeout=30.0, isolation_level=None, check_same_thread=False
+        )
 
     def _prepare(self, expected: Mapping[str, str]) -> None:
         for pragma in ("journal_mode=WAL", "synchronous=NORMAL", "foreign_keys=ON"):
@@ -61,6 +76,8 @@ class KeptStore(ABC):
                     self._db.execute(statement)
                 made = {**expected, **self.counters, "store_id": secrets.token_hex(8)}
                 self._db.executemany("INSERT INTO meta VALUES (?, ?)", made.items())
+
+    def _check(self, expected: Mapping[str, str]) -> None:
         found = dict(self._db.execute("SELECT key, value FROM meta").fetchall())
         wrong = [key for key, value in expected.items() if found.get(key) != value]
         if wrong or not {"store_id", *self.counters} <= found.keys():
@@ -73,6 +90,14 @@ class KeptStore(ABC):
     def close(self) -> None:
         """Let go of the file."""
         self._db.close()
+
+    @property
+    def outdated(self) -> bool:
+        """Whether it was opened to be read only and others have written since.
+
+        SQLite does not look again at a file that it takes for one that never changes.
+        """
+        return self._opened_at is not None and state_of(self.path) != self._opened_at
 
     @property
     def revision(self) -> int:
@@ -126,6 +151,8 @@ class KeptStore(ABC):
                 raise SearchError(
                     f"Another process is writing {self.path}; try again in a moment."
                 ) from exc
+            if getattr(exc, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_READONLY:
+                raise may_not_write(self.path) from exc
             raise IndexDamaged(f"{self.path} cannot be used: {exc}. Rebuild it.") from exc
         except sqlite3.DatabaseError as exc:
             raise IndexDamaged(f"{self.path} is damaged: {exc}. Rebuild it.") from exc

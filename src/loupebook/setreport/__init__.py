@@ -9,7 +9,7 @@ unit of counting, never the photo.
 from loupebook.setreport.context import ReportContext
 from loupebook.setreport.html import CLOSING, render_html
 from loupebook.setreport.model import WORK_LIST, Action, Finding, Section, SetReport, Table
-from loupebook.setreport.report import SECTIONS, is_kept, report_on_set
+from loupebook.setreport.report import SECTIONS, forget_reports, is_kept, report_on_set
 from loupebook.setreport.sections.prints import NAME as PRINTS
 
 __all__ = [
@@ -23,6 +23,7 @@ __all__ = [
     "Section",
     "SetReport",
     "Table",
+    "forget_reports",
     "is_kept",
     "render_html",
     "report_on_set",

@@ -10,10 +10,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from loupebook.errors import LoupebookError
 from loupebook.evidence.prints import LeftOutPrints, left_out_prints
 from loupebook.evidence.table import PhotoTable
 from loupebook.records.model import PhotoFacts, PhotoRecord, SetInfo, SpecimenRecord
 from loupebook.search import Pending, Progress, ReadPhoto, no_progress
+from loupebook.search.arm import Pixels
 from loupebook.setreport.copies import CopyPair, find_copies
 from loupebook.setreport.traits import PhotoTraits, read_traits
 
@@ -79,12 +81,29 @@ class ReportContext:
         return self.folder / "derived" / "setreport"
 
     @cached_property
+    def unread(self) -> set[int]:
+        """Photos that could not be read so far; grows while sections are made."""
+        return set()
+
+    def noting(self, read: ReadPhoto) -> ReadPhoto:
+        """Return the same way to read photos, which notes in `unread` those that it could not."""
+
+        def noted(photo: int) -> Pixels:
+            try:
+                return read(photo)
+            except LoupebookError:
+                self.unread.add(photo)
+                raise
+
+        return noted
+
+    @cached_property
     def traits(self) -> Mapping[int, PhotoTraits]:
         """What the pixels of each photo show beside the item; read once, kept by hash."""
         return read_traits(
             self.derived / "traits.sqlite",
             {photo: record.sha256 for photo, record in self.photos.items()},
-            self.read,
+            self.noting(self.read),
             self.progress,
         )
 
@@ -96,7 +115,7 @@ class ReportContext:
             self.traits,
             self.table.photo_ids,
             self.vectors,
-            self.read,
+            self.noting(self.read),
             self.derived / "pairs.sqlite",
             self.progress,
         )
@@ -114,7 +133,7 @@ class ReportContext:
     @cached_property
     def left_out(self) -> LeftOutPrints:
         """Every print held against the genuine ones of its design; takes seconds a photo."""
-        read = self.read_whole or self.read
+        read = self.noting(self.read_whole or self.read)
         return left_out_prints(
             self.folder,
             self.info.set_id,

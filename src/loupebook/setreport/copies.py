@@ -2,7 +2,8 @@
 
 Proposed by equal pixels, near perceptual hashes and near embeddings, and decided by
 ``pairs``. Every decision is kept by the hashes of both photos, so that a report that was
-stopped goes on where it was, and the next one decides new pairs only.
+stopped goes on where it was, and the next one decides new pairs only. Where a photo cannot be
+read, nothing is decided.
 """
 
 from __future__ import annotations
@@ -25,10 +26,11 @@ from loupebook.errors import LoupebookError
 from loupebook.evidence.gather import similarity_blocks
 from loupebook.search import Progress, ReadPhoto
 from loupebook.search.arm import Pixels
+from loupebook.search.files import opened_cache
 from loupebook.setreport.pairs import PairCheck, Prepared, check_pair, hash_pairs, prepare
 from loupebook.setreport.traits import PhotoTraits
 
-VERSION = 5
+VERSION = 6
 NEIGHBOURS = 6
 """Nearest photos by embedding that are proposed for each photo."""
 LEAST_COSINE = 0.75
@@ -99,7 +101,7 @@ def find_copies(
     return found + [
         CopyPair(*pair, False, check)
         for pair, check in zip(wanted, checks, strict=True)
-        if check.same
+        if check is not None and check.same
     ]
 
 
@@ -159,9 +161,9 @@ def _decide(
     read: ReadPhoto,
     path: Path,
     progress: Progress,
-) -> list[PairCheck]:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with closing(sqlite3.connect(path, timeout=30.0)) as store:
+) -> list[PairCheck | None]:
+    """Return what is known of each pair; `None` where a photo cannot be read."""
+    with closing(opened_cache(path)) as store:
         table = f"pairs_{VERSION}"
         store.execute(
             f"CREATE TABLE IF NOT EXISTS {table} (one TEXT, other TEXT, same INTEGER, "
@@ -179,18 +181,19 @@ def _decide(
             for start in range(0, len(missing), _SAVE_EVERY):
                 part = missing[start : start + _SAVE_EVERY]
                 checks = checker.check([_in_order(keyed[key], photos) for key in part])
-                kept.update(zip(part, checks, strict=True))
+                decided = {key: c for key, c in zip(part, checks, strict=True) if c is not None}
+                kept |= decided
                 store.executemany(
                     f"INSERT OR REPLACE INTO {table} VALUES (?,?,?,?,?,?,?)",
                     [
                         (*key, int(c.same), c.inliers, c.overlap, c.coarse, c.fine)
-                        for key, c in zip(part, checks, strict=True)
+                        for key, c in decided.items()
                     ],
                 )
                 store.commit()
                 done += len(part)
                 progress("Checking pairs", done, len(pairs))
-        return [kept[_key(pair, photos)] for pair in pairs]
+        return [kept.get(_key(pair, photos)) for pair in pairs]
 
 
 def _neighbours_together(pairs: list[tuple[str, str]]) -> list[tuple[str, str]]:
@@ -241,8 +244,8 @@ class _Checker:
     def __exit__(self, *_: object) -> None:
         self._pool.shutdown()
 
-    def check(self, pairs: Sequence[tuple[int, int]]) -> list[PairCheck]:
-        """Check some pairs, fewer than are kept ready."""
+    def check(self, pairs: Sequence[tuple[int, int]]) -> list[PairCheck | None]:
+        """Check some pairs, fewer than are kept ready; `None` where a photo cannot be read."""
         wanted = dict.fromkeys(photo for pair in pairs for photo in pair)
         waiting = {
             photo: self._pool.submit(prepare, pixels)
@@ -268,8 +271,5 @@ class _Checker:
             return None
 
 
-def _check(one: Prepared | None, other: Prepared | None) -> PairCheck:
-    """Check a pair; photos that cannot be read are the same as nothing."""
-    if one is None or other is None:
-        return PairCheck(same=False)
-    return check_pair(one, other)
+def _check(one: Prepared | None, other: Prepared | None) -> PairCheck | None:
+    return None if one is None or other is None else check_pair(one, other)

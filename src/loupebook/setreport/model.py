@@ -133,7 +133,8 @@ class Section:
     figures : mapping
         Numbers for programs; plain JSON values.
     made_from : mapping
-        ``set_id``, ``set_version`` and ``encoder`` that the section was made from.
+        ``set_id``, ``set_version``, ``encoder`` with its ``fingerprint``, and a digest of the
+        ``photos`` with vectors that the section was made from.
     """
 
     name: str

@@ -2,7 +2,8 @@
 
 Sections are kept as JSON under ``derived/setreport`` with what they were made from. A report
 that was stopped goes on with the sections that are missing; one that does not fit the set's
-change counter or the encoder is made anew.
+change counter, the encoder or the photos with vectors is made anew, and so is one that lacks a
+photo which could not be read then and can be now.
 """
 
 from __future__ import annotations
@@ -14,9 +15,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from loupebook.errors import RecordInvalid
-from loupebook.evidence.stored import now
-from loupebook.search.files import write_atomically
+from loupebook.errors import LoupebookError, RecordInvalid
+from loupebook.evidence.prints import prints_path
+from loupebook.evidence.stored import now, photos_digest
+from loupebook.search.files import keep_atomically
 from loupebook.setreport.context import ReportContext
 from loupebook.setreport.model import Section, SetReport
 from loupebook.setreport.sections import (
@@ -35,7 +37,7 @@ from loupebook.setreport.sections import (
     work_list,
 )
 
-FORMAT = 9
+FORMAT = 10
 """Goes up when a section changes what it says, so that none made by older rules is kept."""
 
 SECTIONS: dict[str, Callable[[ReportContext], Section]] = {
@@ -123,12 +125,28 @@ def is_kept(context: ReportContext) -> bool:
     return all(_kept(context, name) is not None for name in needed)
 
 
+def forget_reports(folder: Path) -> None:
+    """Delete every section that a set keeps, and what was noted of its photos.
+
+    Prints held against each other stay: hours of work, kept by the content of the photos and the
+    rules that judged them, and never where a photo could not be read.
+    """
+    prints = prints_path(folder)
+    for path in prints.parent.glob("*"):
+        if path.is_file() and not path.name.startswith(prints.name):
+            path.unlink(missing_ok=True)
+
+
 def _make(context: ReportContext, name: str) -> Section:
     section = replace(SECTIONS[name](context).ordered(), made_from=_made_from(context))
     if name not in NEVER_KEPT:
-        body = {"format": FORMAT, "section": section.to_dict(with_pictures=True)}
+        body = {
+            "format": FORMAT,
+            "section": section.to_dict(with_pictures=True),
+            "unread": sorted(context.unread),
+        }
         stored = {"sha256": _digest(body), "body": body}
-        write_atomically(_path(context, name), [json.dumps(stored, allow_nan=False).encode()])
+        keep_atomically(_path(context, name), [json.dumps(stored, allow_nan=False).encode()])
     return section
 
 
@@ -141,10 +159,23 @@ def _kept(context: ReportContext, name: str) -> Section | None:
         body = stored["body"]
         if stored["sha256"] != _digest(body) or body["format"] != FORMAT:
             return None
-        section = Section.from_dict(name, body["section"])
+        section, unread = Section.from_dict(name, body["section"]), body["unread"]
     except (OSError, ValueError, KeyError, TypeError):
         return None
-    return section if dict(section.made_from) == _made_from(context) else None
+    if dict(section.made_from) != _made_from(context):
+        return None
+    return None if any(_can_be_read(context, photo) for photo in unread) else section
+
+
+def _can_be_read(context: ReportContext, photo: int) -> bool:
+    """Try a photo that a kept section lacks; tried once a report."""
+    if photo in context.unread:
+        return False
+    try:
+        context.noting(context.read)(photo)
+    except LoupebookError:
+        return False
+    return True
 
 
 def _path(context: ReportContext, name: str) -> Path:
@@ -157,6 +188,7 @@ def _made_from(context: ReportContext) -> dict[str, Any]:
         "set_version": context.info.change_counter,
         "encoder": context.encoder,
         "fingerprint": context.fingerprint,
+        "photos": photos_digest(context.table.photo_ids),
     }
 
 

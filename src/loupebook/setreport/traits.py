@@ -21,6 +21,7 @@ from scipy.fft import dct
 from loupebook.errors import LoupebookError
 from loupebook.search import Progress, ReadPhoto
 from loupebook.search.arm import Pixels
+from loupebook.search.files import opened_cache
 
 VERSION = 1
 SIDE = 512
@@ -119,7 +120,6 @@ def read_traits(
     progress : callable
         Called with (what, done, total).
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
     try:
         return _read(path, photos, read, progress)
     except sqlite3.DatabaseError:
@@ -130,7 +130,7 @@ def read_traits(
 def _read(
     path: Path, photos: Mapping[int, str], read: ReadPhoto, progress: Progress
 ) -> dict[int, PhotoTraits]:
-    with closing(sqlite3.connect(path, timeout=30.0)) as store:
+    with closing(opened_cache(path)) as store:
         store.execute(
             f"CREATE TABLE IF NOT EXISTS traits_{VERSION} (sha256 TEXT PRIMARY KEY, {_COLUMNS})"
         )

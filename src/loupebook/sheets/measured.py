@@ -256,7 +256,7 @@ def finding_words(compared: Mapping[str, Any], *, poor: bool = False, far: bool 
     told = [row for row in rows if words[row["name"]] not in UNTOLD]
     if far and told:
         return (
-            "Nothing in this library is close, so this is most likely another design. These "
+            "Nothing that was found is close, so this is most likely another design. These "
             "figures then mean nothing about whether the item is a copy."
         )
     if poor and not told and any(row["z"] is not None for row in rows):

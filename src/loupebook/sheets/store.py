@@ -9,8 +9,9 @@ from __future__ import annotations
 import hashlib
 import io
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from PIL import Image
@@ -18,7 +19,7 @@ from PIL import Image
 from loupebook.compare import Consensus, Group
 from loupebook.errors import IndexDamaged
 from loupebook.imaging import encode_jpeg
-from loupebook.search.checked_file import read_checked, write_checked
+from loupebook.search.checked_file import Bytes, read_checked, write_checked
 from loupebook.sheets.laid import Laid
 
 MAGIC = b"loupebook laid 1\n"
@@ -64,15 +65,19 @@ class LaidStore:
             "mark": mark, "px_per_mm": laid.px_per_mm, "registered": laid.registered,
             "reason": laid.reason,
         }  # fmt: skip
-        content = encode_jpeg(laid.pixels, quality=_QUALITY)
-        write_checked(path, MAGIC, header, [np.frombuffer(content, np.uint8)])
-        return _load(path, mark)
+        body = np.frombuffer(encode_jpeg(laid.pixels, quality=_QUALITY), np.uint8)
+        write_checked(path, MAGIC, header, [body])
+        return _laid(header, body)
 
 
 def _load(path: Path, mark: str) -> Laid:
     header, body = read_checked(path, MAGIC)
     if header.get("mark") != mark:
         raise IndexDamaged(f"{path} shows another photo.")
+    return _laid(header, body)
+
+
+def _laid(header: Mapping[str, Any], body: Bytes) -> Laid:
     with Image.open(io.BytesIO(body.tobytes())) as picture:
         pixels = np.asarray(picture.convert("RGB"))
     return Laid(pixels, header["px_per_mm"], bool(header["registered"]), str(header["reason"]))

@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import hashlib
 import logging
+import lzma
 import os
 import re
 import stat
 import tempfile
 import zipfile
+import zlib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -232,7 +234,15 @@ def _unpacked(source: Path, draft: Path, limits: BagLimits) -> Path:
             for entry in entries:
                 if not entry.is_dir():
                     left -= _unpack_one(archive, entry, draft, min(left, limits.file_bytes))
-    except (zipfile.BadZipFile, OSError, EOFError, RuntimeError, ValueError) as exc:
+    except (
+        zipfile.BadZipFile,
+        zlib.error,
+        lzma.LZMAError,
+        OSError,
+        EOFError,
+        RuntimeError,
+        ValueError,
+    ) as exc:
         raise BagRefused(
             f"{source.name}: it is neither a folder nor a sound ZIP file ({exc})."
         ) from exc

@@ -1,4 +1,4 @@
-"""Merging what a bag holds into a set: one transaction, whole or not at all.
+"""Merging what a bag holds into a set, points included: one transaction, whole or not at all.
 
 A specimen of the bag and one of the set are the same object if they share a picture or a
 serial number of the same design, or if that specimen was taken in from that set before. Two
@@ -20,6 +20,7 @@ from loupebook.records.checks import clean_photo
 from loupebook.records.fields import PROVENANCE
 from loupebook.records.model import NewPhoto, PhotoRecord, SpecimenRecord
 from loupebook.records.photo_store import PhotoStore, Stored, digest
+from loupebook.records.points import DrawnPoint, take_point
 from loupebook.records.serials import plain_serial
 from loupebook.records.tables import PhotoRow, SpecimenRow
 from loupebook.records.text import shown
@@ -102,13 +103,17 @@ class Taken:
 def take_in(
     catalogue: Catalogue,
     offered: Sequence[Offered],
+    points: Sequence[DrawnPoint],
     origin: Origin,
     *,
     by: str,
     same_picture: SamePicture,
     rehearse: bool,
-) -> list[Taken]:
-    """Take specimens in, all or none; a rehearsal gathers every conflict and writes nothing.
+) -> tuple[list[Taken], int]:
+    """Take specimens and points in, all or none.
+
+    A rehearsal gathers every conflict and writes nothing. A point whose photo was known here
+    under other bytes stays out: its frame is not here.
 
     Parameters
     ----------
@@ -116,6 +121,8 @@ def take_in(
         The set.
     offered : sequence of Offered
         What the bag holds.
+    points : sequence of DrawnPoint
+        Points of comparison on photos of these specimens.
     origin : Origin
         Where it comes from.
     by : str
@@ -124,6 +131,11 @@ def take_in(
         See :data:`SamePicture`.
     rehearse : bool
         Only find out what would happen.
+
+    Returns
+    -------
+    list of Taken, int
+        What became of each specimen, and how many points the set did not have.
 
     Raises
     ------
@@ -134,7 +146,10 @@ def take_in(
     with catalogue._changing(by, keep=not rehearse) as change:
         work = _TakingIn(change, store, origin, same_picture)
         try:
-            return [work.take(one) for one in offered]
+            taken = [work.take(one) for one in offered]
+            if any(one.fate is Fate.CONFLICT for one in taken):
+                return taken, 0  # their photos may be here, of another design
+            return taken, sum(take_point(change, point) for point in points)
         except BaseException:
             work.take_back_files()
             raise

@@ -12,7 +12,7 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Collection
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
@@ -79,4 +79,5 @@ def _read(body: Bytes) -> Any:
         at += len(taken)
         return taken
 
-    return faiss.read_index(faiss.PyCallbackIOReader(piece, _PIECE))
+    reader = cast("Any", faiss).PyCallbackIOReader(piece, _PIECE)  # not in FAISS's type stubs
+    return faiss.read_index(reader)

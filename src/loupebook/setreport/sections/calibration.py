@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
 from loupebook.evidence.calibration import Calibration
 from loupebook.evidence.closeness import ANY, scales_in_use
 from loupebook.evidence.gather import gather_scores
@@ -12,6 +14,7 @@ from loupebook.evidence.plots import Plot, validation_plots
 from loupebook.evidence.proportions import proportion_words
 from loupebook.evidence.reading import FAKE_NEEDED, GENUINE_NEEDED, ORIGINS_NEEDED
 from loupebook.evidence.set_calibration import (
+    ElementCalibration,
     HeldOut,
     calibrate_element,
     held_out,
@@ -44,7 +47,7 @@ def examine(context: ReportContext) -> Section:
         part = context.table.take(mine)
         scores = gather_scores(context.vectors[mine], part, progress=context.progress)
         made = calibrate_element(part, scores)
-        findings += _needs(element, made.genuine, made.fake, made.origins)
+        findings += _needs(element, made)
         if made.known is not None:
             findings += _no_siblings(element, part.count_press_siblings())
         figures[element] = {
@@ -69,7 +72,7 @@ def examine(context: ReportContext) -> Section:
                 silent[press].append(f"{element}s")
                 continue
             said.append(_statement(element, press, held, fit))
-            findings += _badly_set(element, press, held)
+            findings += _badly_set(element, press, held, fit)
             plots += ratio_plots(element, press, held)
     said += _silent_words(silent)
     summary = " ".join(said) or (
@@ -161,15 +164,20 @@ def ratio_row(element: str, press: str, fit: Calibration, held: HeldOut) -> tupl
 
 
 def _statement(element: str, press: str, held: HeldOut, fit: Calibration) -> str:
-    """Say how often the LR of a unit speaks for the wrong side by more than 10."""
-    beyond = (held.log10_lr > 1) & ~held.genuine
-    misled = round(float(held.weights[beyond].sum()))
+    """Say of how many copies a photo has an LR above 10, and whether figures are kept cautious.
+
+    Few units bound the ratios and hold the fit back, which costs where nothing is set badly.
+    """
+    misled = held.copies_beyond(1.0)
     words = proportion_words(misled, fit.copy_units, what="misleading LRs above 10")
-    return f"{element.capitalize()} against {AGAINST[press]}: {words}."
+    told = f"{element.capitalize()} against {AGAINST[press]}: {words}."
+    if held.figures()["loss"] > GREATEST_LOSS and not _badly_set(element, press, held, fit):
+        told += " These figures are cautious: they go no further than the specimens support."
+    return told
 
 
-def _badly_set(element: str, press: str, held: HeldOut) -> list[Finding]:
-    loss = held.figures()["loss"]
+def _badly_set(element: str, press: str, held: HeldOut, fit: Calibration) -> list[Finding]:
+    loss = round(held.loss_within(fit.lower, fit.upper), 4)
     if loss <= GREATEST_LOSS:
         return []
     return [
@@ -184,21 +192,24 @@ def _badly_set(element: str, press: str, held: HeldOut) -> list[Finding]:
     ]
 
 
-def _needs(element: str, genuine: int, fake: int, origins: int) -> list[Finding]:
+def _needs(element: str, made: ElementCalibration) -> list[Finding]:
+    related = np.unique(made.closeness[ANY].specimens).size
+    figure, close = "before a figure can rest on them", "to tell whether anything is close"
     wanted = (
-        ("genuine specimens", genuine, max(GENUINE_NEEDED, specimens_needed())),
-        ("fake specimens", fake, FAKE_NEEDED),
-        ("print origins of fakes", origins, ORIGINS_NEEDED),
+        ("genuine specimens", "", made.genuine, GENUINE_NEEDED, figure),
+        ("fake specimens", "", made.fake, FAKE_NEEDED, figure),
+        ("print origins of fakes", "", made.origins, ORIGINS_NEEDED, figure),
+        ("specimens", " that have another of their edition", related, specimens_needed(), close),
     )
     return [
         Finding(
             "too-few-units",
-            f"The set has {have} {what} of a {element}; {needed} are needed before a figure can "
-            f"rest on them: {needed - have} more.",
+            f"The set has {have} {what} of a {element}{which}; {needed} are needed {purpose}: "
+            f"{needed - have} more.",
             Action.COLLECT,
             weight=0.6 * (needed - have) / needed,
-            detail={"element": element, "what": what, "have": have, "needed": needed},
+            detail={"element": element, "what": what + which, "have": have, "needed": needed},
         )
-        for what, have, needed in wanted
+        for what, which, have, needed, purpose in wanted
         if have < needed
     ]

@@ -53,10 +53,8 @@ def examine(context: ReportContext) -> Section:
     if not specimens:
         return Section(NAME, TITLE, _summary((), {}))
     fake = np.array([s.standing is Standing.FAKE for s in specimens], dtype=bool)
-    found = {
-        name: associate(features, fake, _strata(specimens))
-        for name, features in _features(context, specimens).items()
-    }
+    features = _features(context, specimens)
+    found = {name: associate(one, fake, _strata(specimens)) for name, one in features.items()}
     tested = {name: one for name, one in found.items() if one is not None}
     corrected = dict(zip(tested, holm([t.p_value for t in tested.values()]), strict=True))
     findings = tuple(
@@ -69,7 +67,7 @@ def examine(context: ReportContext) -> Section:
         TITLE,
         _summary(findings, tested),
         findings,
-        (_table(found, corrected),),
+        (_table(features, found, corrected),),
         figures={
             name: None
             if one is None
@@ -144,11 +142,15 @@ def _summary(findings: tuple[Finding, ...], tested: dict[str, Association]) -> s
     return f"{len(findings)} of {len(tested)} circumstances predict the standing: {named}."
 
 
-def _table(found: dict[str, Association | None], corrected: dict[str, float]) -> Table:
+def _table(
+    features: dict[str, NDArray[np.float64]],
+    found: dict[str, Association | None],
+    corrected: dict[str, float],
+) -> Table:
     rows = tuple(
         (name, f"{one.area:.2f}", f"{one.p_value:.4f}", f"{corrected[name]:.4f}", one.units)
         if one
-        else (name, "does not vary", "", "", "")
+        else (name, _why_untested(features[name]), "", "", "")
         for name, one in found.items()
     )
     return Table(
@@ -156,3 +158,8 @@ def _table(found: dict[str, Association | None], corrected: dict[str, float]) ->
         ("circumstance", "area under ROC", "p", "p corrected", "specimens"),
         rows,
     )
+
+
+def _why_untested(features: NDArray[np.float64]) -> str:
+    """Say why a circumstance has no figure: it is one throughout, or no edition tells anything."""
+    return "could not be tested" if np.ptp(features, axis=0).max() > 1e-9 else "does not vary"

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Hashable
 
 import numpy as np
 
 from loupebook.evidence.gather import similarity_blocks
 from loupebook.evidence.units import unit_codes
+from loupebook.records.model import SpecimenRecord
 from loupebook.setreport.context import ReportContext, edition_name
 from loupebook.setreport.labels import (
     LEAST_AGREEMENT,
@@ -106,9 +108,7 @@ def _findings(context: ReportContext, judged: Suspicion, what: str) -> list[Find
         if what == "standing":
             borne, likelier = str(specimen.standing), str(best)
         else:
-            borne = edition_name(specimen.marque, specimen.edition) or "no edition"
-            parts = best[1:] if isinstance(best, tuple) else (None, None)
-            likelier = edition_name(*parts) or "one without an edition"
+            borne, likelier = _edition_words(specimen, best)
         found.append(
             Finding(
                 f"suspect-{what}",
@@ -125,6 +125,18 @@ def _findings(context: ReportContext, judged: Suspicion, what: str) -> list[Find
             )
         )
     return found
+
+
+def _edition_words(specimen: SpecimenRecord, best: Hashable) -> tuple[str, str]:
+    """Name the edition borne and the likelier one, and their elements where these differ."""
+    borne = edition_name(specimen.marque, specimen.edition) or "no edition"
+    if not isinstance(best, tuple):
+        return borne, "one without an edition"
+    element, marque, edition = best
+    likelier = edition_name(marque, edition)
+    if element is specimen.element:
+        return borne, likelier
+    return f"{borne} ({specimen.element})", f"{likelier} ({element})"
 
 
 def _table(judged: Suspicion) -> Table:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +13,7 @@ from loupebook.evidence.calibration import cross_fitted, empirical_limits
 from loupebook.evidence.metrics import cllr
 from loupebook.evidence.plots import Plot
 from loupebook.evidence.reading import FAKE_NEEDED, GENUINE_NEEDED
+from loupebook.evidence.splits import origin_units
 from loupebook.records.model import Element, Standing
 from loupebook.setreport.context import ReportContext
 from loupebook.setreport.model import Action, Finding, Section, Table
@@ -53,8 +54,9 @@ class Judged:
         What differs in any of its photos, in words.
     photos : tuple of int
         Its photos that were compared.
-    press : str
-        Print origin of a copy, where it is recorded; otherwise its own name.
+    press : hashable
+        What counts as one press: the print origin of a copy, all without a recorded one together,
+        since they may share one; a genuine specimen by itself.
     """
 
     name: str
@@ -63,7 +65,7 @@ class Judged:
     z: float
     differs: tuple[str, ...]
     photos: tuple[int, ...]
-    press: str
+    press: Hashable
 
 
 @dataclass(frozen=True)
@@ -196,7 +198,7 @@ def _judged(context: ReportContext, name: str, shots: Sequence[tuple[LeftOut, fl
         float(np.mean([z for _, z in shots])),
         tuple(dict.fromkeys(differs)),
         tuple(shot.photo_id for shot in photos),
-        (fact.origin if fake else None) or name,
+        origin_units([name], [fake], [fact.origin])[0],
     )
 
 
@@ -221,16 +223,16 @@ def tellings(judged: Sequence[Judged]) -> list[Told]:
     return told
 
 
-def _design(context: ReportContext, photo: int) -> tuple[str, str | None, str, str]:
+def _design(context: ReportContext, photo: int) -> tuple[str | None, ...]:
     fact = context.confirmed[photo]
-    return str(fact.element), fact.edition, str(fact.view), str(fact.lighting)
+    return fact.marque, str(fact.element), fact.edition, str(fact.view), str(fact.lighting)
 
 
 def _loose_specimens(
     context: ReportContext, photos: Sequence[LeftOut]
-) -> dict[tuple[str, str | None, str, str], set[str]]:
+) -> dict[tuple[str | None, ...], set[str]]:
     """Return, design by design, the genuine specimens that could not be laid over the others."""
-    found: dict[tuple[str, str | None, str, str], set[str]] = {}
+    found: dict[tuple[str | None, ...], set[str]] = {}
     for one in photos:
         if not one.laid and context.confirmed[one.photo_id].standing is Standing.GENUINE:
             found.setdefault(_design(context, one.photo_id), set()).add(one.specimen)
@@ -330,7 +332,8 @@ def _summary(
         parts.append(
             f"What prints of {' and '.join(f'{one}s' for one in missing)} tell of their standing "
             f"cannot be learned from this set (it takes {GENUINE_NEEDED} genuine ones and copies "
-            f"of {FAKE_NEEDED} presses whose prints lie apart); {departing} of these, recorded as "
+            f"of {FAKE_NEEDED} presses whose prints lie apart; copies without a recorded press "
+            f"count as those of one); {departing} of these, recorded as "
             f"genuine, {'differs' if departing == 1 else 'differ'} beyond what is usual."
         )
     return " ".join(part for part in [*parts, unread, _QUESTION] if part)

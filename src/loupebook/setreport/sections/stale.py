@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from loupebook.search import Pending
 from loupebook.setreport.context import ReportContext
 from loupebook.setreport.model import Action, Finding, Section
@@ -13,9 +15,9 @@ TITLE = "Stale encodings"
 def examine(context: ReportContext) -> Section:
     """Report photos without a fresh encoding, encodings without a photo, and damage."""
     findings = []
-    for arm, pending in context.pending.items():
-        findings += _findings(arm, pending)
     lost = sorted(set(context.photos) - {int(photo) for photo in context.table.photo_ids})
+    for arm, pending in context.pending.items():
+        findings += _findings(arm, pending, lost)
     if lost:
         findings.append(
             Finding(
@@ -44,7 +46,7 @@ def examine(context: ReportContext) -> Section:
     )
 
 
-def _findings(arm: str, pending: Pending) -> list[Finding]:
+def _findings(arm: str, pending: Pending, lost: Collection[int]) -> list[Finding]:
     found = []
     if pending.damage:
         found.append(
@@ -57,11 +59,14 @@ def _findings(arm: str, pending: Pending) -> list[Finding]:
         )
     elif pending:
         photos = tuple(sorted(pending.to_add | pending.to_withdraw))
+        left = len(pending.to_add.intersection(lost))
+        but = f" but for {left} that could not be encoded" if left else ""
         found.append(
             Finding(
                 "stale-encodings",
                 f"The {arm} index lacked {len(pending.to_add)} photos as they now are and held "
-                f"{len(pending.to_withdraw)} that it must not; this report brought it up to date.",
+                f"{len(pending.to_withdraw)} that it must not; this report brought it up to "
+                f"date{but}.",
                 Action.REBUILD,
                 photos=photos,
                 weight=0.6,

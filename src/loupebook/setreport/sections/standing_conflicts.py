@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Callable
 
 from loupebook.records.model import SpecimenRecord, Standing
-from loupebook.records.serials import plain_serial
+from loupebook.records.serials import plain_serial, whole_numbers
 from loupebook.setreport.context import ReportContext
 from loupebook.setreport.model import Action, Finding, Section
 
@@ -61,7 +61,8 @@ def _serials(context: ReportContext) -> list[Finding]:
             detail={"serial": value},
         )
         for value, held in _grouped(
-            context, lambda s: {plain_serial(serial.value) for serial in s.serials} - {""}
+            context,
+            lambda s: whole_numbers({plain_serial(serial.value) for serial in s.serials} - {""}),
         ).items()
     ]
 

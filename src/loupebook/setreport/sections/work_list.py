@@ -3,8 +3,8 @@
 The gain of an entry is ``weight * (1 + reach)``: how sure and how bad the finding is, times
 how much of the set it touches. `reach` is the share of all specimens that it names; a
 finding that names none, such as a confound, concerns all. The rule is ours: it orders, it
-measures nothing. Sections may say the same from several sides (a shared serial is also a
-conflict of standing): one entry a set of specimens and action, by its greatest gain.
+measures nothing. Sections may ask for one piece of work from several sides (a shared serial is
+also a conflict of standing): that is one entry, by its greatest gain.
 """
 
 from __future__ import annotations
@@ -12,11 +12,24 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from loupebook.setreport.context import ReportContext
-from loupebook.setreport.model import WORK_LIST, Finding, Section, Table
+from loupebook.setreport.model import WORK_LIST, Action, Finding, Section, Table
 
 NAME = WORK_LIST
 TITLE = "Work list"
 LONGEST = 200
+ONE_WORK: Mapping[tuple[str, Action], str] = {
+    ("shared-serial", Action.OPEN_PAIR): "serial",
+    ("serial-under-two-standings", Action.OPEN_PAIR): "serial",
+    ("exact-duplicate", Action.MERGE): "one object",
+    ("near-duplicate", Action.MERGE): "one object",
+    ("shared-pictures", Action.MERGE): "one object",
+    ("picture-under-two-standings", Action.OPEN_PAIR): "picture",
+    ("suspect-standing", Action.CHECK_RECORD): "standing",
+    ("suspect-print", Action.CHECK_RECORD): "standing",
+    ("print-differs", Action.CHECK_RECORD): "standing",
+}
+"""Kinds of findings that are done with together where they name the same specimens; every other
+finding is a piece of work by itself."""
 
 
 def examine_sections(context: ReportContext, sections: Mapping[str, Section]) -> Section:
@@ -24,9 +37,8 @@ def examine_sections(context: ReportContext, sections: Mapping[str, Section]) ->
     entries: dict[tuple[object, ...], tuple[float, str, Finding]] = {}
     for name, section in sections.items():
         for place, finding in enumerate(section.findings):
-            key: tuple[object, ...] = (tuple(sorted(finding.specimens)), str(finding.action))
-            if not finding.specimens:
-                key = (name, place)
+            work = ONE_WORK.get((finding.kind, finding.action))
+            key = (work, *sorted(finding.specimens)) if work else (name, place)
             gain = _gain(context, finding)
             if key not in entries or gain > entries[key][0]:
                 entries[key] = (gain, name, finding)

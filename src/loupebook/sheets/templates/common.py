@@ -34,13 +34,20 @@ NO_PLACES = (
 def genuine_group(specimen: SpecimenRecord, view: View, lighting: Lighting) -> Group:
     """Return the genuine photos that a specimen is to be compared with."""
     name = specimen.edition or specimen.name
-    return Group(name, str(specimen.element), str(view), str(lighting), "genuine")
+    return Group(name, specimen.marque, str(specimen.element), str(view), str(lighting), "genuine")
 
 
 def origin_group(specimen: SpecimenRecord, view: View, lighting: Lighting) -> Group:
     """Return the photos of the print origin that a fake comes from."""
     name = specimen.origin or specimen.name
-    return Group(name, str(specimen.element), str(view), str(lighting), str(specimen.standing))
+    return Group(
+        name,
+        specimen.marque,
+        str(specimen.element),
+        str(view),
+        str(lighting),
+        str(specimen.standing),
+    )
 
 
 def held_words(what: str, comparison: Comparison | None, group: Group) -> str:
