@@ -12,6 +12,7 @@ from parts.desk import MOST_CHOSEN
 from parts.light_table import choose, chosen_ids
 from parts.pictures import csv_text
 from parts.plates import match_card, show_plates
+from parts.searching import kept_filters
 from parts.sheet import show_words
 from parts.words import NOT_SAID_BRIEF, plain, poor_words
 
@@ -61,7 +62,9 @@ def headline(report: SearchReport) -> str:
 def _title(report: SearchReport) -> str:
     reading = report.reading
     if reading["close_reference"] is False:
-        return "Nothing close was found"
+        if any(kept_filters().values()):
+            return "Nothing close among what passes the filters"
+        return "Nothing close in this library"
     nearest = f"a known {_KNOWN[report.matches[0].standing]}. {NOT_TOLD}"
     if reading["close_reference"]:
         return f"Something close was found; the nearest match is {nearest}"

@@ -107,7 +107,7 @@ def test_cards_say_standing_by_word_and_carry_all_facts(
             "Something close was found; the nearest match is a known genuine one. That does not "
             "tell genuine from copy.",
         ),
-        (False, "Nothing close was found"),
+        (False, "Nothing close in this library"),
         (
             None,
             "Too few specimens to tell whether anything is close; the nearest match is a known "
@@ -284,10 +284,13 @@ def test_an_undecodable_file_is_said_and_nothing_searched(
 def test_filters_that_leave_nothing_can_be_cleared(
     filled: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    told(monkeypatch, filled)
+    told(monkeypatch, filled, close=False)
     at = hand_in(opened(), as_bytes(draw_print(1)))
+    assert "Nothing close in this library" in [sheet["title"] for sheet in shown(at, "sheet")]
     at.selectbox(key="filter-marque").select("Marque 1")
     at.selectbox(key="filter-standing").select("fake").run().run()
+    titles = [sheet["title"] for sheet in shown(at, "sheet")]
+    assert "Nothing close among what passes the filters" in titles
     assert [card["name"] for card in shown(at, "plates")[0]["cards"]] == ["S-5"]
     genuine = shown(at, "desk")[0]["panes"][1]
     assert "layer" not in genuine

@@ -47,6 +47,19 @@ def test_points_go_from_one_set_to_another(tmp_path: Path) -> None:
             assert here.by == "another"
 
 
+def test_two_makers_editions_of_one_name_have_points_of_their_own(tmp_path: Path) -> None:
+    with a_set(tmp_path / "one") as one:
+        record = SpecimenRecord(
+            "S-1", Element.SEAL, Standing.GENUINE, marque="Marque B", edition="First"
+        )
+        photo = IncomingPhoto(as_bytes(draw_print(1)), "1.png")
+        one.add_specimen(record, [photo], by="a curator")
+        one.points.add(1, BOX, title="Left eye", genuine_shows="Round.", by="a curator")
+        assert [design.marque for design in one.designs()] == ["Marque A", "Marque B"]
+        assert [point.title for point in one.points_for(1)] == ["Left eye"]
+        assert one.points_for(2) == []
+
+
 def test_a_broken_annotation_leaves_the_set_as_it_was(tmp_path: Path) -> None:
     with a_set(tmp_path / "one") as one, a_set(tmp_path / "two") as two:
         one.points.add(1, BOX, title="Left eye", genuine_shows="Round.", by="a curator")
