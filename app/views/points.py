@@ -74,9 +74,7 @@ def _choose_asked(library: Library, designs: Sequence[Design]) -> None:
             specimen.marque, specimen.edition, specimen.element, photo.view, photo.lighting,
         )  # fmt: skip
         for design in designs:
-            if (
-                design.marque, design.edition, design.element, design.view, design.lighting,
-            ) == wanted:  # fmt: skip
+            if design.shown == wanted:
                 st.session_state["point-design"] = design
 
 

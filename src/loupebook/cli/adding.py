@@ -19,6 +19,7 @@ from loupebook.cli.common import (
     person,
     print_json,
     progress_bar,
+    refuse,
 )
 from loupebook.library import (
     AddReport,
@@ -128,15 +129,12 @@ def add(
     if manifest is None:
         manifest, chosen = _manifest_in_folder(chosen)
     if manifest is None and not chosen:
-        err.print("Name photos to add, or a manifest with --manifest.", style="red")
-        raise typer.Exit(ExitCode.WRONG_USE)
+        refuse("Name photos to add, or a manifest with --manifest.")
     if manifest is None and (element is None or standing is None):
-        err.print(
+        refuse(
             "Say what the photos show: --element band|seal|cap and --standing genuine|fake, "
-            "or list them in a manifest (--manifest FILE.csv).",
-            style="red",
+            "or list them in a manifest (--manifest FILE.csv)."
         )
-        raise typer.Exit(ExitCode.WRONG_USE)
     with open_library(set_, reading=False) as library, progress_bar() as progress:
         if manifest is not None:
             report = library.add_manifest(

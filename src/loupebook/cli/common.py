@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from enum import IntEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, ParamSpec, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn, ParamSpec, TypeVar
 
 import typer
 from rich.console import Console
@@ -102,8 +102,7 @@ def open_library(folder: Path | None, *, reading: bool, encoder: str | None = No
             if reading
             else "This changes a set, so name it: --set SET (or LOUPEBOOK_SET)."
         )
-        err.print(hint, style="red")
-        raise typer.Exit(ExitCode.WRONG_USE)
+        refuse(hint)
     return Library.open(chosen, encoder=encoder)
 
 
@@ -138,6 +137,12 @@ def exits_clearly(command: Callable[P, R]) -> Callable[P, R]:
         raise typer.Exit(code)
 
     return run
+
+
+def refuse(message: str) -> NoReturn:
+    """Say what is wrong with what was asked for, and end."""
+    err.print(message, style="red", soft_wrap=True)
+    raise typer.Exit(ExitCode.WRONG_USE)
 
 
 def _system_refusal(error: OSError) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from contextlib import suppress
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated
 
 import typer
 from rich.table import Table
@@ -18,6 +18,7 @@ from loupebook.cli.common import (
     open_library,
     out,
     print_json,
+    refuse,
 )
 from loupebook.errors import RecordNotFound
 from loupebook.library import (
@@ -78,7 +79,7 @@ def compare(
         report = compare_photos(query, file, px_per_mm=px_per_mm, lighting=lighting)
     else:
         if px_per_mm is not None:
-            _refuse("--px-per-mm is for a reference file; photos of a set have their own scale.")
+            refuse("--px-per-mm is for a reference file; photos of a set have their own scale.")
         with open_library(set_, reading=True) as library:
             photo = _lit(_meant(library, reference), lighting, reference)
             report = library.compare(query, photo.photo_id)
@@ -107,12 +108,12 @@ def _meant(library: Library, reference: str) -> list[PhotoRecord]:
         with suppress(RecordNotFound):
             found.append([library.photo(int(reference))])
     if len(found) > 1:
-        _refuse(
+        refuse(
             f"{reference} is the number of a photo and the name of a specimen: write "
             f"photo:{reference} or specimen:{reference}."
         )
     if not found:
-        _refuse(
+        refuse(
             f"The set has no specimen and no photo {reference!r}. To compare two files, name one "
             "that is there, and no set."
         )
@@ -124,13 +125,8 @@ def _lit(photos: list[PhotoRecord], lighting: Lighting | None, reference: str) -
     fitting = [one for one in photos if lighting in (None, one.lighting)]
     if not fitting:
         known = ", ".join(sorted({str(one.lighting) for one in photos})) or "no photo"
-        _refuse(f"{reference} has no {lighting or 'confirmed'} photo; the set holds: {known}.")
+        refuse(f"{reference} has no {lighting or 'confirmed'} photo; the set holds: {known}.")
     return fitting[0]
-
-
-def _refuse(message: str) -> NoReturn:
-    err.print(message, style="red", markup=False, soft_wrap=True)
-    raise typer.Exit(ExitCode.WRONG_USE)
 
 
 def _print(report: ComparisonReport) -> None:

@@ -19,6 +19,7 @@ from loupebook.cli.common import (
     out,
     person,
     print_json,
+    refuse,
 )
 from loupebook.library import Basis, Role
 
@@ -87,8 +88,7 @@ def edit(
     """Correct the record of a specimen; the log keeps what was there before."""
     changes = dict(_read_change(text) for text in put or [])
     if not changes:
-        err.print("Say what to change: --put standing=fake, for example.", style="red")
-        raise typer.Exit(ExitCode.WRONG_USE)
+        refuse("Say what to change: --put standing=fake, for example.")
     with open_library(set_, reading=False) as library:
         if photo is not None:
             _edit_photo(library, specimen, photo, changes, person(by), reason)
@@ -103,14 +103,12 @@ def _edit_photo(
     library: Library, specimen: str, photo: int, changes: dict[str, Any], by: str, reason: str
 ) -> None:
     if library.photo(photo).specimen != specimen:
-        err.print(f"Photo {photo} is none of {specimen}.", style="red")
-        raise typer.Exit(ExitCode.WRONG_USE)
+        refuse(f"Photo {photo} is none of {specimen}.")
     if isinstance(scale := changes.get("px_per_mm"), str):
         try:
             changes["px_per_mm"] = float(scale)
         except ValueError:
-            err.print(f"{scale!r} is no number of px per mm.", style="red")
-            raise typer.Exit(ExitCode.WRONG_USE) from None
+            refuse(f"{scale!r} is no number of px per mm.")
     library.edit_photo(photo, changes, by=by, reason=reason)
 
 
@@ -118,8 +116,7 @@ def _read_change(text: str) -> tuple[str, Any]:
     field, equals, value = text.partition("=")
     field = field.strip()
     if not equals:
-        err.print(f"{text!r}: write a change as FIELD=VALUE.", style="red")
-        raise typer.Exit(ExitCode.WRONG_USE)
+        refuse(f"{text!r}: write a change as FIELD=VALUE.")
     if field != "serials":
         return field, value.strip() or None
     pieces = [piece.rpartition("=") for piece in value.split("|") if piece.strip()]
@@ -188,8 +185,7 @@ def people(
     with open_library(set_, reading=name is None) as library:
         if name is not None:
             if identity is None:
-                err.print("Give --identity: what the person logs in by.", style="red")
-                raise typer.Exit(ExitCode.WRONG_USE)
+                refuse("Give --identity: what the person logs in by.")
             library.set_person(name, identity=identity, roles=role or (), by=person(by))
         listed = library.people()
     if as_json:

@@ -10,7 +10,6 @@ from rich.table import Table
 
 from loupebook.cli.common import (
     ByOption,
-    ExitCode,
     JsonOption,
     SetOption,
     err,
@@ -19,6 +18,7 @@ from loupebook.cli.common import (
     out,
     person,
     print_json,
+    refuse,
 )
 from loupebook.library import Element, Lighting, View
 
@@ -92,8 +92,7 @@ def sheet(
         if saved is not None:
             made = library.sheets.make_saved(saved, form=form, by=person(by))
         elif template is None:
-            err.print("Name a template, or a kept sheet with --saved.", style="red")
-            raise typer.Exit(ExitCode.WRONG_USE)
+            refuse("Name a template, or a kept sheet with --saved.")
         else:
             definition = definition_of(
                 template=template, marque=marque, edition=edition, element=element,

@@ -220,7 +220,7 @@ def reading_with_calibration(
             closeness=closeness, basis=basis, element=element, nearest=nearest, narrowed=narrowed
         )
     told = [closeness_words(closeness, nearest=nearest)]
-    told += [strength_words(*told) for told in strengths_to_tell(known_press, unseen_press)]
+    told += [strength_words(*one) for one in strengths_to_tell(known_press, unseen_press)]
     return assemble_reading(
         closeness,
         basis,

@@ -97,6 +97,11 @@ class Design:
     photo_id: int
     photos: int
 
+    @property
+    def shown(self) -> tuple[str | None, str, Element, View, Lighting]:
+        """What tells it from other designs."""
+        return self.marque, self.edition, self.element, self.view, self.lighting
+
 
 def designs_of(facts: Mapping[int, PhotoFacts]) -> list[Design]:
     """Return the designs of which there are genuine photos, by edition, view and lighting."""

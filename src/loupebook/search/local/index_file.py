@@ -27,9 +27,11 @@ _PIECE = 2**20
 
 
 def save(path: Path, index: DescriptorIndex, rows: Collection[int], made_from: str) -> None:
-    """Write an index, atomically; `made_from` names set, arm and store."""
+    """Write an index, atomically, where this user may; `made_from` names set, arm and store."""
     import faiss
 
+    if only_readable(path):
+        return
     held = np.fromiter(rows, "<i8", len(rows))
     header = {
         "made_from": made_from,
@@ -37,8 +39,6 @@ def save(path: Path, index: DescriptorIndex, rows: Collection[int], made_from: s
         "patches": len(index),
         "trained_for": index.trained_for,
     }
-    if only_readable(path):
-        return
     path.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix=f".{path.name}.", dir=path.parent) as folder:
         written = Path(folder) / "faiss"
