@@ -90,7 +90,7 @@ def _make(library: Library, person: str, options: ExportOptions) -> None:
             return
         says = (
             f"{counted(report.specimens, 'specimen')}, {counted(report.photos, 'photo')} and "
-            f"{counted(report.points, 'point')} are in the bag."
+            f"{counted(report.points, 'point')} are in the bag.{report.left_behind()}"
         )
         st.session_state[BAG] = (out.name, out.read_bytes(), says)
 

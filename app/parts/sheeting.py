@@ -68,13 +68,13 @@ def choose_sheet(library: Library) -> SheetDefinition | None:
     if "marque" in needs:
         chosen["marque"] = _one("Marque", overview.marques, "sheet-marque")
     if "edition" in needs:
-        chosen["edition"] = _one("Edition", overview.editions, "sheet-edition")
+        chosen |= _edition(library, chosen.get("marque"))
     if "element" in needs:
         chosen["element"] = _one("Element", list(Element), "sheet-element")
     if "origin" in needs:
         chosen["origin"] = _one("Print origin", _copy_presses(library), "sheet-origin")
     if "pair" in needs and chosen.get("edition"):
-        chosen["specimens"] = _pair(library, chosen["edition"])
+        chosen["specimens"] = _pair(library, chosen["edition"], chosen["marque"])
     if "specimen" in needs:
         name = _one("Specimen", _names(library), "sheet-specimen")
         chosen["specimens"] = [name] if name else []
@@ -86,8 +86,9 @@ def choose_sheet(library: Library) -> SheetDefinition | None:
     )  # fmt: skip
     if "point" in needs and chosen.get("edition"):
         drawn = library.points.of(
-            edition=chosen["edition"], view=chosen["view"], lighting=chosen["lighting"]
-        )
+            marque=chosen["marque"], edition=chosen["edition"],
+            view=chosen["view"], lighting=chosen["lighting"],
+        )  # fmt: skip
         chosen["point"] = _one("Point", [point.title for point in drawn], "sheet-point")
     left, right = st.columns(2)
     chosen["paper"] = left.selectbox("Paper", list(PAPERS), format_func=PAPERS.get, key="paper")
@@ -120,6 +121,21 @@ def _one(label: str, options: Any, key: str) -> Any:
     return st.selectbox(label, list(options), index=None, placeholder="choose", key=key)
 
 
+def _edition(library: Library, marque: str | None) -> dict[str, str | None]:
+    """Offer the editions of a marque, or of all: makers may name theirs alike."""
+    confirmed = library.specimens(marque=marque, state=IntakeState.CONFIRMED)
+    known = sorted({(one.edition, one.marque or "") for one in confirmed if one.edition})
+    names = [name for name, _ in known]
+
+    def shown(one: tuple[str, str]) -> str:
+        return one[0] if names.count(one[0]) == 1 else f"{one[0]}, {one[1] or 'no marque'}"
+
+    one = st.selectbox(
+        "Edition", known, index=None, placeholder="choose", key="sheet-edition", format_func=shown
+    )
+    return {"edition": one[0], "marque": one[1] or None} if one else {"edition": None}
+
+
 def _copy_presses(library: Library) -> list[str]:
     fakes = library.specimens(standing=Standing.FAKE, state=IntakeState.CONFIRMED)
     return sorted({one.origin for one in fakes if one.origin})
@@ -129,13 +145,13 @@ def _names(library: Library, **wanted: Any) -> list[str]:
     return [one.name for one in library.specimens(state=IntakeState.CONFIRMED, **wanted)]
 
 
-def _pair(library: Library, edition: str) -> list[str]:
+def _pair(library: Library, edition: str, marque: str | None) -> list[str]:
     left, right = st.columns(2)
     with left:
-        genuine = _names(library, edition=edition, standing=Standing.GENUINE)
+        genuine = _names(library, marque=marque, edition=edition, standing=Standing.GENUINE)
         first = _one("Genuine", genuine, "sheet-genuine")
     with right:
-        fakes = _names(library, edition=edition, standing=Standing.FAKE)
+        fakes = _names(library, marque=marque, edition=edition, standing=Standing.FAKE)
         second = _one("Copy", fakes, "sheet-copy")
     st.caption("Left open, the first of either is shown.")
     return [first, second] if first and second else []

@@ -249,6 +249,8 @@ def take_in(other: Sitting, bag: Path) -> None:
     uploader.get_by_test_id("stFileUploaderDropzoneInput").set_input_files(
         {**data, "buffer": bag.read_bytes()}
     )
+    # The page rests while a file is on its way: only when the refusal goes is the new one there.
+    other.page.get_by_text("This bag is refused; nothing was written.").wait_for(state="hidden")
     other.settled()
     uploader.get_by_role("button", name="Look into it").click()
     other.page.get_by_text("Nothing was written yet.").wait_for()

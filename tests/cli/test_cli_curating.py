@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
+from PIL import Image
 from typer.testing import CliRunner, Result
 
 from loupebook.cli import app
@@ -90,6 +91,23 @@ def test_the_rule_of_two_persons_can_be_changed(folder: Path) -> None:
     ran("settings", "--reason", "r", *at, code=2)
     (now,) = told("settings", "--one-person", "--reason", "one-person shop", *at)
     assert now["two_person"] is False
+
+
+def test_a_photo_added_to_what_was_confirmed_asks_a_second_person_again(
+    folder: Path, tmp_path: Path
+) -> None:
+    ran("confirm", "S-0", "--grounds", "court", "--set", folder, "--by", "second")
+    more = tmp_path / "more.png"
+    Image.effect_noise((600, 400), 60).convert("RGB").save(more)
+    given = ("add", more, "--specimen", "S-0", "--element", "band", "--standing", "genuine",
+             "--set", folder, "--by", "second")  # fmt: skip
+    assert "S-0: was confirmed, and would wait for a second" in ran(*given, "--dry-run").output
+    (told_of,) = told("show", "S-0", "--set", folder)
+    assert told_of["state"] == "confirmed"
+    assert "S-0: was confirmed, and waits for a second person" in ran(*given).output
+    (told_of,) = told("show", "S-0", "--set", folder)
+    assert told_of["state"] == "proposed"
+    assert "was confirmed" not in ran(*given).output
 
 
 def test_export_and_import_with_a_dry_run_first(folder: Path, tmp_path: Path) -> None:

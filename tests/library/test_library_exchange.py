@@ -286,7 +286,9 @@ def test_points_travel_with_the_photos_that_they_are_drawn_on(
     tmp_path: Path, other: Library
 ) -> None:
     with filled_with_a_point(tmp_path / "with-points") as library:
-        assert library.export_bag(tmp_path / "b", by="me").points == 1
+        report = library.export_bag(tmp_path / "b", by="me")
+    assert (report.points, report.points_left) == (1, 0)
+    assert "stay behind" not in report.says()
     page = json.loads((tmp_path / "b/data/points.jsonld").read_text())
     assert page["@context"] == "http://www.w3.org/ns/anno.jsonld"
     assert other.import_bag(tmp_path / "b", by="you").points == 1
@@ -335,7 +337,9 @@ def test_a_point_of_an_edition_that_was_corrected_stays_here(
 ) -> None:
     with filled_with_a_point(tmp_path / "with-points") as library:
         library.edit_specimen("S-0", {"edition": edition}, by="me", reason="r")
-        assert library.export_bag(tmp_path / "b", by="me").points == 0
+        report = library.export_bag(tmp_path / "b", by="me")
+    assert (report.points, report.points_left) == (0, 1)
+    assert "stay behind: 1, drawn on photos" in report.says()
     assert other.import_bag(tmp_path / "b", by="you").done
 
 

@@ -193,6 +193,27 @@ def test_a_press_shows_all_its_specimens_and_no_other(library: Library) -> None:
     assert shown == {"F-0-0", "F-0-1"}
 
 
+def test_editions_of_two_makers_that_share_a_name_are_never_one_design(
+    taught_folder: Path, tmp_path: Path
+) -> None:
+    with opened_copy(taught_folder, tmp_path / "set") as library:
+        stranger = SpecimenRecord("A-stranger", Element.BAND, Standing.FAKE, marque="Marque B",
+                                  edition=EDITION, origin="press-1")  # fmt: skip
+        library.add_specimen(
+            stranger, [photo(copied_print(1, 2.0), "stranger.png")], by="a curator"
+        )
+        of_both = [SheetDefinition(name, edition=EDITION) for name in ("pair", "point")]
+        for definition in (*of_both, DEFINITIONS["press"]):
+            with pytest.raises(SheetInvalid, match=r"several: Marque A, Edition A.*; Marque B"):
+                plan_sheet(library.sheet_source, definition)
+        named = SheetDefinition("pair", marque="Marque A", edition=EDITION)
+        assert plan_sheet(library.sheet_source, named).sections[0].plates[1].name == "F-0-0"
+        cards = plan_sheet(library.sheet_source, SheetDefinition("pocket", edition=EDITION))
+        assert [section.heading for section in cards.sections] == [
+            f"Marque A, {EDITION}", "Copies", f"Marque B, {EDITION}", "Copies",
+        ]  # fmt: skip
+
+
 def test_a_lighting_series_lies_in_the_frame_of_diffuse_light(library: Library) -> None:
     plan = plan_sheet(library.sheet_source, DEFINITIONS["lighting"])
     plates = plan.sections[0].plates

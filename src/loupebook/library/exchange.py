@@ -67,7 +67,7 @@ FILTERS = ("element", "marque", "edition", "standing", "origin", "lighting", "st
 
 @dataclass(frozen=True)
 class ExportReport:
-    """What was exported."""
+    """What was exported; ``points_left`` are drawn on photos that stay, or fit no more."""
 
     out: Path
     specimens: int
@@ -75,6 +75,7 @@ class ExportReport:
     bytes_written: int
     encoded_anew: int
     points: int
+    points_left: int
 
     def says(self) -> str:
         """Return it in a sentence."""
@@ -85,7 +86,16 @@ class ExportReport:
         )
         return (
             f"{self.specimens} specimens, {self.photos} photos and {self.points} points written "
-            f"to {self.out}{anew}."
+            f"to {self.out}{anew}.{self.left_behind()}"
+        )
+
+    def left_behind(self) -> str:
+        """Return the sentence that says which points stay, with a space before it."""
+        if not self.points_left:
+            return ""
+        return (
+            f" Points of comparison that stay behind: {self.points_left}, drawn on photos that "
+            "are not in the bag, or whose specimen has another design now."
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -97,6 +107,7 @@ class ExportReport:
             "bytes": self.bytes_written,
             "encoded_anew": self.encoded_anew,
             "points": self.points,
+            "points_left": self.points_left,
         }
 
 
@@ -258,7 +269,7 @@ def _write_payload(
     progress("Exporting specimens", len(specimens), len(specimens))
     _write_lines(payload / layout.SPECIMENS_FILE, map(specimen_line, specimens))
     _write_lines(payload / layout.PHOTOS_FILE, (line for _, line in lines))
-    points = _write_points(catalogue, payload, lines)
+    points, points_left = _write_points(catalogue, payload, lines)
     verified = catalogue.events()
     about = about_set(
         catalogue.info(),
@@ -285,6 +296,7 @@ def _write_payload(
         sum(path.stat().st_size for path in payload.rglob("*") if path.is_file()),
         sum(bool(line.get("encoded_anew")) for _, line in lines),
         points,
+        points_left,
     )
 
 
@@ -335,17 +347,19 @@ def _require_one_specimen_each(lines: Sequence[tuple[SpecimenRecord, dict[str, A
 
 def _write_points(
     catalogue: Catalogue, payload: Path, lines: Sequence[tuple[SpecimenRecord, dict[str, Any]]]
-) -> int:
+) -> tuple[int, int]:
+    """Write the points of what is exported; return how many those are, and how many others."""
     exported = {line["original_sha256"] or line["sha256"]: (one, line) for one, line in lines}
+    drawn = Points(catalogue).of()
     points = [
         replace(point, sha256=exported[point.sha256][1]["sha256"])
-        for point in Points(catalogue).of()
+        for point in drawn
         if point.sha256 in exported and _still_drawn_on(point, *exported[point.sha256])
     ]
     if points:
         text = points_to_annotations(points)
         (payload / layout.POINTS_FILE).write_text(text, encoding="utf-8")
-    return len(points)
+    return len(points), len(drawn) - len(points)
 
 
 def _still_drawn_on(point: PointRecord, record: SpecimenRecord, line: dict[str, Any]) -> bool:

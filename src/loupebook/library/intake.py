@@ -165,6 +165,7 @@ class Intake:
         self._remarks: list[Fault] = []
         self._specimens: dict[str, SpecimenRecord] = {}
         self._rehearsed: set[str] = set()
+        self._asked_again: dict[str, None] = {}
 
     def fault(self, fault: Fault) -> None:
         """Note something left out."""
@@ -230,6 +231,8 @@ class Intake:
         outcome = self._catalogue.add_specimen(
             specimen, [photo], by=self._by, dry_run=self._dry_run
         )
+        if outcome.asked_again:
+            self._asked_again[specimen.name] = None
         new = bool(outcome.new_photo_ids)
         if self._dry_run:
             # The catalogue forgets a rehearsed row at once, so twins are told apart here.
@@ -241,7 +244,12 @@ class Intake:
         return new
 
     def report(self) -> AddReport:
-        """Return what was done so far, with remarks on serials that stand elsewhere too."""
+        """Return what was done so far, with remarks on what it changed besides."""
+        would = "would wait" if self._dry_run else "waits"
+        for name in self._asked_again:
+            self.remark(
+                Fault(name, f"was confirmed, and {would} for a second person to confirm it anew")
+            )
         for remark in shared_serials(self._catalogue, self._specimens.values()):
             self.remark(Fault(remark.specimen or "", remark.message))
         return AddReport(

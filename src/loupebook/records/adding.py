@@ -53,12 +53,15 @@ class AddOutcome(tuple[SpecimenRecord, list[PhotoRecord]]):
         Which of the photos are new.
     restored_photo_ids : frozenset of int
         Known photos whose file was missing or altered and is whole again.
+    asked_again : bool
+        Whether the specimen was confirmed before and waits for another confirmation now.
     """
 
     created: bool
     filled: tuple[str, ...]
     new_photo_ids: frozenset[int]
     restored_photo_ids: frozenset[int]
+    asked_again: bool
 
     def __new__(
         cls,
@@ -69,6 +72,7 @@ class AddOutcome(tuple[SpecimenRecord, list[PhotoRecord]]):
         filled: tuple[str, ...],
         new_photo_ids: frozenset[int],
         restored_photo_ids: frozenset[int],
+        asked_again: bool,
     ) -> AddOutcome:
         """Make the pair and put the rest beside it."""
         outcome = super().__new__(cls, (record, photos))
@@ -76,6 +80,7 @@ class AddOutcome(tuple[SpecimenRecord, list[PhotoRecord]]):
         outcome.filled = filled
         outcome.new_photo_ids = new_photo_ids
         outcome.restored_photo_ids = restored_photo_ids
+        outcome.asked_again = asked_again
         return outcome
 
     @property
@@ -129,6 +134,7 @@ def add_specimen(
     new = _insert_photos(change, wanted.name, fresh)
     restored = {s: known[s] for s in known if stored.get(s, Stored.PRESENT) is not Stored.PRESENT}
     _log(change, recorded, wanted, filled, new, restored)
+    before = wanted.state
     if recorded is not None and (new or set(filled) & set(STATED)):
         wanted = ask_again(change, wanted.name)
     records = known | new
@@ -139,6 +145,7 @@ def add_specimen(
         filled=filled,
         new_photo_ids=frozenset(photo.photo_id for photo in new.values()),
         restored_photo_ids=frozenset(photo.photo_id for photo in restored.values()),
+        asked_again=wanted.state is not before,
     )
 
 

@@ -207,19 +207,37 @@ def only_specimens(
     Raises
     ------
     SheetInvalid
-        If nothing was found (`what` says of what), or one that is named was not.
+        If nothing was found (`what` says of what), or one that is named was not, or they are
+        of several designs: two makers may name an edition alike, and one press may copy both.
     """
     if not definition.specimens:
         if not found:
             raise SheetInvalid(f"The set holds no confirmed {what}.")
-        return list(found)
+        return of_one_design(found)
     by_name = {specimen.name: specimen for specimen in found}
     absent = [name for name in definition.specimens if name not in by_name]
     if absent:
         raise SheetInvalid(
             f"Not among the confirmed specimens that this sheet is about: {', '.join(absent)}."
         )
-    return [by_name[name] for name in definition.specimens]
+    return of_one_design([by_name[name] for name in definition.specimens])
+
+
+def of_one_design(specimens: Sequence[SpecimenRecord]) -> list[SpecimenRecord]:
+    """Return specimens of one design.
+
+    Raises
+    ------
+    SheetInvalid
+        If they are of several.
+    """
+    designs = sorted({f"{design(one)} ({one.element})" for one in specimens})
+    if len(designs) > 1:
+        raise SheetInvalid(
+            "This sheet shows one design, and these are specimens of several: "
+            f"{'; '.join(designs)}. Name the marque, edition and element that you mean."
+        )
+    return list(specimens)
 
 
 def required(value: str | None, what: str, template: str) -> str:

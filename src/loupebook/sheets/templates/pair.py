@@ -16,6 +16,7 @@ from loupebook.sheets.templates.common import (
     details,
     genuine_group,
     held_words,
+    of_one_design,
     photo_of,
     plate_of,
     remarks_on,
@@ -73,8 +74,9 @@ def _the_two(
                 f"There is no confirmed {standing} specimen with such a photo to show; choose "
                 "another edition, view or lighting."
             )
-        pair.append(shown[0])
-    return pair[0], pair[1]
+        pair += shown[:1]
+    genuine, copy = of_one_design(pair)
+    return genuine, copy
 
 
 def _points(

@@ -29,21 +29,25 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
     """Plan the cards; needs a marque or an edition."""
     if not (definition.marque or definition.edition):
         raise SheetInvalid("The sheet 'pocket' needs a marque or an edition.")
-    by_edition: dict[str, list[SpecimenRecord]] = {}
+    # Two makers may name an edition alike.
+    by_design: dict[tuple[str, str, str], list[SpecimenRecord]] = {}
     for one in source.specimens(
         marque=definition.marque, edition=definition.edition, element=definition.element
     ):
         if one.edition and photo_of(source, one, definition.view, definition.lighting):
-            by_edition.setdefault(one.edition, []).append(one)
+            key = (one.edition, one.marque or "", one.element.value)
+            by_design.setdefault(key, []).append(one)
     sections = [
-        side for specimens in by_edition.values() for side in _card(source, definition, specimens)
+        side
+        for _, specimens in sorted(by_design.items())
+        for side in _card(source, definition, specimens)
     ]
     if not sections:
         raise SheetInvalid("No edition here has photos of that view and lighting.")
     shown = [plate for section in sections for plate in section.plates]
     return Plan(
         title=definition.title or "Pocket cards",
-        subtitle=definition.marque or definition.edition or "",
+        subtitle=definition.edition or definition.marque or "",
         sections=tuple(sections),
         remarks=tuple(remarks_on(shown)),
         card=True,
