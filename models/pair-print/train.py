@@ -113,6 +113,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--minutes", type=float, default=4.0)
     parser.add_argument("--rate", type=float, default=1.5e-3, help="learning rate at its highest")
+    parser.add_argument("--mixed", type=float, default=0.0, help="share of pairs of two designs")
     parser.add_argument("--start", type=Path, help="weights to go on from")
     chosen = parser.parse_args()
     start = time.time()
@@ -136,6 +137,13 @@ def main() -> None:
     rows: list[dict[str, float]] = []
     step, told, sums = 0, time.time(), np.zeros(3)
     begin, seconds = time.time(), 60 * chosen.minutes
+
+    def tell() -> None:
+        rows.append(line(step, time.time() - begin, sums) | figures(mean, held))
+        sums[:] = 0
+        save(mean, chosen.out / "weights.safetensors")
+        print({k: round(v, 3) for k, v in rows[-1].items()}, flush=True)
+
     while time.time() - begin < seconds:
         part = (time.time() - begin) / seconds
         for group in optimiser.param_groups:
@@ -144,7 +152,7 @@ def main() -> None:
         element = "band" if rng.random() < BANDS else "seal"
         pool = by_element[element]
         pairs = [one_pair(pool[k], rng) for k in rng.integers(0, len(pool), BATCH[element])]
-        whole, fine = loss_of(network, batch_of(pairs, rng, change=True))
+        whole, fine = loss_of(network, batch_of(pairs, rng, change=True, mixed=chosen.mixed))
         optimiser.zero_grad(set_to_none=True)
         (whole + MAP_WEIGHT * fine).backward()
         torch.nn.utils.clip_grad_norm_(network.parameters(), 2.0)
@@ -155,20 +163,15 @@ def main() -> None:
             for ours, theirs in both:
                 if ours.dtype.is_floating_point:
                     ours.lerp_(theirs, 1 - min(AVERAGED, step / (step + 10)))
-        sums += [float(whole.detach()), float(fine.detach()), 1]
+        sums[:] += [float(whole.detach()), float(fine.detach()), 1]
         if time.time() - told > TOLD_EVERY_S:
             told = time.time()
-            rows.append(line(step, told - begin, sums) | figures(mean, held))
-            sums[:] = 0
-            save(mean, chosen.out / "weights.safetensors")
-            print({k: round(v, 3) for k, v in rows[-1].items()}, flush=True)
-    rows.append(line(step, time.time() - begin, sums) | figures(mean, held))
-    print({k: round(v, 3) for k, v in rows[-1].items()}, flush=True)
+            tell()
+    tell()
     with (chosen.out / "log.csv").open("w", newline="", encoding="utf-8") as file:
         writer = csv.DictWriter(file, list(rows[-1]))
         writer.writeheader()
         writer.writerows({k: round(v, 4) for k, v in row.items()} for row in rows)
-    save(mean, chosen.out / "weights.safetensors")
 
 
 if __name__ == "__main__":

@@ -66,7 +66,8 @@ class Grown:
 
     def _grow(self, held: list[int], dim: int) -> None:
         store, vectors = self.local._open(), self.embedding._open()
-        rows = [store.held().row_of_photo[number] for number in range(len(self.case.references))]
+        row_of_photo = store.held().row_of_photo
+        rows = [row_of_photo[number] for number in range(len(self.case.references))]
         taken = [features for _, features in store.features(rows)]
         patches = np.concatenate([features.descriptors for features in taken])
         whole = self.embedding.held_vectors()[1]

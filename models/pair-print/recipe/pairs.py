@@ -204,8 +204,13 @@ def _same_press(held: Held, photos: list[int], one: int) -> list[int]:
     return [k for k in photos if k != one and held.facts[k].origin == held.facts[one].origin]
 
 
-def batch_of(pairs: list[Pair], rng: np.random.Generator, *, change: bool) -> Batch:
-    """Put pairs of one element together, changed at random where told."""
+def batch_of(
+    pairs: list[Pair], rng: np.random.Generator, *, change: bool, mixed: float = 0.0
+) -> Batch:
+    """Put pairs of one element together, changed at random where told.
+
+    A share ``mixed`` of the changed pairs take a part of another pair of the same answer in.
+    """
     made = [consensus_of(pair.held, list(pair.model)) for pair in pairs]
     queries = torch.stack([pair.held.photos[pair.query] for pair in pairs]).float() / 255
     query, seen = queries[:, :3], queries[:, 3:] > 0.5
@@ -223,11 +228,33 @@ def batch_of(pairs: list[Pair], rng: np.random.Generator, *, change: bool) -> Ba
             len(pairs), device=device
         )
         query, model = _soft(query, both), _soft(model, both)
-        query, model, spread, seen, truth = _changed(query, model, spread, seen, truth, rng)
+        planes = (query, model, spread, seen, truth)
+        planes = _mixed(planes, [pair.differs for pair in pairs], mixed, rng)
+        query, model, spread, seen, truth = _changed(*planes, rng)
     inner = -functional.max_pool2d(-seen.float(), 9, 1, 4)
     differs = torch.tensor([pair.differs for pair in pairs], device=device)
     told = ~differs | (truth.flatten(1).amax(dim=1) > 0)
     return Batch(query, model, spread, inner, differs.float(), truth * inner, told.float())
+
+
+def _mixed(
+    planes: tuple[Tensor, ...], differs: list[bool], share: float, rng: np.random.Generator
+) -> tuple[Tensor, ...]:
+    """Put a part of one pair into another of the same answer: designs that nobody drew.
+
+    Both pictures of a pair lie in one frame, so that the part is cut along the same line in
+    both. After CutMix (Yun et al., ICCV 2019), with a line that is not a rectangle's.
+    """
+    partner = np.arange(len(differs))
+    for answer in (False, True):
+        alike = np.flatnonzero(np.array(differs) == answer)
+        partner[alike] = np.roll(alike, 1)
+    partner = np.where(rng.random(len(differs)) < share, partner, np.arange(len(differs)))
+    device = planes[0].device
+    rough = torch.randn(len(differs), 1, 4, 6, device=device)
+    line = functional.interpolate(rough, planes[0].shape[-2:], mode="bicubic") > 0
+    other = torch.from_numpy(partner).to(device)
+    return tuple(torch.where(line, plane[other], plane) for plane in planes)
 
 
 def _changed(

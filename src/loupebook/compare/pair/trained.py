@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cache
 
@@ -18,6 +19,14 @@ from loupebook.compare.pair.network import PairNetwork, inputs_of
 WEIGHTS = "models/pair-print/weights.safetensors"
 _STEP = 16
 """Sides that the network takes are multiples of it."""
+_PART, _LESS = 0.02, 3.0
+"""Share of the item drawn otherwise that speaks by itself, and by how much less (log odds).
+
+The network's one answer goes by what runs through a whole print, as copies of its training
+do; of a print with one part plainly replaced its map is sure and its answer is not. Genuine
+photos of three tuning editions stay 1.7 and more below their answer by this.
+"""
+_SUREST = 0.999
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,7 +36,8 @@ class Told:
     Parameters
     ----------
     log_odds : float
-        That they come from different presses, as in training (half of the pairs did).
+        That they come from different presses, as in training (half of the pairs did), or that
+        a part of the one is surely drawn otherwise, whichever is greater.
     drawn : ndarray
         float32 (height, width), probability that the drawing differs at a px.
     """
@@ -77,4 +87,13 @@ def tell(
         other, otherwise = held(mirrored)
         share = torch.sigmoid((drawn + otherwise.flip(3)) / 2)[0, 0].numpy()
     large = cv2.resize(share, (given.shape[3], given.shape[2]), interpolation=cv2.INTER_LINEAR)
-    return Told(float((answer + other) / 2), np.ascontiguousarray(large[:rows, :columns]) * seen)
+    drawn_otherwise = np.ascontiguousarray(large[:rows, :columns]) * seen
+    whole = float((answer + other) / 2)
+    return Told(max(whole, _odds_of_a_part(drawn_otherwise[seen])), drawn_otherwise)
+
+
+def _odds_of_a_part(drawn: NDArray[np.float32]) -> float:
+    if not drawn.size:
+        return -math.inf
+    sure = min(float(np.quantile(drawn, 1 - _PART)), _SUREST)
+    return math.log(max(sure, 1e-6) / (1 - sure)) - _LESS

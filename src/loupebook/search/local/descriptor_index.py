@@ -12,6 +12,9 @@ time of 32 codes of 8 bits; the nearest patch was among the 16 found in .969 aga
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -24,6 +27,13 @@ BYTES_MOST = 700_000
 CODE_PARTS = 64
 GROWTH = 4
 TRAIN_A_LIST = 50
+GRAPH_FROM = 4096
+"""Lists from which on patches find theirs by a graph.
+
+Among 16,384 lists .996 of 40,000 patches of photos found the very same list, in a quarter of the
+time. Hierarchical graph after Malkov & Yashunin (doi:10.1109/TPAMI.2018.2889473).
+"""
+_NEIGHBOURS, _WIDTH, _WIDTH_MADE = 16, 32, 80
 
 
 def lists_for(patches: int) -> int:
@@ -82,7 +92,33 @@ class DescriptorIndex:
 
     def add(self, ids: NDArray[np.int64], descriptors: NDArray[np.uint8]) -> None:
         """Add patches."""
-        self.faiss_index.add_with_ids(descriptors.astype(np.float32), ids)
+        with self._quick_lists():
+            self.faiss_index.add_with_ids(descriptors.astype(np.float32), ids)
+
+    @contextmanager
+    def _quick_lists(self) -> Iterator[None]:
+        """Let patches find their lists by a graph, where there are many; a search looks at all."""
+        inner = self.faiss_index
+        if self._graph is None:
+            yield
+            return
+        exact, inner.quantizer = inner.quantizer, self._graph
+        try:
+            yield
+        finally:
+            inner.quantizer = exact
+
+    @cached_property
+    def _graph(self) -> Any:
+        import faiss
+
+        inner = self.faiss_index
+        if not isinstance(inner, faiss.IndexIVF) or inner.nlist < GRAPH_FROM:
+            return None
+        graph = faiss.IndexHNSWFlat(DIMENSIONS, _NEIGHBOURS)
+        graph.hnsw.efConstruction, graph.hnsw.efSearch = _WIDTH_MADE, _WIDTH
+        graph.add(inner.quantizer.reconstruct_n(0, inner.nlist))
+        return graph
 
     def search(
         self, descriptors: NDArray[np.uint8], count: int
