@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import faiss
 import numpy as np
 import pytest
 
+from loupebook.search.local import descriptor_index
 from loupebook.search.local.descriptor_index import FLAT_MOST, GROWTH, DescriptorIndex
 from loupebook.search.local.feature_store import FeatureStore
 from loupebook.search.local.features import Features
@@ -68,3 +70,39 @@ def test_what_is_read_from_the_file_finds_what_was_written(
         np.testing.assert_array_equal(one, other)
     # Nothing but the file itself is left beside the store.
     assert [one.name for one in tmp_path.iterdir() if "index" in one.name] == [path.name]
+
+
+def test_lists_found_by_a_graph_hold_what_lists_looked_through_do(
+    store: FeatureStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store.put([(number, f"sha-{number}", made_up(number, 700)) for number in range(5, 30)])
+
+    def made(name: str) -> DescriptorIndex:
+        keeper = IndexKeeper(store, tmp_path / name, "made from S")
+        keeper.refresh()
+        return keeper.index
+
+    exact = made("exact.index")
+    monkeypatch.setattr(descriptor_index, "GRAPH_FROM", 64)
+    quick = made("quick.index")
+    lists = quick.faiss_index
+    assert lists.nlist >= 64
+    # Only adding goes by the graph: it is neither searched nor written.
+    assert type(faiss.downcast_index(lists.quantizer)) is faiss.IndexFlatL2
+    asked = made_up(7, 700).descriptors
+    (first, _), (second, _) = (index.search(asked, 1) for index in (exact, quick))
+    assert (first == second).mean() > 0.98
+
+
+def test_the_graph_is_made_of_the_lists_of_an_index_that_was_read(
+    store: FeatureStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(descriptor_index, "GRAPH_FROM", 64)
+    store.put([(number, f"sha-{number}", made_up(number, 700)) for number in range(5, 30)])
+    IndexKeeper(store, tmp_path / "features.index", "made from S").refresh()
+    read = IndexKeeper(store, tmp_path / "features.index", "made from S")
+    store.put([(30, "sha-30", made_up(30, 700))])
+    read.refresh()
+    found, apart = read.index.search(made_up(30, 700).descriptors, 1)
+    assert (apart[:, 0] == 0).mean() > 0.98
+    assert len(set(found[:, 0])) > 650
