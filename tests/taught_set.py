@@ -77,8 +77,11 @@ def warmed_set(folder: Path) -> Path:
     """Make the set with its index and frames, so that copies of it need not make them."""
     with taught_set(folder) as library:
         library.sync()
-        for name, standing in ((EDITION, "genuine"), (PRESSES[0], "fake")):
-            group = Group(name, "Marque A", "band", "face", "diffuse", standing)
+        alike = ("Marque A", "band", "face", "diffuse")
+        for group in (
+            Group(EDITION, *alike, "genuine"),
+            Group(PRESSES[0], *alike, "fake", EDITION),
+        ):
             assert library.sheet_source.consensus(group) is not None
     return folder
 

@@ -17,14 +17,13 @@ from loupebook.library import (
     share_words,
 )
 from parts.component import web_component
-from parts.current_set import overview_of
 from parts.persons import ask_name
 from parts.pictures import served_pixels
 from parts.progress import shown_progress
 from parts.searching import say_uv
 from parts.sheet import show_words
 from parts.viewer import show_panes
-from parts.words import CAUTION, LIGHTING, STANDING, counted, plain
+from parts.words import CAUTION, LIGHTING, STANDING, counted, design, plain
 
 if TYPE_CHECKING:
     import numpy as np
@@ -177,7 +176,8 @@ def show_answer(library: Library, explained: Explained, *, last: bool) -> None:
     panes = [_pane("photo", shown, answer.truth, "The photo you judged", truth)]
     if genuine is not None:
         common = "What known genuine ones have in common"
-        computed = f"{specimen.edition}, computed from several photos"
+        edition = design(specimen.marque, specimen.edition)
+        computed = f"{edition}, computed from several photos"
         panes.append(_pane("genuine", genuine, "genuine", common, computed))
     show_panes(panes, label="The answer", footnote=CAUTION, key=f"answer-{answer.photo_id}")
     places = {point: became for point, became in answer.places.items() if point}
@@ -230,11 +230,13 @@ def finish(library: Library, sitting: Sitting) -> None:
 
 def make_round(library: Library) -> None:
     """Offer a trainer the making of a round, and printed quizzes."""
-    overview = overview_of(library)
     with st.form("make-round", border=True):
         name = st.text_input("Name of the round", key="round-name", max_chars=200)
         editions = st.multiselect(
-            "Editions", overview.editions, placeholder="all editions", key="round-editions"
+            "Editions",
+            library.practice.designs(),
+            placeholder="all editions",
+            key="round-editions",
         )
         left, middle, right = st.columns(3)
         difficulty = left.selectbox(

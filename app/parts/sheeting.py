@@ -73,6 +73,8 @@ def choose_sheet(library: Library) -> SheetDefinition | None:
         chosen["element"] = _one("Element", list(Element), "sheet-element")
     if "origin" in needs:
         chosen["origin"] = _one("Print origin", _copy_presses(library), "sheet-origin")
+    if chosen.get("origin"):
+        chosen |= _copied(library, chosen["origin"])
     if "pair" in needs and chosen.get("edition"):
         chosen["specimens"] = _pair(library, chosen["edition"], chosen["marque"])
     if "specimen" in needs:
@@ -141,6 +143,19 @@ def _copy_presses(library: Library) -> list[str]:
     return sorted({one.origin for one in fakes if one.origin})
 
 
+def _copied(library: Library, origin: str) -> dict[str, str]:
+    """Offer the designs that a press copies, where it copies several."""
+    copies = library.specimens(origin=origin, standing=Standing.FAKE, state=IntakeState.CONFIRMED)
+    known = sorted({(one.marque or "", one.edition or "", str(one.element)) for one in copies})
+    if len(known) < 2:
+        return {}
+    marque, edition, element = st.selectbox(
+        "Copies of", known, key="sheet-copied",
+        format_func=lambda one: ", ".join(part for part in one if part),
+    )  # fmt: skip
+    return {"marque": marque, "edition": edition, "element": element}
+
+
 def _names(library: Library, **wanted: Any) -> list[str]:
     return [one.name for one in library.specimens(state=IntakeState.CONFIRMED, **wanted)]
 
@@ -178,9 +193,15 @@ def show_preview(library: Library, definition: SheetDefinition) -> None:
 
 
 def _mark(library: Library, definition: SheetDefinition) -> str:
-    info = library.info()
-    text = json.dumps([info.set_id, info.change_counter, definition.to_dict()], sort_keys=True)
+    text = json.dumps([*_stand(library), definition.to_dict()], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _stand(library: Library) -> tuple[str, int, str]:
+    """Return what tells one state of the set from another; points are drawn without counting."""
+    info = library.info()
+    drawn = ",".join(str(point.point_id) for point in library.points.of())
+    return info.set_id, info.change_counter, drawn
 
 
 def _show_pages(made: MadeSheet) -> None:
@@ -274,7 +295,7 @@ def show_kept(library: Library) -> None:
 
 def _state(library: Library, record: SheetRecord) -> SheetState:
     """Return whether the set has moved on, planned once for each state of the set."""
-    key, mark = f"sheet-state-{record.name}", (library.info().change_counter, record)
+    key, mark = f"sheet-state-{record.name}", (_stand(library), record)
     kept = st.session_state.get(key)
     if kept is None or kept[0] != mark:
         kept = st.session_state[key] = (mark, library.sheets.state(record.name))

@@ -64,7 +64,7 @@ def minute(at: str) -> str:
 
 def design(marque: str | None, edition: str | None) -> str:
     """Return marque and edition as one phrase; the marque once, where the edition names it."""
-    if marque and edition and edition.startswith(marque):
+    if marque and edition and f"{edition} ".startswith(f"{marque} "):
         return edition
     return ", ".join(part for part in (marque, edition) if part) or "marque not recorded"
 

@@ -20,6 +20,7 @@ def test_an_answer_pressed_twice_is_explained_and_goes_on(
     with opened_copy(taught_folder, tmp_path / "set") as library:
         library.practice.make_round("Bands", RoundDefinition(questions=2), by="a trainer")
         at = opened("practice")
+        assert at.multiselect(key="round-editions").options == ["Marque A, Edition A, band"]
         at.text_input(key="practice-learner").set_value("Lea")
         next(one for one in at.button if one.label == "Begin").click().run()
         sitting = at.session_state["practice-sitting"]

@@ -68,12 +68,37 @@ def test_the_truth_beside_a_rendered_photo_tells_how_much_the_item_fills(
     assert frame_share(tmp_path / "q002.jpg") == {}
 
 
+def test_tables_beside_each_other_are_cases_of_their_own(
+    prints: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    cases = []
+    for name, asked in (("bands", "0"), ("seals", "1")):
+        lines = ["path,item,role", *(f"{prints / f'{n}.png'},{n},reference" for n in range(2))]
+        lines.append(f"{prints / '0.png'},{asked},query")
+        Path(f"{name}.csv").write_text("\n".join(lines), encoding="utf-8")
+        cases.append(photo_case(Path(f"{name}.csv")))
+    assert [case.name for case in cases] == [f"{tmp_path.name}/bands", f"{tmp_path.name}/seals"]
+    result = run_bench([*cases, cases[0]], [by_hash()], progress=lambda *_: None)
+    again = f"{tmp_path.name}/bands (2)"
+    assert [row.case for row in result.rows] == [*(case.name for case in cases), again]
+    assert [row.figures["recall@1"].value for row in result.rows] == [1, 0, 1]
+    assert table_of(result).count("| perceptual hash") == 3
+
+
+def test_the_folder_one_is_in_has_its_name(prints: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(prints)
+    assert picture_case(Path().name, Path(), queries=1).name == prints.name
+
+
 @pytest.mark.parametrize(
     ("rows", "said"),
     [
         ("path,item\na.png,a\n", "role"),
         ("path,item,role\na.png,a,suspect\n", "suspect"),
         ("path,item,role\na.png,a,query\n", "at least one reference"),
+        ("path,item,role\na.png,a\n", "role must be"),
+        ("path,item,role\n" + "x" * 200_000 + ",a,query\n", "field larger"),
     ],
 )
 def test_tables_that_cannot_be_used_say_why(tmp_path: Path, rows: str, said: str) -> None:
@@ -81,6 +106,12 @@ def test_tables_that_cannot_be_used_say_why(tmp_path: Path, rows: str, said: str
     table.write_text(rows, encoding="utf-8")
     with pytest.raises(BenchInvalid, match=said):
         photo_case(table)
+
+
+def test_a_table_of_a_spreadsheet_with_its_byte_order_mark_is_read(tmp_path: Path) -> None:
+    table = tmp_path / "photos.csv"
+    table.write_text("path,item,role\na.png,a,reference\nb.png,a,query\n", encoding="utf-8-sig")
+    assert len(photo_case(table).queries) == 1
 
 
 def test_a_folder_without_pictures_says_so(tmp_path: Path) -> None:

@@ -106,6 +106,19 @@ def test_files_without_a_manifest(tmp_path: Path) -> None:
     assert len(shown["photos"]) == 1
 
 
+def test_a_manifest_is_not_told_otherwise_by_options(tmp_path: Path, photo_folder: Path) -> None:
+    folder = tmp_path / "set"
+    run("init", folder)
+    manifest = photo_folder / "manifest.csv"
+    for given in ([photo_folder], ["--manifest", manifest], [photo_folder, "--manifest", manifest]):
+        for option, value in (("--standing", "fake"), ("--lighting", "diffuse"), ("--serial", "1")):
+            asked = ["add", *map(str, given), "--set", str(folder), option, value]
+            result = runner.invoke(app, asked)
+            assert result.exit_code == 2, result.output
+            assert f"leave out {option}" in result.stderr
+    assert run("list", "--set", folder, "--json") == ""
+
+
 def test_files_of_one_name_do_not_become_one_specimen(tmp_path: Path) -> None:
     for number, box in enumerate(["boxA", "boxB", "boxA/again"]):
         (tmp_path / "w" / box).mkdir(parents=True)

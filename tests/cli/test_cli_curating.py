@@ -71,7 +71,7 @@ def test_wrong_use_is_said(folder: Path) -> None:
     at = ("--set", folder, "--by", "me")
     ran("edit", "S-0", "--reason", "r", *at, code=2)
     ran("edit", "S-0", "--put", "standing", "--reason", "r", *at, code=2)
-    ran("edit", "S-0", "--put", "standing=perhaps", "--reason", "r", *at, code=1)
+    ran("edit", "S-0", "--put", "standing=perhaps", "--reason", "r", *at, code=2)
     ran("people", "You", *at, code=2)
     ran("export", "--out", folder.parent / "b", "--filter", "band", *at, code=2)
 

@@ -38,9 +38,33 @@ def test_a_sheet_is_made_kept_listed_and_made_again(folder: Path, tmp_path: Path
     again = typed(folder, "sheet", "--saved", "P", "--out", str(tmp_path / "p.png"), "--by", "me",
                   "--json")  # fmt: skip
     assert all(Path(path).exists() for path in json.loads(again)["files"])
-    assert "needs an edition" in typed(folder, "sheet", "point", code=1)
+    assert "needs an edition" in typed(folder, "sheet", "point", code=2)
     assert "Name a template" in typed(folder, "sheet", code=2)
-    assert "is not known" in typed(folder, "sheet", "poster", code=1)
+    assert "is not known" in typed(folder, "sheet", "poster", code=2)
+    assert "a4" in typed(folder, "sheet", "press", "--paper", "a5", code=2)
+
+
+def test_a_kept_sheet_is_replaced_only_by_one_that_could_be_made(
+    folder: Path, tmp_path: Path
+) -> None:
+    target = ("--out", str(tmp_path / "s.png"), "--by", "me")
+    asked = ("sheet", "lighting", "--specimen", "G-0", *target)
+    typed(folder, *asked, "--save", " Kept ")
+    typed(folder, "sheet", "press", "--origin", "nowhere", *target, "--save", "Kept", code=2)
+    typed(folder, "sheet", "--saved", "Kept ", *target)
+    listed = [json.loads(line) for line in typed(folder, "sheet", "--list", "--json").splitlines()]
+    (kept,) = [one for one in listed if one["name"] == "Kept"]
+    assert kept["definition"]["template"] == "lighting"
+    assert kept["says"] == "As the set stands."
+
+
+def test_a_sheet_refuses_what_it_would_pass_over(folder: Path, tmp_path: Path) -> None:
+    photo = tmp_path / "s.jpg"
+    asked = ("sheet", "lighting", "--specimen", "G-0")
+    assert "is neither" in typed(folder, *asked, "--out", str(photo), code=2)
+    assert not photo.exists()
+    said = typed(folder, "sheet", "pair", "--saved", "X", "--title", "T", "--by", "me", code=2)
+    assert "leave out template, title" in said
 
 
 def test_an_examination_is_saved_shown_checked_and_printed(folder: Path, tmp_path: Path) -> None:
@@ -70,6 +94,15 @@ def test_an_examination_is_saved_shown_checked_and_printed(folder: Path, tmp_pat
     typed(folder, "examinations", "print", str(number), "--out", str(target), code=1)
     path.write_bytes(content)
     typed(folder, "examinations", "show", "99", code=1)
+    said = typed(folder, "examinations", "show", str(number), "--revision", "7", code=1)
+    assert f"number {number}, revision 7" in said
+    typed(folder, "examinations", "print", str(number), "--paper", "x", code=2)
+
+
+@pytest.mark.parametrize("mark", ["nosuch=differs", "0=differs", "²=agrees"])
+def test_a_mark_is_of_a_point_or_a_measurement(folder: Path, mark: str) -> None:
+    asked = ("examinations", "save", str(folder / "suspect.png"), "--title", "T", "--by", "me")
+    assert "edge sharpness" in typed(folder, *asked, "--mark", mark, code=2)
 
 
 def test_a_round_is_made_and_printed_with_its_key(folder: Path, tmp_path: Path) -> None:
@@ -82,5 +115,23 @@ def test_a_round_is_made_and_printed_with_its_key(folder: Path, tmp_path: Path) 
     rows = tmp_path / "a.csv"
     typed(folder, "practice", "results", "--csv", str(rows))
     assert rows.read_text().startswith("at,learner")
-    typed(folder, "practice", "due", "Nobody")
+    assert "has not answered anything" in typed(folder, "practice", "due", "Nobody")
     typed(folder, "practice", "make", "R", "--by", "t", code=1)
+    for wrong in (("--difficulty", "hrd"), ("--edition", EDITION, "--edition", "Nope")):
+        typed(folder, "practice", "make", "W", *wrong, "--by", "t", code=2)
+
+
+def test_the_key_never_overwrites_the_quiz(folder: Path, tmp_path: Path) -> None:
+    typed(folder, "practice", "make", "Q", "--questions", "2", "--by", "t")
+    one = tmp_path / "one.pdf"
+    same = ("--out", str(one), "--key", str(tmp_path / "." / "one.pdf"))
+    assert "cannot both go" in typed(folder, "practice", "quiz", "Q", *same, code=2)
+    assert not one.exists()
+    typed(folder, "practice", "quiz", "Q", "--paper", "a5", code=2)
+    deep = tmp_path / ("a rather long name of a folder " * 3)
+    deep.mkdir()
+    quiz, key = deep / "quiz.pdf", deep / "key.pdf"
+    printed = typed(
+        folder, "practice", "quiz", "Q", "--out", str(quiz), "--key", str(key), "--paper", "Letter"
+    )
+    assert printed.splitlines() == [str(quiz), str(key)]

@@ -47,6 +47,7 @@ from loupebook.compare.measures import measure_all
 from loupebook.compare.measures.geometry import FEWEST_AGREEING
 from loupebook.compare.usual import value_at, weight_of, z_of
 from loupebook.errors import ComparisonError
+from loupebook.records.model import Element, IntakeState, Lighting, PhotoFacts, Standing, View
 
 GROUP = Group("Label", "Invented", "seal", "face", "diffuse", "genuine")
 SCALE = PX_PER_MM * 1.2
@@ -69,6 +70,28 @@ def own():
 
 def against_consensus(pixels: np.ndarray):
     return compare_with(Picture.of(pixels), consensus(), own=own())
+
+
+def test_copies_of_two_editions_by_one_press_are_two_groups():
+    fact = PhotoFacts(
+        specimen="F", element=Element.BAND, marque="Invented", edition="Robusto",
+        standing=Standing.FAKE, origin="press-1", view=View.FACE, lighting=Lighting.DIFFUSE,
+        state=IntakeState.CONFIRMED,
+    )  # fmt: skip
+    one, other = Group.of(fact), Group.of(fact._replace(edition="Toro"))
+    assert one.name == other.name == "press-1"
+    assert one != other
+    assert one.key != other.key
+    # Genuine ones are named by their edition.
+    assert Group.of(fact._replace(standing=Standing.GENUINE)).edition is None
+
+
+def test_groups_saved_by_other_versions_are_read():
+    saved = vars(GROUP)
+    assert Group.read(saved) == GROUP
+    early = {name: value for name, value in saved.items() if name not in ("marque", "edition")}
+    assert Group.read(early) == replace(GROUP, marque=None)
+    assert Group.read({**saved, "of a later version": 1}) == GROUP
 
 
 def test_all_photos_of_one_print_come_into_one_frame():

@@ -176,6 +176,15 @@ class TestUnavailable:
         with pytest.raises(EncoderUnavailable, match="safetensors"):
             load_encoder(f"local-dir:{folder}")
 
+    @pytest.mark.parametrize("name", ["open_clip_pytorch_model.bin", "model.pth"])
+    def test_pickled_weights_beside_the_others_are_refused(self, small_model, tmp_path, name):
+        folder = tmp_path / "both"
+        shutil.copytree(small_model, folder)
+        (folder / "open_clip_model.safetensors").rename(folder / "model.safetensors")
+        torch.save(load_file(folder / "model.safetensors"), folder / name)
+        with pytest.raises(EncoderUnavailable, match=f"{name}.*Move it"):
+            load_encoder(f"local-dir:{folder}")
+
     def test_damaged_weights_are_named(self, small_model, tmp_path):
         folder = tmp_path / "cut"
         shutil.copytree(small_model, folder)

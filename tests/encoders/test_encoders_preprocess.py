@@ -71,6 +71,32 @@ def test_any_shape_of_picture_comes_out_at_the_input_size(height, width, mode):
     assert set(np.unique(fitted.numpy())) <= {77, 128}
 
 
+@pytest.mark.parametrize(("length", "breadth"), [(30_000, 1), (4000, 9), (3000, 70)])
+def test_a_very_long_picture_takes_no_memory_for_its_ends(length, breadth, monkeypatch):
+    ours = Preprocess.from_open_clip(config("shortest", "bicubic", 32))
+    scaled = []
+    interpolate = torch.nn.functional.interpolate
+
+    def watched(source, size, **options):
+        scaled.append(size)
+        return interpolate(source, size=size, **options)
+
+    monkeypatch.setattr(torch.nn.functional, "interpolate", watched)
+    noise = np.random.default_rng(4).integers(0, 256, (length, breadth, 3), dtype=np.uint8)
+    for picture in (noise, noise.transpose(1, 0, 2)):
+        fitted = ours.fit(picture)
+        kept = length // 2 - 20 * breadth, length // 2 + 20 * breadth
+        # Seen from its middle, the picture is the same however long it is.
+        whole = interpolate(
+            torch.from_numpy(noise[kept[0] : kept[1]].copy()).permute(2, 0, 1)[None],
+            size=(40 * 32, 32), mode="bicubic", antialias=True, align_corners=False,
+        )[0, :, 20 * 32 - 16 : 20 * 32 + 16]  # fmt: skip
+        if picture is not noise:
+            fitted = fitted.transpose(1, 2)
+        assert (fitted.int() - whole.int()).abs().float().mean() < 1
+    assert max(max(size) for size in scaled) <= 33 * 32
+
+
 def test_the_letterbox_is_centred_and_grey():
     ours = Preprocess.from_open_clip(config("longest", "bicubic", 64))
     fitted = ours.fit(np.zeros((32, 64, 3), np.uint8)).numpy()

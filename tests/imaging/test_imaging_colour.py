@@ -179,6 +179,27 @@ def test_a_huge_profile_is_left_out():
     assert any("too large" in note for note in photo.notes)
 
 
+@pytest.mark.parametrize("kind", ["PNG", "JPEG"])
+def test_a_profile_of_a_scanner_may_be_large(kind):
+    # ICC.1:2022, section 7.2.2: the header says how long the profile is.
+    padded = P3_PROFILE + np.random.default_rng(8).bytes(2_000_000)
+    padded = struct.pack(">I", len(padded)) + padded[4:]
+    photo = decode_photo(save(patches(COLOURS), kind, icc_profile=padded))
+    assert any("Display P3" in note for note in photo.notes)
+
+
+@pytest.mark.external
+def test_the_wide_colours_of_a_dcf_option_file_are_converted():
+    # CIPA DC-009 (DCF 2.0): ColorSpace left open, interoperability index R03; the colours
+    # are those of Adobe RGB (1998).
+    exif = Image.Exif()
+    exif.get_ifd(0x8769).update({0xA001: 0xFFFF, 0xA005: {1: "R03"}})
+    data = save(patches(COLOURS), "JPEG", exif=exif.tobytes(), quality=95, subsampling=0)
+    photo = decode_photo(data)
+    assert np.abs(shown(photo) - computed(COLOURS, ADOBE, ADOBE_GAMMA)).max() <= 4
+    assert any("named by the camera" in note for note in photo.notes)
+
+
 def test_a_profile_for_another_kind_of_picture_is_a_note():
     photo = decode_photo(save(patches(COLOURS), "PNG", icc_profile=grey_profile(2.2)))
     assert np.array_equal(shown(photo), COLOURS)

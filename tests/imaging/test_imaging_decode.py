@@ -140,11 +140,14 @@ def png_chunk(kind: bytes, body: bytes) -> bytes:
     return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
 
 
-def png(width: int, height: int, depth: int, colour_type: int, rows: bytes) -> bytes:
+def png(
+    width: int, height: int, depth: int, colour_type: int, rows: bytes, more: bytes = b""
+) -> bytes:
     header = struct.pack(">IIBBBBB", width, height, depth, colour_type, 0, 0, 0)
     return (
         b"\x89PNG\r\n\x1a\n"
         + png_chunk(b"IHDR", header)
+        + more
         + png_chunk(b"IDAT", zlib.compress(rows))
         + png_chunk(b"IEND", b"")
     )
@@ -159,6 +162,29 @@ def test_sixteen_bit_png_with_colour_or_alpha(colour_type, channels):
     photo = decode_photo(png(16, 12, 16, colour_type, rows))
     wanted = values[..., :3] if channels >= 3 else values[..., [0, 0, 0]]
     assert np.abs(photo.pixels - wanted.astype(float) / 257).max() <= 1
+
+
+@pytest.mark.parametrize(
+    ("depth", "row", "key", "levels"),
+    [
+        # ISO/IEC 15948, section 11.3.2.1: the key has the depth of the pixels.
+        (2, b"\x1b", 1, [0, 255, 170, 255]),
+        (4, b"\x05\xaf", 5, [0, 255, 170, 255]),
+        (8, b"\x00\x05\xaa\xff", 5, [0, 255, 170, 255]),
+        (16, b"\x00\x00\x12\x34\x12\x35\xff\xff", 0x1234, [0, 255, 18, 255]),
+    ],
+)
+def test_the_transparent_grey_is_the_one_that_the_file_means(depth, row, key, levels):
+    photo = decode_photo(
+        png(4, 1, depth, 0, b"\0" + row, png_chunk(b"tRNS", struct.pack(">H", key)))
+    )
+    assert photo.pixels[0, :, 0].tolist() == levels
+
+
+def test_a_key_of_sixteen_bits_takes_no_other_colour_with_it():
+    pixels = struct.pack(">3H", 0x34AB, 0x34AB, 0x34AB)
+    key = png_chunk(b"tRNS", struct.pack(">3H", 0x1234, 0x1234, 0x1234))
+    assert decode_photo(png(1, 1, 16, 2, b"\0" + pixels, key)).pixels.tolist() == [[[0x34] * 3]]
 
 
 def test_sixteen_bit_tiffs_of_another_writer():

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
+from PIL.PngImagePlugin import PngInfo
 
 from loupebook.imaging import decode_photo
 from loupebook.imaging.metadata import clean_text, clean_time
@@ -93,3 +94,30 @@ def test_damaged_metadata_do_not_cost_the_photo(damage):
     photo = decode_photo(jpeg(damage))
     assert photo.pixels.shape == (8, 8, 3)
     assert photo.orientation == 1
+
+
+def png(texts: dict[str, str], **options) -> bytes:
+    """A PNG with compressed texts."""
+    info, stream = PngInfo(), io.BytesIO()
+    for name, text in texts.items():
+        info.add_itxt(name, text, zip=True)
+    Image.new("RGB", (8, 4), "tan").save(stream, "PNG", pnginfo=info, **options)
+    return stream.getvalue()
+
+
+def test_a_text_of_a_png_cannot_pass_for_what_the_file_says():
+    exif = Image.Exif()
+    exif[0x0112] = 6
+    texts = {"original_orientation": "1", "transparency": "x", "xmp": "GPSLatitude"}
+    photo = decode_photo(png(texts, exif=exif.tobytes()))
+    assert photo.orientation == 6
+    assert photo.pixels.shape == (8, 4, 3)
+    assert not photo.had_gps
+    assert photo.notes == ()
+
+
+def test_long_texts_do_not_cost_a_png():
+    long = "edited; " * 250_000
+    photo = decode_photo(png({"Comment": long, "XML:com.adobe.xmp": f"{long} GPSLatitude"}))
+    assert photo.full_size == (8, 4)
+    assert photo.had_gps

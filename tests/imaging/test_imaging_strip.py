@@ -12,7 +12,7 @@ from PIL.PngImagePlugin import PngInfo
 
 from loupebook.errors import PhotoUnreadable
 from loupebook.imaging import decode_photo, strip_metadata
-from loupebook.imaging.jpeg import has_end, segments
+from loupebook.imaging.jpeg import segments
 from loupebook.imaging.profiles import matrix_profile
 
 PLACE = "Harbour Street 12"
@@ -137,6 +137,62 @@ def test_what_nobody_here_has_heard_of_goes_too(kind):
     assert np.array_equal(decode_photo(before).pixels, decode_photo(stripped.data).pixels)
 
 
+def profile_and_more() -> bytes:
+    """A profile with a place behind its end (ICC.1:2022, section 7.2.2)."""
+    return PROFILE + PLACE.encode()
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP"])
+def test_what_lies_behind_a_profile_goes(kind):
+    stream = io.BytesIO()
+    options = {"lossless": True} if kind == "WEBP" else {}
+    picture = Image.new("RGB", (64, 48), "tan")
+    picture.save(stream, kind, icc_profile=profile_and_more(), **options)
+    before = stream.getvalue()
+    stripped = strip_metadata(before)
+    assert stripped.pixels_kept
+    with Image.open(io.BytesIO(stripped.data)) as again:
+        assert again.info["icc_profile"] == PROFILE
+    assert np.array_equal(decode_photo(before).pixels, decode_photo(stripped.data).pixels)
+
+
+def test_words_in_what_a_png_needs_go():
+    # ISO/IEC 15948, section 11: a name of the profile that anybody chose, colours that an
+    # RGB picture only suggests, significant bits, and whatever the end chunk holds.
+    stream = io.BytesIO()
+    Image.new("RGB", (64, 48), "tan").save(stream, "PNG")
+    data, place = stream.getvalue(), PLACE.encode()
+    parts = [
+        (b"iCCP", place + b"\0\0" + zlib.compress(PROFILE)), (b"sBIT", place), (b"PLTE", place)
+    ]  # fmt: skip
+    worded = data[:33] + b"".join(png_chunk(*part) for part in parts) + data[33:-12]
+    before = worded + png_chunk(b"IEND", place)
+    stripped = strip_metadata(before)
+    assert stripped.pixels_kept
+    assert place not in stripped.data
+    assert np.array_equal(decode_photo(before).pixels, decode_photo(stripped.data).pixels)
+
+
+def test_bytes_that_belong_to_nothing_go():
+    stream = io.BytesIO()
+    Image.new("RGB", (64, 48), "tan").save(stream, "JPEG")
+    data = stream.getvalue()
+    tables = data.index(b"\xff\xdb")
+    stripped = strip_metadata(data[:tables] + PLACE.encode() + data[tables:])
+    assert stripped.pixels_kept
+    assert stripped.data == strip_metadata(data).data
+
+
+def test_colours_that_only_exif_names_are_kept():
+    exif, stream = Image.Exif(), io.BytesIO()
+    exif.get_ifd(0x8769).update({0xA001: 0xFFFF, 0xA005: {1: "R03"}})  # a DCF option file
+    Image.new("RGB", (64, 48), "tan").save(stream, "JPEG", exif=exif.tobytes(), quality=95)
+    stripped = strip_metadata(stream.getvalue())
+    assert not stripped.pixels_kept
+    old, new = decode_photo(stream.getvalue()), decode_photo(stripped.data)
+    assert np.abs(old.pixels.astype(int) - new.pixels).max() <= 4
+
+
 def test_stripping_twice_changes_nothing_more():
     for kind in ("JPEG", "PNG", "WEBP"):
         once = strip_metadata(photo_bytes(kind)).data
@@ -155,6 +211,6 @@ def test_segments_cover_a_progressive_file_end_to_end():
     data = stream.getvalue()
     pieces = list(segments(data))
     assert b"".join(data[p.start : p.stop] for p in pieces) == data
-    assert has_end(data)
-    assert not has_end(data[:-2])
-    assert not has_end(b"\xff\xd8\xff\xe1\x00")
+    for cut in (data[:-2], b"\xff\xd8\xff\xe1\x00"):
+        with pytest.raises(ValueError, match=r"marker|cut short"):
+            list(segments(cut))

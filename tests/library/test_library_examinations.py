@@ -34,6 +34,7 @@ from taught_set import NOTICE, PATCH, copied_print, opened_copy
 
 pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 is not installed (extra 'test')")
 QUERY = as_bytes(copied_print(0, 5.0), "JPEG", quality=85)
+QUERY_SHA256 = hashlib.sha256(QUERY).hexdigest()
 
 
 @pytest.fixture(scope="module")
@@ -76,7 +77,7 @@ def test_a_saved_examination_names_everything_that_it_rests_on(
     library: Library, report: SearchReport, saved: ExaminationRecord
 ) -> None:
     document = library.examinations.open(saved.number).document
-    assert document["examined"]["sha256"] == hashlib.sha256(QUERY).hexdigest()
+    assert document["examined"]["sha256"] == QUERY_SHA256
     assert document["answer"] == json.loads(json.dumps(report.to_dict()))
     assert document["made_with"]["fingerprint"] == library.encoder().fingerprint
     assert document["set"]["version"] == library.info().change_counter
@@ -139,6 +140,20 @@ def test_a_further_revision_leaves_the_earlier_one(
     assert "revision 1, SHA-256" in text_of(library.examinations.print(second))
 
 
+def test_an_examination_saved_before_groups_named_a_maker_can_be_supplemented(
+    library: Library, saved: ExaminationRecord
+) -> None:
+    latest = library.examinations.open(saved.number)
+    document = json.loads(json.dumps(latest.document))
+    for one in document["comparisons"]:
+        del one["group"]["marque"]
+    mark = PointMark.from_dict(saved.document["marks"][0])
+    further = library.examinations.supplement(
+        replace(latest, document=document), marks=[mark], notes="", by="Another"
+    )
+    assert further.document["marks"][0]["places"] == saved.document["marks"][0]["places"]
+
+
 @pytest.mark.parametrize("kept", ["examination", "reference"])
 def test_one_altered_byte_of_any_stored_picture_is_reported(
     library: Library, saved: ExaminationRecord, kept: str
@@ -180,6 +195,28 @@ def test_an_altered_document_is_refused(
         with pytest.raises(SetDamaged, match="altered"):
             copy.examinations.open(saved.number)
         assert list(copy.examinations.check_all()) == [saved.number]
+
+
+def test_the_documents_of_earlier_revisions_are_checked_too(
+    library: Library, saved: ExaminationRecord, tmp_path: Path
+) -> None:
+    shutil.copytree(library.folder, tmp_path / "set")
+    with Library.open(tmp_path / "set") as copy:
+        copy.examinations.supplement(
+            copy.examinations.open(saved.number), marks=(), notes="later", by="me"
+        )
+        raw = sqlite3.connect(copy.folder / "catalogue.sqlite", isolation_level=None)
+        raw.execute("DROP TRIGGER examination_no_update")
+        raw.execute(
+            "UPDATE examination SET document = replace(document, 'lot 4', 'lot 5') "
+            "WHERE revision = 1"
+        )
+        raw.close()
+        image = copy.folder / "examinations" / QUERY_SHA256[:2] / QUERY_SHA256
+        image.write_bytes(b"other")
+        document, altered = copy.examinations.check_all()[saved.number]
+        assert "revision 1" in document.message
+        assert altered.sha256 == QUERY_SHA256
 
 
 def test_the_printed_record_says_what_it_must(library: Library, saved: ExaminationRecord) -> None:
@@ -367,3 +404,13 @@ def test_a_title_is_needed_and_unknown_numbers_are_told(
     assert library.examinations.lines() == before
     with pytest.raises(RecordNotFound, match="number 99"):
         library.examinations.open(99)
+    with pytest.raises(RecordNotFound, match="number 1, revision 77"):
+        library.examinations.open(1, 77)
+
+
+def test_a_file_name_that_is_no_text_is_kept_as_far_as_it_is(
+    library: Library, report: SearchReport
+) -> None:
+    named = replace(report, photo=b"suspect-\xff.jpg".decode(errors="surrogateescape"))
+    kept = library.examinations.save(named, QUERY, title="By its name", by="me").document
+    assert kept["examined"]["file_name"] == kept["answer"]["photo"] == "suspect-\ufffd.jpg"

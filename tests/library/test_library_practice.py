@@ -11,11 +11,24 @@ import pytest
 
 from loupebook.errors import PracticeInvalid, RecordConflict, RecordInvalid, RecordNotFound
 from loupebook.library import Library, Lighting, RoundDefinition, Sitting, answers_csv
+from loupebook.library.practice_lessons import design_words
+from loupebook.library.sheets import SetSource
 from loupebook.records import Answer, Practice
-from taught_set import EDITION, PATCH, PHOTO_PX, opened_copy
+from loupebook.records.model import Element, SpecimenRecord, Standing
+from loupebook.sheets.templates.common import genuine_group
+from taught_set import (
+    EDITION,
+    PATCH,
+    PHOTO_PX,
+    copied_print,
+    genuine_print,
+    opened_copy,
+    photo,
+)
 
 pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 is not installed (extra 'test')")
 START = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
+DESIGN = f"Marque A, {EDITION}, band"
 
 
 @pytest.fixture(scope="module")
@@ -80,9 +93,7 @@ def test_marks_are_judged_in_the_frame(library: Library) -> None:
             sitting, photo_id, given="fake", confidence=0.8, marks=[middle]
         )
         lesson = explained.answer.lesson
-        outcomes.setdefault(lesson, set()).add(
-            explained.answer.places.get(f"{EDITION}: Left patch")
-        )
+        outcomes.setdefault(lesson, set()).add(explained.answer.places.get(f"{DESIGN}: Left patch"))
         shown, genuine = explained.pictures()
         assert shown.shape == genuine.shape
         assert [point.name for point in explained.points] == ["Left patch"]
@@ -109,12 +120,51 @@ def test_answers_are_checked_and_given_once(library: Library, begun: Sitting) ->
         library.practice.answer(begun, 9999, given="fake", confidence=0.9)
 
 
+def test_what_is_drawn_later_is_in_the_explanation(library: Library, begun: Sitting) -> None:
+    asked = begun.photo_ids[0]
+    before = [point.name for point in library.practice.explain(begun, asked).points]
+    later = library.points.add(
+        1, PATCH, title="Later", genuine_shows="plain", copies_show="a patch", by="a curator"
+    )
+    try:
+        after = [point.name for point in library.practice.explain(begun, asked).points]
+    finally:
+        library.points.retire(later.point_id, by="a curator")
+    assert after == [*before, "Later"]
+
+
+def test_the_comparison_is_made_once(
+    library: Library, begun: Sitting, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = begun.photo_ids[0]
+    library.practice.explain(begun, asked)
+
+    def refuse(*_: object) -> None:
+        raise AssertionError("compared again")
+
+    monkeypatch.setattr(SetSource, "look", refuse)
+    library.practice.explain(begun, asked)
+
+
+def test_the_genuine_picture_beside_is_made_without_the_specimen_asked_about(
+    library: Library,
+) -> None:
+    (shown,) = library.photos("G-0")
+    group = genuine_group(library.specimen("G-0"), shown.view, shown.lighting)
+    rest = library.sheet_source.consensus(group).without("G-0")
+    assert (library.practice.genuine_beside(shown.photo_id) == rest.pixels).all()
+
+
 def test_scores_are_of_one_learner_or_of_all(library: Library, begun: Sitting) -> None:
     own = library.practice.scores(learner="Lea")
     assert own.answers == 4
     assert library.practice.scores().answers >= 4
     assert library.practice.scores(practice_round=begun.practice_round).answers >= 4
     assert "Lea" in library.practice.learners()
+    assert library.practice.answers(learner=" Lea ") == library.practice.answers(learner="Lea")
+    again = library.practice.sit(begun.practice_round, learner=" Lea", at=START)
+    assert again.learner == "Lea"
+    assert library.practice.round(" First ") == begun.practice_round
 
 
 def test_every_answer_is_a_row_of_the_csv(library: Library) -> None:
@@ -171,6 +221,8 @@ def test_rounds_that_cannot_teach_are_refused(library: Library) -> None:
         library.practice.make_round("First", RoundDefinition(), by="t")
     with pytest.raises(RecordInvalid, match="difficulty"):
         RoundDefinition(difficulty="cruel")
+    with pytest.raises(RecordInvalid, match="no confirmed specimen of Edition Z"):
+        library.practice.make_round("Z", RoundDefinition((EDITION, "Edition Z")), by="t")
 
 
 def test_what_was_just_seen_is_not_asked_for_a_day(library: Library) -> None:
@@ -185,3 +237,78 @@ def test_what_was_just_seen_is_not_asked_for_a_day(library: Library) -> None:
         library.practice.sit(made, learner="Tim", at=START + timedelta(hours=20))
     again = library.practice.sit(made, learner="Tim", at=START + timedelta(days=1))
     assert set(again.photo_ids) == set(sitting.photo_ids)
+
+
+@pytest.fixture(scope="module")
+def two_makers(tmp_path_factory: pytest.TempPathFactory) -> Library:
+    made = Library.create(tmp_path_factory.mktemp("makers") / "set", name="Two makers")
+    pictures = {"genuine": genuine_print(), "fake": copied_print(0)}
+    for marque in ("Abelo", "Zunda"):
+        for turn, (standing, picture) in enumerate(pictures.items()):
+            name = f"{marque}-{standing}"
+            record = SpecimenRecord(
+                name, Element.BAND, Standing(standing), marque=marque, edition="Robusto",
+                origin="press-1" if turn else None,
+            )  # fmt: skip
+            # Stored by content: the same picture could not be two specimens.
+            shot = photo(picture.rotate(0.5 * (marque == "Zunda")), f"{name}.png")
+            assert made.add_specimen(record, [shot], by="a curator").ok
+    return made
+
+
+def test_editions_of_two_makers_that_share_a_name_are_two_lessons(two_makers: Library) -> None:
+    both = two_makers.practice.make_round("Both", RoundDefinition(("Robusto",)), by="t")
+    asked = specimens(two_makers, two_makers.practice.sit(both, learner="Lea", at=START))
+    assert len(asked) == 4
+    designs = two_makers.practice.designs()
+    assert designs == ["Abelo, Robusto, band", "Zunda, Robusto, band"]
+    one = two_makers.practice.make_round("One", RoundDefinition((designs[1],)), by="t")
+    sitting = two_makers.practice.sit(one, learner="Lea", at=START)
+    assert sorted(specimens(two_makers, sitting)) == ["Zunda-fake", "Zunda-genuine"]
+    for photo_id in sitting.photo_ids:
+        two_makers.practice.answer(sitting, photo_id, given="fake", confidence=1.0, at=START)
+    assert {due.lesson for due in two_makers.practice.due("Lea")} == {
+        "Zunda, Robusto, band: genuine",
+        "Zunda, Robusto, band: press-1",
+    }
+
+
+def test_what_was_answered_under_the_name_of_the_edition_alone_counts_on(
+    two_makers: Library,
+) -> None:
+    made = two_makers.practice.make_round("Before", RoundDefinition(), by="t")
+    (shown,) = two_makers.photos("Abelo-fake")
+    places = {"Robusto: Left patch": "found", "": [[0.5, 0.5]]}
+    Practice(two_makers._catalogue).record(
+        made,
+        Answer(
+            "s", "Max", shown.photo_id, "Robusto: press-1", "fake", "fake", 0.8, places,
+            START.isoformat(),
+        ),
+    )  # fmt: skip
+    (due,) = two_makers.practice.due("Max")
+    assert due.lesson == "Abelo, Robusto, band: press-1"
+    (point,) = two_makers.practice.scores(learner="Max").points
+    assert (point.point, point.found) == ("Abelo, Robusto, band: Left patch", 1)
+
+
+def test_one_genuine_specimen_alone_is_not_shown_beside_anything(two_makers: Library) -> None:
+    for specimen in ("Abelo-genuine", "Abelo-fake"):
+        (shown,) = two_makers.photos(specimen)
+        assert two_makers.practice.genuine_beside(shown.photo_id) is None
+
+
+@pytest.mark.parametrize(
+    ("marque", "edition", "element", "words"),
+    [
+        ("Belquora", "Belquora band I", Element.BAND, "Belquora band I"),
+        ("Belquora", "Belquora band I", Element.SEAL, "Belquora band I, seal"),
+        ("Ro", "Robusto", Element.BAND, "Ro, Robusto, band"),
+        (None, "Robusto", Element.CAP, "Robusto, cap"),
+    ],
+)
+def test_a_design_is_named_by_what_its_edition_leaves_unsaid(
+    marque: str | None, edition: str, element: Element, words: str
+) -> None:
+    record = SpecimenRecord("S", element, Standing.GENUINE, marque=marque, edition=edition)
+    assert design_words(record) == words

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import re
+import sqlite3
 from io import BytesIO
 from pathlib import Path
 
 import numpy as np
 import pytest
-from PIL import ExifTags, Image
+from PIL import ExifTags, Image, ImageDraw
 
 from drawn_prints import draw_print
 from loupebook.compare import Group
@@ -23,13 +25,22 @@ from loupebook.library import (
     SheetDefinition,
     SpecimenRecord,
     Standing,
+    View,
     write_sheet,
 )
 from loupebook.sheets import plan_sheet
 from loupebook.sheets.plan import IN_THE_FRAME
 from loupebook.sheets.setting import FRAME_MEANS, lay_out
+from loupebook.sheets.templates.common import (
+    NO_FILE,
+    NO_PLACES,
+    NOT_COMPARED,
+    design,
+    of_one_design,
+    origin_group,
+)
 from loupebook.sheets.templates.lighting import APART
-from loupebook.sheets.templates.years import UNDATED
+from loupebook.sheets.templates.years import LEFT_OUT, UNDATED
 from taught_set import EDITION, PATCH, PHOTO_PX, copied_print, genuine_print, opened_copy, photo
 
 pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 is not installed (extra 'test')")
@@ -212,6 +223,160 @@ def test_editions_of_two_makers_that_share_a_name_are_never_one_design(
         assert [section.heading for section in cards.sections] == [
             f"Marque A, {EDITION}", "Copies", f"Marque B, {EDITION}", "Copies",
         ]  # fmt: skip
+        with pytest.raises(SheetInvalid, match="several"):
+            plan_sheet(
+                library.sheet_source, SheetDefinition("pair", specimens=("G-0", "A-stranger"))
+            )
+        unknown = SpecimenRecord("F-unknown", Element.BAND, Standing.FAKE, marque="Marque A")
+        library.add_specimen(unknown, [photo(copied_print(1, 3.0), "u.png")], by="a curator")
+        pair = SheetDefinition("pair", specimens=("G-0", "F-unknown"))
+        shown = plan_sheet(library.sheet_source, pair).sections[0].plates
+        assert [plate.name for plate in shown] == ["G-0", "F-unknown"]
+
+
+OTHER = "Edition B"
+
+
+@pytest.fixture(scope="module")
+def two_editions(taught_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Library:
+    """A set of which one press copies two editions, with a specimen whose edition is not known."""
+    made = opened_copy(taught_folder, tmp_path_factory.mktemp("two") / "set")
+    for number in range(3):
+        for standing, origin in ((Standing.GENUINE, None), (Standing.FAKE, "press-1")):
+            shot = draw_print(23, PHOTO_PX)
+            if origin:
+                ImageDraw.Draw(shot).rectangle([120, 100, 160, 140], fill=(250, 250, 250))
+            name = f"B-{standing}-{number}"
+            record = SpecimenRecord(
+                name, Element.BAND, standing, marque="Marque A", edition=OTHER, origin=origin
+            )
+            taken = photo(shot.rotate(number), f"{name}.png")
+            assert made.add_specimen(record, [taken], by="a curator").ok
+    unknown = SpecimenRecord("N-0", Element.BAND, Standing.GENUINE, marque="Marque A")
+    assert made.add_specimen(unknown, [photo(draw_print(61), "n.png")], by="a curator").ok
+    return made
+
+
+def test_copies_of_two_editions_by_one_press_are_not_combined(two_editions: Library) -> None:
+    source = two_editions.sheet_source
+    for name, copies in (
+        ("F-0-0", {"F-0-0", "F-0-1"}),
+        ("B-fake-0", {f"B-fake-{number}" for number in range(3)}),
+    ):
+        group = origin_group(source.specimen(name), View.FACE, Lighting.DIFFUSE)
+        consensus = source.consensus(group)
+        assert consensus is not None
+        assert {one.specimen for one in consensus.photos} == copies
+    asked = SheetDefinition("press", marque="Marque A", edition=EDITION, origin="press-1")
+    plan = plan_sheet(source, asked)
+    assert {plate.name for plate in plan.sections[1].plates} == {"F-0-0", "F-0-1"}
+    assert any(point.measured for point in plan.points)
+    # Measured were the specimens of this design, not all of the press.
+    one = SheetDefinition("press", edition=OTHER, origin="press-1")
+    assert "What specimens of press-1" in plan_sheet(source, one).sections[1].text
+
+
+def test_a_press_is_asked_of_one_marque(two_editions: Library) -> None:
+    with pytest.raises(SheetInvalid, match="no confirmed fake"):
+        plan_sheet(
+            two_editions.sheet_source, SheetDefinition("press", marque="Other", origin="press-1")
+        )
+
+
+@pytest.mark.parametrize(
+    ("template", "names"), [("pair", ("G-0", "B-fake-0")), ("lighting", ("G-0", "B-genuine-0"))]
+)
+def test_specimens_named_of_two_designs_are_refused(
+    two_editions: Library, template: str, names: tuple[str, ...]
+) -> None:
+    with pytest.raises(SheetInvalid, match=r"Edition A.*; .*Edition B"):
+        plan_sheet(two_editions.sheet_source, SheetDefinition(template, specimens=names))
+
+
+def test_a_maker_whose_name_begins_an_edition_by_chance_is_named() -> None:
+    def named(marque: str, edition: str) -> str:
+        return design(
+            SpecimenRecord("S", Element.BAND, Standing.GENUINE, marque=marque, edition=edition)
+        )
+
+    assert named("Ro", "Robusto") == "Ro, Robusto"
+    assert named("Ro", "Ro Robusto") == "Ro Robusto"
+    assert named("Ro", "Ro") == "Ro"
+
+
+def test_editions_whose_makers_begin_their_names_are_two_designs() -> None:
+    both = [
+        SpecimenRecord("S", Element.BAND, Standing.GENUINE, marque=marque, edition="Ro Robusto")
+        for marque in ("Ro", "Ro Robusto")
+    ]
+    with pytest.raises(SheetInvalid, match="several"):
+        of_one_design(both)
+
+
+def test_specimens_without_an_edition_are_no_edition(two_editions: Library) -> None:
+    plan = plan_sheet(two_editions.sheet_source, DEFINITIONS["years"])
+    assert [section.heading for section in plan.sections] == [EDITION, OTHER]
+    assert f"{LEFT_OUT}: 1 of 7 specimens." in plan.remarks
+
+
+def test_genuine_ones_stand_beside_the_copies_of_one_press(two_editions: Library) -> None:
+    asked = SheetDefinition("point", edition=EDITION, origin="press-1")
+    _, genuine, copies = plan_sheet(two_editions.sheet_source, asked).sections
+    assert {plate.name for plate in genuine.plates} == {"G-0", "G-1", "G-2"}
+    assert {plate.name for plate in copies.plates} == {"F-0-0", "F-0-1"}
+
+
+def test_nothing_measured_is_not_nothing_found(two_editions: Library) -> None:
+    source = two_editions.sheet_source
+    stranger = SpecimenRecord(
+        "F-x", Element.BAND, Standing.FAKE, marque="Marque A", edition=EDITION, origin="x"
+    )
+    assert two_editions.add_specimen(stranger, [photo(draw_print(55), "x.png")], by="me").ok
+    plan = plan_sheet(source, SheetDefinition("pair", specimens=("G-0", "F-x")))
+    assert NOT_COMPARED in plan.remarks
+    assert NO_PLACES not in plan.remarks
+    assert NOT_COMPARED in plan_sheet(source, SheetDefinition("press", origin="x")).remarks
+    dark = SheetDefinition("pair", specimens=("G-0", "F-0-0"), lighting=Lighting.RAKING)
+    assert NOT_COMPARED in plan_sheet(source, dark).remarks
+    card = SheetDefinition("pocket", edition=OTHER, lighting=Lighting.RAKING)
+    for name, seed in (("B-genuine-0", 23), ("B-fake-0", 55)):
+        lit = photo(draw_print(seed, PHOTO_PX), f"{name}-lit.png", lighting=Lighting.RAKING)
+        assert two_editions.add_specimen(source.specimen(name), [lit], by="me").ok
+    assert plan_sheet(source, card).sections[1].text == (
+        "No points are drawn yet, and no comparison could be made."
+    )
+
+
+def test_a_pair_with_a_damaged_photo_keeps_its_place(taught_folder: Path, tmp_path: Path) -> None:
+    with opened_copy(taught_folder, tmp_path / "set") as own:
+        lost = own.photos("F-0-0")[0]
+        (own.folder / "photos" / lost.sha256[:2] / lost.sha256).write_bytes(b"damaged")
+        plan = plan_sheet(own.sheet_source, SheetDefinition("pair", specimens=("G-0", "F-0-0")))
+        (section,) = plan.sections
+        assert section.plates[1].missing == NO_FILE
+        assert section.text == ""
+
+
+def test_captions_tell_the_photos_own_scale(taught_folder: Path, tmp_path: Path) -> None:
+    with opened_copy(taught_folder, tmp_path / "set") as own:
+        for name, scale in (("S-5", 5.0), ("S-none", None)):
+            record = SpecimenRecord(
+                name, Element.BAND, Standing.GENUINE, marque="Marque A", edition=EDITION
+            )
+            tilt = 1.0 if scale else 3.0
+            taken = photo(genuine_print(tilt), f"{name}.png", px_per_mm=scale)
+            assert own.add_specimen(record, [taken], by="a curator").ok
+        plan = plan_sheet(own.sheet_source, SheetDefinition("years", edition=EDITION))
+        said = {plate.name: plate.lines[-1] for plate in plan.sections[-1].plates}
+        assert said["S-5"].endswith("own scale 5.0 px/mm")
+        assert said["S-none"].endswith("own scale not known")
+
+
+def test_a_lighting_series_lists_its_specimen(library: Library) -> None:
+    text = text_of(library.sheets.make(DEFINITIONS["lighting"]).files[0])
+    listed = text[text.index("Photos shown") :]
+    assert listed.count("G-0 Genuine") == 3
+    assert "Diffuse light" not in listed
 
 
 def test_a_lighting_series_lies_in_the_frame_of_diffuse_light(library: Library) -> None:
@@ -264,7 +429,8 @@ def test_a_photo_that_is_lost_keeps_its_place(taught_folder: Path, tmp_path: Pat
         (own.folder / "photos" / lost.sha256[:2] / lost.sha256).unlink()
         text = text_of(own.sheets.make(DEFINITIONS["press"]).files[0])
         assert "F-0-1" in text
-        assert "the photo file is missing" in text
+        assert NO_FILE in text
+        assert str(own.folder) not in text  # a sheet is handed on
         assert "Without a picture: 1 of 2." in text
 
 
@@ -293,6 +459,61 @@ def test_a_kept_sheet_tells_when_the_set_has_moved_on(taught_folder: Path, tmp_p
             own.sheets.make_saved("Other", by="me")
 
 
+def test_a_kept_sheet_tells_when_the_set_says_something_else(
+    taught_folder: Path, tmp_path: Path
+) -> None:
+    with opened_copy(taught_folder, tmp_path / "set") as own:
+        names = ("lighting", "pocket")
+        for name in names:
+            own.sheets.save(name, DEFINITIONS[name], by="me")
+            own.sheets.make_saved(name, by="me")
+
+        def changed() -> set[str]:
+            return {name for name in names if own.sheets.state(name).changed}
+
+        assert changed() == set()
+        own.points.add(
+            1, PATCH, title="The patch",
+            genuine_shows="plain", copies_show="a white patch", by="a curator",
+        )  # fmt: skip
+        assert changed() == {"pocket"}
+        # Another genuine one is in the frame that all of them lie in.
+        more = SpecimenRecord(
+            "G-9", Element.BAND, Standing.GENUINE, marque="Marque A", edition=EDITION
+        )
+        assert own.add_specimen(more, [photo(genuine_print(5.0), "g9.png")], by="me").ok
+        assert changed() == set(names)
+        assert own.sheets.state("lighting").says() == (
+            "What the set says of its photos has changed since it was made. Make it again."
+        )
+        own.sheets.make_saved("lighting", by="me")
+        own.edit_specimen("G-0", {"edition": "Edition C"}, by="me", reason="seen again")
+        assert own.sheets.state("lighting").changed
+
+
+def test_a_card_that_shows_no_photo_counts_as_made(taught_folder: Path, tmp_path: Path) -> None:
+    with opened_copy(taught_folder, tmp_path / "set") as own:
+        for name in ("F-0-0", "F-0-1", "F-1-0", "F-1-1"):
+            own.withdraw(name, by="me", reason="r")
+        _, behind = plan_sheet(own.sheet_source, DEFINITIONS["pocket"]).sections
+        assert behind.text == "No points are drawn yet, and no copy is on record."
+        own.sheets.save("Card", DEFINITIONS["pocket"], by="me")
+        own.sheets.make_saved("Card", by="me")
+        assert own.sheets.state("Card").says() == "As the set stands."
+
+
+def test_a_sheet_made_before_digests_were_kept_is_held_to_its_photos(
+    taught_folder: Path, tmp_path: Path
+) -> None:
+    with opened_copy(taught_folder, tmp_path / "set") as own:
+        own.sheets.save("Press", DEFINITIONS["press"], by="me")
+        made = own.sheets.make_saved("Press", by="me")
+    with sqlite3.connect(next((tmp_path / "set").glob("*.sqlite"))) as store:
+        store.execute("UPDATE sheet SET made_from = ?", (json.dumps(made.made_from),))
+    with Library.open(tmp_path / "set") as again:
+        assert again.sheets.state("Press").says() == "As the set stands."
+
+
 def test_pages_are_written_as_pdf_and_as_numbered_png(library: Library, tmp_path: Path) -> None:
     sheet = library.sheets.make(DEFINITIONS["point"], preview=True)
     paths = write_sheet(sheet, tmp_path / "p.png")
@@ -312,11 +533,13 @@ def test_pages_are_written_as_pdf_and_as_numbered_png(library: Library, tmp_path
         (SheetDefinition("press", origin="none such"), "no confirmed fake"),
         (SheetDefinition("years", marque="Marque A"), "needs an element"),
         (SheetDefinition("point"), "needs an edition"),
+        (SheetDefinition("point", edition=EDITION, origin="none such"), "no confirmed fake"),
         (SheetDefinition("lighting"), "needs a specimen"),
         (SheetDefinition("pocket"), "needs a marque or an edition"),
         (SheetDefinition("pair", edition="None"), "no confirmed genuine"),
         (SheetDefinition("pair", specimens=("F-0-0", "G-0")), "genuine specimen and then a fake"),
         (SheetDefinition("pair", edition=EDITION, scale=20.0), "Choose a smaller scale"),
+        (SheetDefinition("pocket", edition=EDITION, scale=3.0), "a card has room for 84 × 25 mm"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_made_says_why(

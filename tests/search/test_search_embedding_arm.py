@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import errno
+import shutil
+
 import numpy as np
 import pytest
 from search_fakes import ThumbnailEncoder, picture
 
 from loupebook.encoders import load_encoder
-from loupebook.errors import PhotoUnreadable, QueryInvalid
-from loupebook.search import EmbeddingArm, QueryPhoto, SearchArm
+from loupebook.errors import PhotoUnreadable, QueryInvalid, SetError
+from loupebook.search import EmbeddingArm, QueryPhoto, SearchArm, files
+from loupebook.search.vector_store import VectorStore
 
 PHOTOS = {number: f"sha-{number}" for number in range(1, 41)}
 
@@ -162,6 +166,94 @@ class TestSync:
         arm.clear()
         assert list((tmp_path / "embeddings").iterdir()) == []
         assert arm.pending(PHOTOS).to_add == frozenset(PHOTOS)
+
+
+class TestSharing:
+    """Two arms with one folder, as two processes have."""
+
+    def test_two_that_sync_at_once_keep_what_each_other_writes(self, tmp_path):
+        quick, slow = make(tmp_path), make(tmp_path)
+
+        def read_late(photo_id):
+            if photo_id == 1:
+                quick.sync(PHOTOS, read)
+            return picture(photo_id)
+
+        report = slow.sync(PHOTOS, read_late)
+        rows = quick._open().labels().row_ids.tolist()
+        assert report.rebuilt is None
+        assert slow._encoder.embedded < len(PHOTOS), "what was done meanwhile is not done again"
+        assert rows == make(tmp_path)._open().labels().row_ids.tolist()
+        for one in (quick, slow):
+            assert len({hit.photo_id for hit in one.find(QueryPhoto(picture(1)))}) == len(PHOTOS)
+
+    def test_a_photo_withdrawn_while_the_index_is_brought_up_to_date(
+        self, arm, tmp_path, monkeypatch
+    ):
+        other = make(tmp_path)
+        other.sync({**PHOTOS, 60: "sha-60", 61: "sha-61"}, read)
+        as_it_is = VectorStore.labels
+
+        def labels_then_withdraw(store):
+            found = as_it_is(store)
+            monkeypatch.undo()
+            other._open().withdraw([60])
+            return found
+
+        monkeypatch.setattr(VectorStore, "labels", labels_then_withdraw)
+        assert first(arm, 61).photo_id == 61
+        monkeypatch.setattr(VectorStore, "labels", labels_then_withdraw)
+        arm._labels = None
+        numbers, vectors = arm.held_vectors()
+        assert len(numbers) == len(vectors) == len(PHOTOS) + 1
+        assert 60 not in numbers
+
+    def test_a_store_that_another_has_thrown_away_is_let_go(self, arm, tmp_path):
+        other = make(tmp_path)
+        other.clear()
+        other.sync(PHOTOS, read)
+        more = {**PHOTOS, 60: "sha-60"}
+        assert arm.sync(more, read).added == 1
+        assert not make(tmp_path).pending(more)
+
+
+class TestFullDisk:
+    def test_nothing_that_was_embedded_is_lost(self, arm, tmp_path):
+        store = arm._open()
+        (pages,) = store._db.execute("PRAGMA page_count").fetchone()
+        store._db.execute(f"PRAGMA max_page_count = {pages}")
+        more = {number: f"sha-{number}" for number in range(1, 121)}
+        with pytest.raises(SetError, match="disk is full"):
+            arm.sync(more, read)
+        assert first(arm, 9).photo_id == 9
+        arm.close()
+        again = make(tmp_path)
+        assert again.sync(more, read).rebuilt is None
+        assert again._encoder.embedded <= 80
+
+    def test_a_search_does_without_the_file_of_the_index(self, arm, tmp_path, monkeypatch):
+        arm.close()
+        (tmp_path / "embeddings" / f"{arm.fingerprint[:12]}.index").unlink()
+
+        def no_space(path, chunks):
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+        monkeypatch.setattr(files, "write_atomically", no_space)
+        assert first(make(tmp_path), 9).photo_id == 9
+
+
+def test_a_store_that_fell_back_behind_its_index_answers_rightly(arm, tmp_path):
+    """As after a power cut, or where an earlier copy of the file is put back."""
+    arm.close()
+    store = arm._store_path
+    shutil.copy(store, tmp_path / "earlier")
+    arm.sync({**PHOTOS, 60: "sha-60"}, read)
+    arm.close()
+    shutil.copy(tmp_path / "earlier", store)
+    again = make(tmp_path)
+    again.sync({**PHOTOS, 61: "sha-61"}, read)
+    assert first(again, 61).score >= 0.9999
+    assert first(again, 60).score < 0.99
 
 
 class TestDamage:

@@ -106,3 +106,28 @@ def test_the_graph_is_made_of_the_lists_of_an_index_that_was_read(
     found, apart = read.index.search(made_up(30, 700).descriptors, 1)
     assert (apart[:, 0] == 0).mean() > 0.98
     assert len(set(found[:, 0])) > 650
+
+
+def test_a_row_id_given_to_another_photo_is_noticed(tmp_path: Path) -> None:
+    """The store falls back behind its index: a power cut, an earlier copy put back."""
+    path = tmp_path / "features.index"
+    for last in (1, 2):
+        store = FeatureStore(tmp_path / f"{last}.sqlite", set_id="S", fingerprint="F")
+        store.put([(0, "sha-0", made_up(0, 50)), (last, f"sha-{last}", made_up(last, 50))])
+        keeper = IndexKeeper(store, path, "made from S")
+        keeper.refresh()
+        _, apart = keeper.index.search(made_up(last, 50).descriptors, 1)
+        assert (apart == 0).all()
+
+
+def test_an_index_that_the_disk_has_no_room_for_serves_all_the_same(
+    store: FeatureStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def no_space(index: object, path: str) -> None:
+        raise RuntimeError("No space left on device")
+
+    monkeypatch.setattr(faiss, "write_index", no_space)
+    keeper = IndexKeeper(store, tmp_path / "features.index", "made from S")
+    keeper.refresh()
+    assert len(keeper.index) == 5 * 700
+    assert not list(tmp_path.glob("*.index"))

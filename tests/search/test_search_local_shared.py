@@ -36,3 +36,17 @@ def test_a_photo_withdrawn_by_another_during_a_search_does_no_harm(
     # Nothing was cleared: the others need not be taken anew, and are found.
     assert not arm.pending(without)
     assert arm.find(QueryPhoto(PICTURES[1]))[0].photo_id == 1
+
+
+def test_two_that_sync_at_once_keep_what_each_other_writes(tmp_path: Path) -> None:
+    quick, slow = (LocalArm(tmp_path / "local", set_id="S") for _ in range(2))
+    rows = []
+
+    def read_late(photo: int) -> np.ndarray:
+        if not rows:
+            quick.sync(SHAS, PICTURES.__getitem__)
+            rows.extend(quick._open().held().photo_of_row)
+        return PICTURES[photo]
+
+    assert slow.sync(SHAS, read_late).rebuilt is None
+    assert list(slow._open().held().photo_of_row) == rows

@@ -11,10 +11,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from drawn_prints import as_bytes, draw_print
 from invented_prints import Item, encoded, invented_items, record_items
 from loupebook.errors import LoupebookError, PhotoUnreadable, RecordInvalid
 from loupebook.evidence.table import PhotoTable
 from loupebook.imaging import check_photo, decode_photo
+from loupebook.library.report_paper import report_pdf
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import (
     Camera,
@@ -23,6 +25,7 @@ from loupebook.records.model import (
     Lighting,
     PhotoFacts,
     Serial,
+    SetInfo,
     SpecimenRecord,
     Standing,
     View,
@@ -415,6 +418,25 @@ def test_page_needs_nothing_else_and_every_picture_has_words(
     assert "http" not in text.replace("http://www.w3.org", "")
     assert not any(tag in ("script", "link", "iframe") for tag, _ in page.tags)
     assert "Drawn, not real" in text
+
+
+def test_a_set_with_uv_photos_is_reported_with_cautions(report: SetReport) -> None:
+    caution = "never look into the lamp"
+    assert caution in render_html(report)
+    assert caution in _on_paper(report)
+    without = replace(report, holds_uv=False)
+    assert caution not in render_html(without)
+    assert caution not in _on_paper(without)
+    for text in (render_html(without), _on_paper(without)):
+        assert "good copies lie near" in text
+
+
+def _on_paper(report: SetReport) -> str:
+    pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 is not installed (extra 'test')")
+    info = SetInfo("id", "A set", "2026-01-01T00:00:00Z", 1, notice=None)
+    pdf = report_pdf(report, info=info, thumbnail=lambda photo: as_bytes(draw_print(1), "JPEG"))
+    pages = pdfium.PdfDocument(pdf)
+    return " ".join(" ".join(p.get_textpage().get_text_range().split()) for p in pages)
 
 
 def test_names_in_the_page_are_escaped(items: list[Item], tmp_path: Path) -> None:

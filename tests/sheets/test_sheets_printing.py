@@ -26,6 +26,12 @@ from loupebook.sheets import (
     SheetPoint,
     make_sheet,
 )
+from loupebook.sheets.paper import Size
+from loupebook.sheets.plan import IN_THE_FRAME
+from loupebook.sheets.quiz import Asked, make_key
+from loupebook.sheets.setting import FRAME_MEANS, Layout, page_data, set_plate
+from loupebook.sheets.templates.pocket import words_of
+from loupebook.sheets.typeset import typeset
 
 INFO = SetInfo("id", "A set", "2026-01-01T00:00:00Z", 7, notice="drawn, invented")
 OWN = SetInfo("id", "Own", "2026-01-01T00:00:00Z", 1)
@@ -202,3 +208,124 @@ def test_definitions_survive_json_and_refuse_what_they_do_not_know() -> None:
         SheetDefinition.from_dict({"template": "pair", "colour": "red"})
     with pytest.raises(RecordInvalid, match="scale"):
         SheetDefinition("pair", scale=900.0)
+
+
+SENTENCE = "The lettering of the crest stands closer to the rim than on known ones, word by word."
+
+
+def card(count: int, words: str, **asked: object) -> bytes:
+    """Return pocket cards with so many points, each of which says the words."""
+    points = [
+        SheetPoint(number, f"P{number}", Place(0.1, 0.1, 0.2, 0.2), words, f"copies {words}")
+        for number in range(1, count + 1)
+    ]
+    sides = [
+        Section(
+            "Marque, edition " + "long " * 40,
+            (plate("Specimen " * 20, standing=standing, points=tuple(points), **asked),),
+            words_of(points, genuine=standing == "genuine"),
+        )
+        for standing in ("genuine", "fake")
+    ]
+    plan = Plan("Cards", "", tuple(sides), points=tuple(points), card=True)
+    return make_sheet(plan, SheetDefinition("pocket"), INFO, made_at=AT).files[0]
+
+
+def body_of(pdf: bytes) -> str:
+    """Return the text that stands above the foot of each page."""
+    above = 33 / 25.4 * 72 - 2
+    return " ".join(page.get_textpage().get_text_bounded(bottom=above) for page in pages(pdf))
+
+
+def boxes_of(page: object, words: str) -> list[tuple[float, float, float, float]]:
+    """Return left, bottom, right, top in mm from the page's upper left corner, of each place."""
+    text = page.get_textpage()
+    searched, found = text.search(words), []
+    while (at := searched.get_next()) is not None:
+        low = [text.get_charbox(k) for k in range(at[0], at[0] + at[1])]
+        found.append(tuple(side * 25.4 / 72 for side in low[0]))
+    return found
+
+
+@pytest.mark.parametrize(("count", "words"), [(4, SENTENCE), (4, SENTENCE * 3), (2, SENTENCE * 30)])
+def test_texts_of_a_card_stand_above_its_cautions_and_are_whole(count: int, words: str) -> None:
+    page = next(pages(card(count, words)))
+    ((_, foot, _, _),) = boxes_of(page, "This card compares")
+    last = "word by word."
+    on_card = [box for box in boxes_of(page, last) if box[1] > foot - 1]
+    # Nothing is printed over the last line of the card.
+    assert all(box[1] > foot + 1.5 for box in on_card)
+    text = squeezed(text_of(card(count, words)))
+    assert "Numberedplaces" in text
+    shown = len(on_card) / (2 * words.count(last))
+    left = round(count - shown)
+    assert ("onthesheet" in text) == (left > 0)
+
+
+def test_a_card_of_uv_pictures_cautions_on_the_card_itself() -> None:
+    words = "never look into one"
+    assert words in text_of(card(1, "a", dark=True))
+    assert words not in text_of(card(1, "a"))
+
+
+def test_long_words_from_right_to_left_keep_their_order() -> None:
+    letters = "אבגדהוזחטיכלמנסעפצקרשת" * 2
+    page = next(pages(made(plate(letters)).files[0]))
+    text = page.get_textpage()
+    boxes = {
+        text.get_text_range(k, 1): text.get_charbox(k)
+        for k in reversed(range(text.count_chars()))
+        if text.get_text_range(k, 1) in letters
+    }
+    # On one line the first letter stands to the right of the second.
+    assert boxes["א"][0] > boxes["ב"][0] > boxes["ג"][0]
+
+
+def test_a_long_notice_stands_on_one_line_at_the_head_of_later_pages() -> None:
+    notice = "Long, and longer. " * 60
+    info = SetInfo("id", "Own", "2026-01-01T00:00:00Z", 1, notice=notice)
+    _, page, *_ = pages(made(*(plate(f"S {n}") for n in range(30)), info=info).files[0])
+    text = page.get_textpage()
+    head = text.get_text_bounded(bottom=page.get_height() - 16 / 25.4 * 72)
+    assert 0 < head.count("Long, and longer.") < 6
+    assert "…" in head
+
+
+def test_a_key_says_what_lengths_in_the_frame_mean_and_prints_long_points() -> None:
+    words = " ".join(f"w{number:04d}" for number in range(2000))
+    point = SheetPoint(1, "P", Place(0.1, 0.1, 0.2, 0.2), words)
+    shown = plate("S", lengths=IN_THE_FRAME)
+    asked = Asked(shown, shown, shown, (point,), "says")
+    text = body_of(make_key("K", [asked], INFO, paper=Paper.A4, made_at=AT))
+    assert squeezed(FRAME_MEANS) in squeezed(text)
+    assert all(f"w{number:04d}" in text for number in range(2000))
+
+
+def test_what_a_long_point_says_is_never_cut() -> None:
+    words = " ".join(f"w{number:04d}" for number in range(1600))
+    plan = Plan("T", "", (Section("1  Crest", (plate("S"),), words, columns=2),))
+    body = body_of(make_sheet(plan, SheetDefinition("pair"), INFO, made_at=AT).files[0])
+    assert all(f"w{number:04d}" in body for number in range(1600))
+
+
+def test_what_an_examiner_wrote_is_never_cut() -> None:
+    words = " ".join(f"w{number:04d}" for number in range(1600))
+    pictures: dict[str, bytes] = {}
+    shown = set_plate(plate("item"), Layout(2, 1.0), Size(40, 40), pictures, 100, 80)
+    data = {
+        **page_data("Record", "", Paper.A4, OWN, AT, uv=False),
+        "faults": [], "facts": [], "query": {"plates": [shown], "scale": ""}, "photo_check": [],
+        "serials": [["Left", " ".join(f"s{number:04d}" for number in range(1200))]],
+        "given_out": "", "reading": {"says": [], "needs": [], "does_not_say": ""},
+        "matches": [], "ranked_by": "", "references": [], "own_width": 40, "beyond": "",
+        "marks": [{"title": "A point", "mark": "differs", "figure": "", "note": words,
+                   "crops": [shown]}],
+        "notes": "None.", "images": [], "with_signature": 8,
+    }  # fmt: skip
+    pdf = typeset("record", data, pictures, made_at=AT)[0]
+    body = body_of(pdf)
+    assert all(f"w{number:04d}" in body for number in range(1600))
+    assert all(f"s{number:04d}" in body for number in range(1200))
+    texts = [page.get_textpage().get_text_range() for page in pages(pdf)]
+    (at,) = [text for text in texts if "Marks of the examiner" in text]
+    assert "A point" in at

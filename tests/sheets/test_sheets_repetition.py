@@ -62,7 +62,7 @@ def test_a_quality_outside_the_scale_is_refused() -> None:
         Memory().after(6)
 
 
-def answer(lesson: str, given: str, confidence: float, day: int) -> Answer:
+def answer(lesson: str, given: str, confidence: float, day: float) -> Answer:
     at = datetime(2026, 1, 1, tzinfo=UTC) + timedelta(days=day)
     return Answer("s", "L", 1, lesson, "fake", given, confidence, {}, at.isoformat())
 
@@ -82,3 +82,21 @@ def test_lessons_are_due_one_by_one() -> None:
     )
     assert due["A"].at == datetime(2026, 1, 8, tzinfo=UTC)
     assert due["B"].at == datetime(2026, 1, 2, tzinfo=UTC)
+
+
+@pytest.mark.parametrize("hours", [0.2, 6, 11])
+def test_what_is_asked_again_before_it_is_due_is_one_repetition(hours: float) -> None:
+    soon = hours / 24
+    right = [answer("A", "fake", 0.8, 0), answer("A", "fake", 1.0, soon)]
+    assert schedule(right) == schedule(right[:1])
+    missed = schedule([*right, answer("A", "genuine", 1.0, 2 * soon)])["A"]
+    assert (missed.memory.repetitions, missed.memory.days) == (0, 1)
+    assert missed.at == datetime(2026, 1, 2, tzinfo=UTC) + timedelta(days=2 * soon)
+
+
+def test_who_practises_every_day_an_hour_sooner_is_not_early() -> None:
+    daily = [answer("A", "fake", 0.8, day * 23 / 24) for day in range(7)]
+    memory = schedule(daily)["A"].memory
+    # Due after 1 day, then after 6: the days between count for nothing.
+    assert (memory.repetitions, memory.days) == (2, 6)
+    assert schedule([*daily, answer("A", "fake", 0.8, 7)])["A"].memory.days == 15

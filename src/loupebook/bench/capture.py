@@ -44,7 +44,7 @@ def picture_case(
     Parameters
     ----------
     name : str
-        Name of the case.
+        Name of the case; where it is empty, as of the folder ``.``, that of the folder.
     folder : Path
         Searched for pictures of at least :data:`LEAST_SIDE` px, its folders too.
     queries : int
@@ -80,7 +80,8 @@ def picture_case(
                     strata={"fills": share, "shape": "curved" if bend else "flat"},
                 )
             )
-    return BenchCase(name, "registry pictures, photographed by computation", references, asked)
+    kind = "registry pictures, photographed by computation"
+    return BenchCase(name or folder.resolve().name, kind, references, asked)
 
 
 def constant(pixels: Pixels) -> Callable[[], Pixels]:

@@ -118,9 +118,10 @@ def read_rows(path: Path, needed: Sequence[str]) -> list[dict[str, str]]:
         If it cannot be read, is empty or lacks a column.
     """
     try:
-        with path.open(newline="", encoding="utf-8") as stream:
-            rows = list(csv.DictReader(stream))
-    except (OSError, UnicodeDecodeError) as exc:
+        # Spreadsheets write a byte order mark; a row may end early.
+        with path.open(newline="", encoding="utf-8-sig") as stream:
+            rows = list(csv.DictReader(stream, restval=""))
+    except (OSError, UnicodeDecodeError, csv.Error) as exc:
         raise BenchInvalid(f"{path} cannot be read as a table: {exc}.") from exc
     missing = [name for name in needed if not rows or name not in rows[0]]
     if missing:
@@ -187,7 +188,8 @@ def frame_share(photo: Path) -> dict[str, str]:
 def photo_case(manifest: Path) -> BenchCase:
     """Take one's own photos: a CSV with the columns path, item and role.
 
-    Paths are relative to the table; role is ``reference`` or ``query``.
+    Paths are relative to the table, by whose folder and name the case is called; role is
+    ``reference`` or ``query``.
 
     Raises
     ------
@@ -198,7 +200,7 @@ def photo_case(manifest: Path) -> BenchCase:
     strange = sorted({row["role"] for row in rows} - {"reference", "query"})
     if strange:
         raise BenchInvalid(
-            f"{manifest}: role must be 'reference' or 'query', not {', '.join(strange)}."
+            f"{manifest}: role must be 'reference' or 'query', not {', '.join(map(repr, strange))}."
         )
     folder = manifest.parent
     references = [
@@ -213,4 +215,5 @@ def photo_case(manifest: Path) -> BenchCase:
     ]
     if not references or not queries:
         raise BenchInvalid(f"{manifest} needs at least one reference and one query.")
-    return BenchCase(manifest.parent.name, "photographs", references, queries)
+    table = manifest.resolve()
+    return BenchCase(f"{table.parent.name}/{table.stem}", "photographs", references, queries)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import chain, count
 from typing import Any
 
 from loupebook.bench.cases import BenchCase
@@ -46,10 +47,11 @@ def run_bench(
     Parameters
     ----------
     cases, methods : sequences
-        What is run.
+        What is run. A case of the same name as an earlier one gets a number behind it.
     progress : callable
         Called with (what, done, in all).
     """
+    cases = named_apart(cases)
     rows = []
     for case in cases:
         for method in methods:
@@ -64,6 +66,16 @@ def run_bench(
             rows.append(figures_of(method.name, case, rankings))
     about = [(case.name, case.kind, len(case.references), len(case.queries)) for case in cases]
     return BenchResult(tuple(rows), tuple(about))
+
+
+def named_apart(cases: Sequence[BenchCase]) -> list[BenchCase]:
+    """Number cases of one name: figures are told apart by it."""
+    apart: dict[str, BenchCase] = {}
+    for case in cases:
+        names = chain([case.name], (f"{case.name} ({number})" for number in count(2)))
+        name = next(name for name in names if name not in apart)
+        apart[name] = replace(case, name=name)
+    return list(apart.values())
 
 
 def table_of(result: BenchResult) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
@@ -102,8 +103,12 @@ def add(
     marque: Annotated[str | None, typer.Option(help="The brand printed on it.")] = None,
     edition: Annotated[str | None, typer.Option(help="The design.")] = None,
     origin: Annotated[str | None, typer.Option(help="The press run it comes from.")] = None,
-    view: Annotated[View, typer.Option(help="Side that the photos show.")] = View.FACE,
-    lighting: Annotated[Lighting, typer.Option(help="How it was lit.")] = Lighting.DIFFUSE,
+    view: Annotated[
+        View | None, typer.Option(help="Side that the photos show. Default: face.")
+    ] = None,
+    lighting: Annotated[
+        Lighting | None, typer.Option(help="How it was lit. Default: diffuse.")
+    ] = None,
     px_per_mm: Annotated[float | None, typer.Option(help="Scale of the photos.")] = None,
     source: Annotated[str | None, typer.Option(help="Where the specimen came from.")] = None,
     confirmed_by: Annotated[str | None, typer.Option(help="Who confirmed the standing.")] = None,
@@ -123,11 +128,20 @@ def add(
     """Add photos of specimens whose standing is known.
 
     One bad photo or row never stops the rest; the end says how many of each, and the exit
-    code is 1 if any was left out. Running it twice adds nothing twice.
+    code is 1 if any was left out. Running it twice adds nothing twice. A manifest says by itself
+    what its photos show: options that say so are refused beside one.
     """
+    described = {
+        "--specimen": specimen, "--element": element, "--standing": standing, "--marque": marque,
+        "--edition": edition, "--origin": origin, "--view": view, "--lighting": lighting,
+        "--px-per-mm": px_per_mm, "--source": source, "--confirmed-by": confirmed_by,
+        "--confirmed-on": confirmed_on, "--basis": basis, "--serial": serial, "--notes": notes,
+    }  # fmt: skip
     chosen = list(paths or [])
     if manifest is None:
         manifest, chosen = _manifest_in_folder(chosen)
+    if manifest is not None:
+        _refuse_beside(manifest, described)
     if manifest is None and not chosen:
         refuse("Name photos to add, or a manifest with --manifest.")
     if manifest is None and (element is None or standing is None):
@@ -168,8 +182,8 @@ def add(
                 chosen,
                 specimen_for,
                 by=person(by),
-                view=view,
-                lighting=lighting,
+                view=view or View.FACE,
+                lighting=lighting or Lighting.DIFFUSE,
                 px_per_mm=px_per_mm,
                 proposed=proposed,
                 dry_run=dry_run,
@@ -185,6 +199,16 @@ def _manifest_in_folder(paths: list[Path]) -> tuple[Path | None, list[Path]]:
     if len(paths) == 1 and (paths[0] / "manifest.csv").is_file():
         return paths[0] / "manifest.csv", []
     return None, paths
+
+
+def _refuse_beside(manifest: Path, described: Mapping[str, object]) -> None:
+    """Refuse options that a manifest would silently overrule."""
+    given = [option for option, value in described.items() if value not in (None, [])]
+    if given:
+        refuse(
+            f"{manifest} says what its photos show: leave out {', '.join(given)}, or name the "
+            "photos themselves, without a manifest."
+        )
 
 
 def _print_report(report: AddReport, *, as_json: bool) -> None:

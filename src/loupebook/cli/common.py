@@ -20,7 +20,16 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
 from rich.progress import Progress as ProgressBar
 
-from loupebook.errors import EncoderError, LoupebookError, QueryInvalid, SetError
+from loupebook.errors import (
+    EncoderError,
+    LoupebookError,
+    PracticeInvalid,
+    QueryInvalid,
+    RecordInvalid,
+    SetError,
+    SheetInvalid,
+)
+from loupebook.library import Paper
 
 if TYPE_CHECKING:
     from loupebook.library import Library
@@ -45,6 +54,9 @@ class ExitCode(IntEnum):
     STOPPED = 130
 
 
+_WRONG_USE = (QueryInvalid, RecordInvalid, SheetInvalid, PracticeInvalid)
+"""What was asked for cannot be: another value, and not another try, is needed."""
+
 SetOption = Annotated[
     Path | None,
     typer.Option(
@@ -63,6 +75,7 @@ ByOption = Annotated[
         "--by", metavar="NAME", help="Who does this. Default: the name you are logged in by."
     ),
 ]
+PaperOption = Annotated[Paper, typer.Option(case_sensitive=False, help="What it is printed on.")]
 EncoderOption = Annotated[
     str | None,
     typer.Option(
@@ -119,7 +132,7 @@ def exits_clearly(command: Callable[P, R]) -> Callable[P, R]:
         except EncoderError as exc:
             code = ExitCode.ENCODER_UNAVAILABLE
             message = str(exc)
-        except QueryInvalid as exc:
+        except _WRONG_USE as exc:
             code = ExitCode.WRONG_USE
             message = str(exc)
         except LoupebookError as exc:

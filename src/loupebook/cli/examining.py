@@ -12,6 +12,7 @@ from loupebook.cli.common import (
     ByOption,
     ExitCode,
     JsonOption,
+    PaperOption,
     SetOption,
     err,
     exits_clearly,
@@ -20,7 +21,9 @@ from loupebook.cli.common import (
     person,
     print_json,
     progress_bar,
+    refuse,
 )
+from loupebook.library import Paper
 
 if TYPE_CHECKING:
     from loupebook.library import Library
@@ -90,12 +93,19 @@ def save(
 
 
 def _mark(library: Library, text: str) -> PointMark:
+    from loupebook.compare.measures import ALL
     from loupebook.records.points import PointMark
 
     point, _, rest = text.partition("=")
     mark, _, note = rest.partition(":")
-    number = int(point) if point.strip().isdigit() else 0
-    title = library.points.get(number).title if number else point.strip()
+    point = point.strip()
+    number = int(point) if point.isdecimal() else 0
+    measured = [one.name for one in ALL]
+    if number == 0 and point not in measured:
+        refuse(
+            f"--mark {text}: name a point by its number, or a measurement: {', '.join(measured)}."
+        )
+    title = library.points.get(number).title if number else point
     return PointMark.from_dict(
         {"point_id": number, "title": title, "mark": mark.strip(), "note": note.strip()}
     )
@@ -141,7 +151,7 @@ def _as_saved(record: ExaminationRecord) -> dict[str, object]:
 
 @exits_clearly
 def check(set_: SetOption = None, as_json: JsonOption = False) -> None:
-    """Hold every document and image of all examinations against its hash.
+    """Hold every document, of every revision, and image of all examinations against its hash.
 
     The exit code is 1 if one byte of any is not as it was.
     """
@@ -185,19 +195,20 @@ def print_(
     target: Annotated[
         Path | None, typer.Option("--out", metavar="FILE.pdf", help="Default: examination-N.pdf.")
     ] = None,
-    paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
+    paper: PaperOption = Paper.A4,
 ) -> None:
     """Print an examination as a PDF record, with lines to sign on.
 
     Ends with 1 if an image of it is missing or altered; the record then says so.
     """
-    from loupebook.library import Paper, write_pdf
+    from loupebook.library import write_pdf
 
     with open_library(set_, reading=True) as library:
         record = library.examinations.open(number, revision)
         faults = library.examinations.check(record)
-        pdf = library.examinations.print(record, paper=Paper(paper))
-    out.print(str(write_pdf(pdf, target or Path(f"examination-{number}.pdf"))))
+        pdf = library.examinations.print(record, paper=paper)
+    written = write_pdf(pdf, target or Path(f"examination-{number}.pdf"))
+    out.print(str(written), soft_wrap=True)
     for fault in faults:
         err.print(f"{fault.what}: {fault.message}", style="red", soft_wrap=True)
     if faults:

@@ -11,6 +11,7 @@ from rich.table import Table
 from loupebook.cli.common import (
     ByOption,
     JsonOption,
+    PaperOption,
     SetOption,
     err,
     exits_clearly,
@@ -19,8 +20,9 @@ from loupebook.cli.common import (
     person,
     print_json,
     progress_bar,
+    refuse,
 )
-from loupebook.library import Lighting
+from loupebook.library import Lighting, Paper
 
 practice = typer.Typer(help="Rounds to learn from, on references only.", no_args_is_help=True)
 
@@ -42,7 +44,11 @@ def make(
     name: Round,
     set_: SetOption = None,
     edition: Annotated[
-        list[str] | None, typer.Option(help="Only this edition; may be repeated. Default: all.")
+        list[str] | None,
+        typer.Option(
+            help="Only this edition; may be repeated. Where several share its name, it means all "
+            "of them, and 'Marque, Edition, element' means one. Default: all."
+        ),
     ] = None,
     questions: Annotated[int, typer.Option(help="How many in one sitting.")] = 10,
     difficulty: Annotated[
@@ -79,7 +85,7 @@ def list_(set_: SetOption = None, as_json: JsonOption = False) -> None:
     table = Table("round", "questions", "difficulty", "editions", "by")
     for one in rounds:
         asked = one.definition
-        editions = ", ".join(asked["editions"]) or "all"
+        editions = "; ".join(asked["editions"]) or "all"
         table.add_row(one.name, str(asked["questions"]), asked["difficulty"], editions, one.by)
     out.print(table)
 
@@ -95,17 +101,17 @@ def quiz(
         Path, typer.Option("--key", metavar="FILE.pdf", help="Where the answer key goes.")
     ] = Path("quiz-key.pdf"),
     seed: Annotated[int, typer.Option(help="Another number draws another quiz.")] = 1,
-    paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
+    paper: PaperOption = Paper.A4,
 ) -> None:
     """Print a round as a quiz and, in a file of its own, the answer key."""
-    from loupebook.library import Paper, write_pdf
+    from loupebook.library import write_pdf
 
+    if target.resolve() == key.resolve():
+        refuse(f"Quiz and key cannot both go to {target}: name another file with --out or --key.")
     with open_library(set_, reading=True) as library:
-        asked, answers = library.practice.quiz(
-            library.practice.round(name), seed=seed, paper=Paper(paper)
-        )
+        asked, answers = library.practice.quiz(library.practice.round(name), seed=seed, paper=paper)
     for content, path in ((asked, target), (answers, key)):
-        out.print(str(write_pdf(content, path)))
+        out.print(str(write_pdf(content, path)), soft_wrap=True)
 
 
 @exits_clearly
@@ -152,6 +158,9 @@ def due(
     if as_json:
         for one in lessons:
             print_json({"lesson": one.lesson, "at": one.at.isoformat(), **vars(one.memory)})
+        return
+    if not lessons:
+        out.print(f"{learner} has not answered anything yet.", soft_wrap=True)
         return
     table = Table("lesson", "due", "interval, days", "easiness")
     for one in lessons:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.table import Table
@@ -20,10 +21,11 @@ from loupebook.cli.common import (
     print_json,
     refuse,
 )
-from loupebook.library import Element, Lighting, View
+from loupebook.library import Element, Lighting, Paper, View, definition_of
 
 if TYPE_CHECKING:
-    from loupebook.library import Library, MadeSheet
+    from loupebook.library import Library, MadeSheet, SheetDefinition
+    from loupebook.sheets.typeset import Form
 
 
 def register(app: typer.Typer) -> None:
@@ -49,14 +51,19 @@ def sheet(
     edition: Annotated[str | None, typer.Option(help="The design.")] = None,
     element: Annotated[Element | None, typer.Option(help="What kind of item.")] = None,
     origin: Annotated[str | None, typer.Option(help="The print origin of copies.")] = None,
-    view: Annotated[View, typer.Option(help="Side that is shown.")] = View.FACE,
-    lighting: Annotated[Lighting, typer.Option(help="How it was lit.")] = Lighting.DIFFUSE,
+    view: Annotated[View | None, typer.Option(help="Side that is shown. Default: face.")] = None,
+    lighting: Annotated[
+        Lighting | None, typer.Option(help="How it was lit. Default: diffuse.")
+    ] = None,
     specimen: Annotated[
         list[str] | None,
         typer.Option(help="Which specimens; may be repeated. For a pair the genuine one first."),
     ] = None,
     point: Annotated[str | None, typer.Option(help="Which point, for 'point'.")] = None,
-    paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
+    paper: Annotated[
+        Paper | None,
+        typer.Option(case_sensitive=False, help="What it is printed on. Default: a4."),
+    ] = None,
     scale: Annotated[
         float | None,
         typer.Option(help="Magnification; 1 is life size. Default: the greatest that fits."),
@@ -80,31 +87,55 @@ def sheet(
     Pictures are laid into one frame where that holds, and cropped where not, and the sheet
     says so. It compares; it never says that an item is genuine.
     """
-    from loupebook.library import definition_of
-
+    asked = {
+        "template": template, "marque": marque, "edition": edition, "element": element,
+        "origin": origin, "view": view, "lighting": lighting, "specimens": specimen,
+        "point": point, "paper": paper, "scale": scale, "title": title, "note": note,
+    }  # fmt: skip
     keeps = bool(save or saved)
     with open_library(set_, reading=not keeps) as library:
         if list_:
             _list_sheets(library, as_json=as_json)
             return
         file = target or Path("sheet.pdf")
-        form: Literal["pdf", "png"] = "png" if file.suffix.lower() == ".png" else "pdf"
+        form = _form_of(file)
         if saved is not None:
+            _refuse_beside_saved({**asked, "save": save})
             made = library.sheets.make_saved(saved, form=form, by=person(by))
         elif template is None:
             refuse("Name a template, or a kept sheet with --saved.")
         else:
-            definition = definition_of(
-                template=template, marque=marque, edition=edition, element=element,
-                origin=origin, view=view, lighting=lighting, specimens=specimen or [],
-                point=point, paper=paper, scale=scale, title=title, note=note,
-            )  # fmt: skip
-            if save is not None:
-                library.sheets.save(save, definition, by=person(by))
-                made = library.sheets.make_saved(save, form=form, by=person(by))
-            else:
-                made = library.sheets.make(definition, form=form)
+            made = _make(library, definition_of(**asked), form, save=save, by=by)
     _say_made(made, file, as_json=as_json)
+
+
+def _form_of(file: Path) -> Form:
+    forms: dict[str, Form] = {".pdf": "pdf", ".png": "png"}
+    form = forms.get(file.suffix.lower())
+    if form is None:
+        refuse(f"A sheet is a .pdf, or a .png a page: {file} is neither.")
+    return form
+
+
+def _refuse_beside_saved(asked: Mapping[str, object]) -> None:
+    """Refuse what a kept sheet would silently pass over."""
+    given = [name for name, value in asked.items() if value not in (None, [])]
+    if given:
+        refuse(
+            f"--saved makes a sheet as it was kept: leave out {', '.join(given)}, or name a "
+            "template and no --saved."
+        )
+
+
+def _make(
+    library: Library, definition: SheetDefinition, form: Form, *, save: str | None, by: str | None
+) -> MadeSheet:
+    made = library.sheets.make(definition, form=form)
+    if save is None:
+        return made
+    # Only now: what cannot be made must not replace what is kept under that name.
+    kept = library.sheets.save(save, definition, by=person(by))
+    return library.sheets.make_saved(kept.name, form=form, by=person(by))
 
 
 def _say_made(made: MadeSheet, file: Path, *, as_json: bool) -> None:

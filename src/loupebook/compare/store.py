@@ -1,6 +1,6 @@
 """Consensus images on disk: derived, checked before use, brought up to date step by step.
 
-One file a group of photos (edition or print origin, of one marque, × view × lighting) under
+One file a group of photos (edition, or copies of it from one print origin, × view × lighting) under
 ``<set>/derived/compare``; see ``loupebook.search.checked_file``. The header names the set, the
 recipe, the group and each photo with its sha256; the body is a NumPy ``.npz`` (never pickled).
 """
@@ -11,7 +11,7 @@ import hashlib
 import io
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import astuple, dataclass
+from dataclasses import astuple, dataclass, fields
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -92,6 +92,9 @@ class Group:
         As recorded.
     standing : str
         Of all its photos.
+    edition : str, optional
+        What the copies of a print origin copy: one press may copy several. `None` for genuine
+        photos, which are named by theirs.
     """
 
     name: str
@@ -100,11 +103,13 @@ class Group:
     view: str
     lighting: str
     standing: str
+    edition: str | None = None
 
     @classmethod
     def of(cls, fact: Grouped) -> Group:
-        """Return what a photo is combined with: its edition if genuine, its origin if fake."""
-        known = fact.edition if fact.standing is Standing.GENUINE else fact.origin
+        """Return what a photo is combined with: others of its edition, copies by one press."""
+        genuine = fact.standing is Standing.GENUINE
+        known = fact.edition if genuine else fact.origin
         return cls(
             known or fact.specimen,
             fact.marque,
@@ -112,7 +117,20 @@ class Group:
             str(fact.view),
             str(fact.lighting),
             str(fact.standing),
+            None if genuine else fact.edition,
         )
+
+    @classmethod
+    def read(cls, saved: Mapping[str, Any]) -> Group:
+        """Return a group that was saved as a mapping, perhaps by an earlier version.
+
+        Parameters
+        ----------
+        saved : mapping
+            Field names to values; one that is not there is `None`, one unknown is passed over.
+        """
+        known: dict[str, Any] = {one.name: saved.get(one.name) for one in fields(cls)}
+        return cls(**known)
 
     @property
     def key(self) -> str:

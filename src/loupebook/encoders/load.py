@@ -32,6 +32,8 @@ DEFAULT_ENCODER = "lite0-print"
 """Folder under ``models/`` that is used where no encoder is named."""
 
 _CONFIG = "open_clip_config.json"
+_PICKLED = (".bin", ".pth")
+"""Weights of these kinds open_clip takes from a folder too, some before safetensors."""
 _REACH_SECONDS = 4.0
 """How long a hub may take to answer before it counts as out of reach."""
 
@@ -82,6 +84,12 @@ def _load_folder(name: str, folder: Path, device: str) -> OpenClipEncoder:
         raise EncoderUnavailable(
             f"{folder} has no weights in safetensors form. Other forms can run code when they "
             "are read and are not accepted: convert them first."
+        )
+    pickled = sorted(path.name for end in _PICKLED for path in folder.glob(f"*{end}"))
+    if pickled:
+        raise EncoderUnavailable(
+            f"{folder} holds {pickled[0]}, which could be loaded instead of the safetensors "
+            "weights and can run code. Move it out of the folder."
         )
     try:
         config = json.loads((folder / _CONFIG).read_text(encoding="utf-8"))

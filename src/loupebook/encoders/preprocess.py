@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 ALGORITHM = "open-clip-equal-1"
 """Named in every fingerprint; a change of the arithmetic below must change it."""
 
+_LONGEST_SIDES = 32
+"""How many times its breadth a picture may be long before its ends are left out."""
+
 
 @dataclass(frozen=True)
 class Preprocess:
@@ -88,6 +91,7 @@ class Preprocess:
         import torch
         from torch.nn.functional import interpolate
 
+        picture = self._middle(picture)
         # A copy, since a turned picture of one px counts as contiguous and yet has negative
         # strides, which torch refuses.
         source = torch.from_numpy(picture.copy()).permute(2, 0, 1)[None]
@@ -107,6 +111,19 @@ class Preprocess:
         mean = torch.tensor(self.mean).view(1, 3, 1, 1)
         std = torch.tensor(self.std).view(1, 3, 1, 1)
         return scaled.sub_(mean).div_(std)
+
+    def _middle(self, picture: Pixels) -> Pixels:
+        """Leave out ends of a very long picture that would be scaled only to be cut off.
+
+        Scaled by its short side whole, one of 30,000 × 1 px would take gigabytes. What stays
+        is centred as before and far longer than what the network sees.
+        """
+        if self.resize_mode != "shortest":
+            return picture
+        height, width = picture.shape[:2]
+        longest = _LONGEST_SIDES * max(1, min(height, width))
+        top, left = max(0, (height - longest) // 2), max(0, (width - longest) // 2)
+        return picture[top : height - top, left : width - left]
 
     def _scaled(self, height: int, width: int) -> tuple[int, int]:
         """Size in px to which a picture is resized before cutting or padding."""

@@ -16,13 +16,13 @@ from numpy.typing import NDArray
 from PIL import Image, ImageCms, TiffImagePlugin
 
 from loupebook.errors import PhotoUnreadable
-from loupebook.imaging.metadata import clean_text
-from loupebook.imaging.profiles import matrix_profile
+from loupebook.imaging.metadata import clean_text, read_metadata
+from loupebook.imaging.profiles import dcf_option_profile, matrix_profile
 
 Pixels = NDArray[np.uint8]
 
 #: A profile larger than this is no colour profile that a camera or scanner writes.
-_LARGEST_PROFILE: Final = 8_000_000
+LARGEST_PROFILE: Final = 8_000_000
 _STRIP_ROWS: Final = 64
 _BITS_PER_SAMPLE: Final = 258
 _PHOTOMETRIC: Final = 262
@@ -91,10 +91,14 @@ def _eight_bits(picture: Image.Image, notes: list[str]) -> Image.Image:
         if tags.get(_PHOTOMETRIC) == _WHITE_IS_ZERO:  # Pillow inverts 8 bits, not 16
             grey = 255 - grey
         notes.append(f"{bits} bits a channel were reduced to 8.")
-        return Image.fromarray(grey)
+        key = picture.info.get("transparency")
+        if key is None:
+            return Image.fromarray(grey)
+        alpha = np.where(levels == key, 0, 255).astype(np.uint8)
+        return Image.merge("LA", (Image.fromarray(grey), Image.fromarray(alpha)))
     if picture.mode in {"I", "F"}:
         raise PhotoUnreadable(
-            "it holds measured values (32 bits a channel), not a picture; "
+            "it holds measured values (signed, 32 bits or floating point), not a picture; "
             "export it with 8 or 16 bits a channel"
         )
     if any(bits > 8 for bits in tags.get(_BITS_PER_SAMPLE, ())):
@@ -128,12 +132,15 @@ def _lay_on_white(pixels: Pixels, alpha: Pixels) -> None:
 def _profile_of(picture: Image.Image, notes: list[str]) -> bytes | None:
     icc = picture.info.get("icc_profile")
     if isinstance(icc, bytes) and icc:
-        if len(icc) <= _LARGEST_PROFILE:
+        if len(icc) <= LARGEST_PROFILE:
             return icc
         notes.append("The embedded colour profile is too large to be one; it was left out.")
         return None
     named = picture.info.get("nclx_profile")
-    return _profile_from_primaries(named, notes) if isinstance(named, dict) else None
+    if isinstance(named, dict):
+        return _profile_from_primaries(named, notes)
+    is_jpeg = picture.format in {"JPEG", "MPO"}
+    return dcf_option_profile() if is_jpeg and read_metadata(picture).dcf_option_file else None
 
 
 def _profile_from_primaries(named: dict[str, Any], notes: list[str]) -> bytes | None:

@@ -21,24 +21,37 @@ from typing import BinaryIO, Final
 import numpy as np
 import pillow_heif
 from numpy.typing import NDArray
-from PIL import Image
+from PIL import Image, PngImagePlugin, UnidentifiedImageError
+from PIL.TiffImagePlugin import TiffImageFile
 
 from loupebook.errors import PhotoError, PhotoTooLarge, PhotoUnreadable
-from loupebook.imaging import sniff
-from loupebook.imaging.colour import Pixels, to_srgb
+from loupebook.imaging import jpeg, png, sniff
+from loupebook.imaging.colour import LARGEST_PROFILE, Pixels, to_srgb
 from loupebook.imaging.geometry import resize_to_fit
 from loupebook.imaging.limits import DEFAULT_LIMITS, DecodeLimits
 from loupebook.imaging.metadata import PhotoMetadata, read_metadata
-from loupebook.imaging.whole import is_whole
+from loupebook.imaging.whole import is_decoded_whole, is_whole
 from loupebook.records.model import Camera
 
 pillow_heif.register_heif_opener(thumbnails=False, depth_images=False, aux_images=False)
+
+# Pillow takes 1 MB at most, which scanner profiles exceed; all of them together stay bounded
+# by its MAX_TEXT_MEMORY.
+PngImagePlugin.MAX_TEXT_CHUNK = LARGEST_PROFILE
 
 # Pillow warns of odd metadata and of sizes that our own limits judge. Silenced once and for
 # Pillow alone, because switching warnings off around each call is not thread safe.
 warnings.filterwarnings("ignore", module=r"PIL\.")
 
+_SUBFILE_TYPE: Final = 254
+_REDUCED: Final = 1
+_TILE_WIDTH: Final = 322
+_TILE_LENGTH: Final = 323
+_SUB_FILES: Final = 330
+_RAW_VERSION: Final = 50706
+
 _ASK_AGAIN: Final = "Ask for the original file, or photograph the item again."
+_EXPORT_RAW: Final = "Develop it and save it as JPEG."
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,6 +139,11 @@ def decode_photo(
         raise
     except (MemoryError, Image.DecompressionBombError, Image.DecompressionBombWarning) as exc:
         raise PhotoTooLarge(f"{called} needs too much memory. Save it smaller.") from exc
+    except UnidentifiedImageError as exc:
+        raise PhotoUnreadable(
+            f"{called} is damaged, or a kind of {kind} that cannot be read. "
+            "Ask for the original file, or for one exported as JPEG or PNG."
+        ) from exc
     except Exception as exc:  # decoders meet hostile bytes and raise nearly anything
         raise PhotoUnreadable(f"{called} is damaged or cut short. {_ASK_AGAIN}") from exc
 
@@ -189,23 +207,28 @@ def _accepted_kind(data: bytes, called: str) -> str:
 def _decode(
     data: bytes, kind: str, limits: DecodeLimits, max_side: int | None, called: str
 ) -> DecodedPhoto:
-    with Image.open(io.BytesIO(data), formats=[kind]) as picture:
+    with Image.open(io.BytesIO(_openable(data, kind, limits, called)), formats=[kind]) as picture:
         width, height = picture.size
         if width < 1 or height < 1:
             raise PhotoUnreadable(f"{called} has no pixels. {_ASK_AGAIN}")
         limits.check_size(width, height, called)
+        if isinstance(picture, TiffImageFile):
+            _check_tiff(picture, limits, called)
         several = _holds_several(picture, limits, called)
         quantisation = _quantisation(picture)
         # Before loading: Pillow turns TIFFs upright itself and forgets how they lay.
         metadata = read_metadata(picture)
         if max_side is not None and kind == "JPEG":
             _ask_for_draft(picture, max_side)
-        picture.load()
         if not is_whole(data, kind):
             raise PhotoUnreadable(f"{called} is damaged or cut short. {_ASK_AGAIN}")
+        picture.load()
+        if not is_decoded_whole(data, picture):
+            raise PhotoUnreadable(f"{called} is damaged or cut short. {_ASK_AGAIN}")
         limits.check_size(*picture.size, called)
-        if kind == "PNG":  # its metadata may stand behind the pixels
-            metadata = read_metadata(picture)
+        if kind == "PNG":
+            metadata = read_metadata(picture)  # they may stand behind the pixels
+            png.settle_transparency(picture, data)
         pixels, notes = _colours(picture, called)
     turned_by_reader = kind in {"TIFF", "HEIF"}
     if not turned_by_reader:
@@ -226,8 +249,26 @@ def _decode(
         camera=metadata.camera,
         had_gps=metadata.had_gps,
         quantisation=quantisation,
-        notes=_notes(several, metadata) + notes,
+        notes=_notes(several, kind, metadata) + notes,
     )
+
+
+def _openable(data: bytes, kind: str, limits: DecodeLimits, called: str) -> bytes:
+    """Return what may be handed to Pillow."""
+    if kind == "JPEG":
+        limits.check_scans(jpeg.count_scans(data), called)
+    if kind == "TIFF" and data[8:10] == b"CR":
+        raise PhotoUnreadable(f"{called} is {sniff.RAW}. {_EXPORT_RAW}")
+    return png.without_texts(data) if kind == "PNG" else data
+
+
+def _check_tiff(picture: TiffImageFile, limits: DecodeLimits, called: str) -> None:
+    tags = picture.tag_v2
+    is_preview = tags.get(_SUBFILE_TYPE, 0) & _REDUCED and _SUB_FILES in tags
+    if is_preview or _RAW_VERSION in tags:
+        raise PhotoUnreadable(f"{called} is {sniff.RAW}. {_EXPORT_RAW}")
+    # A tile is decoded whole, however small the picture is that it covers.
+    limits.check_size(int(tags.get(_TILE_WIDTH, 1)), int(tags.get(_TILE_LENGTH, 1)), called)
 
 
 def _colours(picture: Image.Image, called: str) -> tuple[Pixels, tuple[str, ...]]:
@@ -269,10 +310,11 @@ def _ask_for_draft(picture: Image.Image, max_side: int) -> None:
         picture.draft(None, (width, height))
 
 
-def _notes(several: bool, metadata: PhotoMetadata) -> tuple[str, ...]:
+def _notes(several: bool, kind: str, metadata: PhotoMetadata) -> tuple[str, ...]:
     notes = []
     if several:
-        notes.append("The file holds several pictures; the first was taken.")
+        taken = "the one that it names as its main one" if kind == "HEIF" else "the first"
+        notes.append(f"The file holds several pictures; {taken} was taken.")
     if metadata.damaged:
         notes.append("The photo's metadata are damaged and were left out.")
     return tuple(notes)

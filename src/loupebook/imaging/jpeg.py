@@ -14,6 +14,7 @@ from typing import Final
 START: Final = 0xD8
 END: Final = 0xD9
 SCAN: Final = 0xDA
+RESTART_INTERVAL: Final = 0xDD
 APP0: Final = 0xE0
 APP1: Final = 0xE1
 APP2: Final = 0xE2
@@ -21,6 +22,15 @@ APP14: Final = 0xEE
 PICTURE: Final = frozenset({*range(0xC0, 0xC8), *range(0xC9, 0xD0), *range(0xDA, 0xDE), START, END})
 """What a decoder needs: frames, tables, restart interval, scans. The rest is application data,
 comments, and codes reserved for what nobody wrote."""
+
+#: Markers that stand alone, without a length (table B.1): TEM, RST0 to RST7, EOI.
+_ALONE: Final = frozenset({0x01, *range(0xD0, 0xD8), END})
+
+#: A file of the largest size that is accepted, metadata in pieces of 64 kB, has some 1,300.
+_MOST_SEGMENTS: Final = 20_000
+
+#: Fill bytes before a marker, and bytes that belong to nothing, are passed over by decoders.
+_MARKER: Final = re.compile(rb"\xff[^\x00\xff]")
 
 #: In coded data, 0xFF is followed by 0x00 (stuffing), a restart marker or a fill byte;
 #: anything else ends the scan.
@@ -50,36 +60,37 @@ def segments(data: bytes) -> Iterator[Segment]:
     Raises
     ------
     ValueError
-        If the file breaks off or is no JPEG before the end marker is reached.
+        If the file breaks off, is no JPEG or has more segments than any picture before the
+        end marker is reached.
     """
     if not data.startswith(b"\xff\xd8"):
         raise ValueError("no start marker")
     yield Segment(START, 0, 2)
     position = 2
-    while True:
-        while data[position : position + 2] == b"\xff\xff":  # fill bytes
-            position += 1
-        if len(data) < position + 2 or data[position] != 0xFF:
+    for _ in range(_MOST_SEGMENTS):
+        found = _MARKER.search(data, position)
+        if found is None:
             raise ValueError("a marker is missing")
-        marker = data[position + 1]
+        start, marker = found.start(), data[found.start() + 1]
+        position = start + 2 if marker in _ALONE else _end_of_segment(data, start, marker)
+        yield Segment(marker, start, position)
         if marker == END:
-            yield Segment(END, position, position + 2)
             return
-        stop = position + 2 + int.from_bytes(data[position + 2 : position + 4], "big")
-        if stop < position + 4 or stop > len(data):
-            raise ValueError("a segment is cut short")
-        if marker == SCAN:
-            found = _END_OF_SCAN.search(data, stop)
-            if found is None:
-                raise ValueError("the coded data end without a marker")
-            stop = found.start()
-        yield Segment(marker, position, stop)
-        position = stop
+    raise ValueError("more segments than a picture has")
 
 
-def has_end(data: bytes) -> bool:
-    """Whether the first picture in the file reaches its end marker."""
-    try:
-        return any(segment.marker == END for segment in segments(data))
-    except ValueError:
-        return False
+def _end_of_segment(data: bytes, start: int, marker: int) -> int:
+    stop = start + 2 + int.from_bytes(data[start + 2 : start + 4], "big")
+    if stop < start + 4 or stop > len(data):
+        raise ValueError("a segment is cut short")
+    if marker != SCAN:
+        return stop
+    found = _END_OF_SCAN.search(data, stop)
+    if found is None:
+        raise ValueError("the coded data end without a marker")
+    return found.start()
+
+
+def count_scans(data: bytes) -> int:
+    """Count the scans of the first picture in the file; raises as :func:`segments` does."""
+    return sum(segment.marker == SCAN for segment in segments(data))

@@ -29,12 +29,17 @@ class DecodeLimits:
     frames : int
         Pages or animation frames that a file may hold. Only the first is decoded; the
         limit keeps a file with a million pages from being walked through.
+    scans : int
+        Scans of one JPEG picture. Each goes over all pixels again, and a few bytes are enough
+        for one, so that thousands in a small file would hold the decoder for hours.
+        Progressive files have about ten; libtiff stops at a hundred as well.
     """
 
     byte_count: int = 80 * _MEGA
     pixels: int = 120 * _MEGA
     side: int = 30_000
     frames: int = 1_000
+    scans: int = 100
 
     def check_bytes(self, byte_count: int, name: str) -> None:
         """Refuse a file of more bytes than allowed.
@@ -82,6 +87,20 @@ class DecodeLimits:
             raise PhotoTooLarge(
                 f"{name} holds more than {self.frames:,} pages or frames. "
                 "Save the one that shows the item as a file of its own."
+            )
+
+    def check_scans(self, scans: int, name: str) -> None:
+        """Refuse a JPEG file that goes over its picture more often than allowed.
+
+        Raises
+        ------
+        PhotoTooLarge
+            If `scans` is above the limit.
+        """
+        if scans > self.scans:
+            raise PhotoTooLarge(
+                f"{name} is coded in {scans:,} passes; at most {self.scans:,} are accepted. "
+                "Save it anew as JPEG."
             )
 
 

@@ -22,7 +22,12 @@ _MODEL: Final = 0x0110
 _EXIF_IFD: Final = 0x8769
 _GPS_IFD: Final = 0x8825
 _DATE_TIME_ORIGINAL: Final = 0x9003
+_COLOUR_SPACE: Final = 0xA001
+_UNCALIBRATED: Final = 0xFFFF
 _LENS_MODEL: Final = 0xA434
+_INTEROPERABILITY_IFD: Final = 0xA005
+_INTEROPERABILITY_INDEX: Final = 1
+_WIDE_COLOURS: Final = "R03"
 
 _LONGEST_TEXT: Final = 100
 _GPS_VERSION_ONLY: Final = frozenset({0})
@@ -42,6 +47,8 @@ class PhotoMetadata:
         Maker, model and lens.
     had_gps : bool
         Whether the metadata say where the photo was taken.
+    dcf_option_file : bool
+        Whether the camera says that the colours are those of a DCF option file.
     damaged : bool
         Whether metadata were present but could not be read.
     """
@@ -50,6 +57,7 @@ class PhotoMetadata:
     captured_at: str | None = None
     camera: Camera = field(default_factory=Camera)
     had_gps: bool = False
+    dcf_option_file: bool = False
     damaged: bool = False
 
 
@@ -66,6 +74,7 @@ def read_metadata(picture: Image.Image) -> PhotoMetadata:
                 lens=clean_text(exif.get_ifd(_EXIF_IFD).get(_LENS_MODEL)),
             ),
             had_gps=_has_place(picture, exif),
+            dcf_option_file=_is_dcf_option_file(exif),
         )
     except Exception:  # Pillow's Exif reader raises whatever the damage trips over
         return PhotoMetadata(damaged=True)
@@ -82,6 +91,15 @@ def _has_place(picture: Image.Image, exif: Image.Exif) -> bool:
         return True
     xmp = picture.info.get("xmp") or picture.info.get("XML:com.adobe.xmp") or b""
     return (b"GPSL" if isinstance(xmp, bytes) else "GPSL") in xmp
+
+
+def _is_dcf_option_file(exif: Image.Exif) -> bool:
+    # CIPA DC-009 (DCF 2.0): Exif leaves the colour space open, the interoperability index
+    # names it.
+    if exif.get_ifd(_EXIF_IFD).get(_COLOUR_SPACE) != _UNCALIBRATED:
+        return False
+    index = exif.get_ifd(_INTEROPERABILITY_IFD).get(_INTEROPERABILITY_INDEX)
+    return clean_text(index) == _WIDE_COLOURS
 
 
 def clean_text(value: object) -> str | None:

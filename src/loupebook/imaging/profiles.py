@@ -8,6 +8,7 @@ Source: ICC.1:2022 (profile version 4.4), matrix/TRC display profiles, sections 
 
 from __future__ import annotations
 
+import functools
 import struct
 from typing import Final
 
@@ -75,6 +76,19 @@ def matrix_profile(
         b"bTRC": tone,
     }
     return assemble_profile(tags, device_class=b"mntr", space=b"RGB ", connection=b"XYZ ")
+
+
+@functools.cache
+def dcf_option_profile() -> bytes:
+    """Return the profile of DCF option files: CIPA DC-009, Adobe RGB (1998) section 4.3."""
+    return matrix_profile(
+        (0.64, 0.33),
+        (0.21, 0.71),
+        (0.15, 0.06),
+        (0.3127, 0.3290),
+        description="wide colour space named by the camera",
+        curve=(563 / 256,),
+    )
 
 
 def assemble_profile(

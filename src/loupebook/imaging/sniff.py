@@ -12,6 +12,9 @@ _HEIF_BRANDS: Final = frozenset({b"mif1", b"msf1", b"hevm", b"hevs"})
 
 _TIFF_STARTS: Final = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
 
+RAW: Final = "a raw camera file"
+"""Raw files look like TIFF and open with a small preview that would pass for the photo."""
+
 #: Files that people hand in by mistake, so that the message can name what they are.
 _OTHERS: Final = (
     (b"GIF8", "a GIF picture"),
@@ -22,6 +25,9 @@ _OTHERS: Final = (
     (b"\xff\x0a", "a JPEG XL picture"),
     (b"\x00\x00\x00\x0cJXL ", "a JPEG XL picture"),
     (b"\x00\x00\x00\x0cjP  ", "a JPEG 2000 picture"),
+    (b"IIRO", RAW),
+    (b"IIRS", RAW),
+    (b"IIU\x00", RAW),
 )
 
 
@@ -63,6 +69,8 @@ def describe_other(data: bytes) -> str:
             return words
     if data[4:8] == b"ftyp":
         kind = data[8:12].decode("ascii", "replace").strip()
+        if kind == "crx":
+            return RAW
         return "an AVIF picture" if kind in {"avif", "avis"} else "a video or other media file"
     return "a text file" if _looks_like_text(data[:512]) else "not a picture that can be read"
 

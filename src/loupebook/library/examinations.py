@@ -24,7 +24,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -43,7 +43,7 @@ from loupebook.records.examinations import canonical
 from loupebook.records.model import Element, Lighting, Standing, View
 from loupebook.records.photo_store import digest
 from loupebook.records.points import PointMark
-from loupebook.records.text import clean_name, clean_notes, same_person_key
+from loupebook.records.text import clean_name, clean_notes, same_person_key, tame
 from loupebook.search import Progress, no_progress
 from loupebook.sheets import Paper
 from loupebook.sheets.record import make_record
@@ -216,6 +216,8 @@ class Examiner:
             The title, a note, a serial number or the name is not allowed.
         """
         kept_serials = kept_form(self._catalogue, serials)
+        # A file system may hold names that are no text.
+        report = replace(report, photo=tame(report.photo) or "unnamed")
         images: dict[str, bytes] = {}
         decoded = decode_photo(photo)
         height, width = decoded.pixels.shape[:2]
@@ -236,7 +238,7 @@ class Examiner:
             "answer": report.to_dict(),
             "references": references,
             "comparisons": compared,
-            "marks": [self._mark(mark, compared) for mark in marks],
+            "marks": [self._mark(mark, compared, references) for mark in marks],
             "notes": clean_notes(notes, "notes") or "",
             "serials": kept_serials,
             "images": _listed(query, searched, compared, references),
@@ -312,7 +314,10 @@ class Examiner:
         """
         document = {
             **record.document,
-            "marks": [self._mark(mark, record.document["comparisons"]) for mark in marks],
+            "marks": [
+                self._mark(mark, record.document["comparisons"], record.document["references"])
+                for mark in marks
+            ],
             "notes": clean_notes(notes, "notes") or "",
             **self._read_anew(record, serials),
             "supplements": {"revision": record.revision, "sha256": record.sha256},
@@ -369,11 +374,16 @@ class Examiner:
 
     def check(self, record: ExaminationRecord) -> list[ImageFault]:
         """Hold every image of an examination against the hash it was saved with."""
-        return [got for _, got in self._images(record) if isinstance(got, ImageFault)]
+        return self._faults(record.document["images"])
 
-    def _images(self, record: ExaminationRecord) -> Iterator[tuple[str, bytes | ImageFault]]:
-        """Yield the hash of every image of an examination with it, or with what is wrong."""
-        for image in record.document["images"]:
+    def _faults(self, images: Sequence[Mapping[str, str]]) -> list[ImageFault]:
+        return [got for _, got in self._images(images) if isinstance(got, ImageFault)]
+
+    def _images(
+        self, images: Sequence[Mapping[str, str]]
+    ) -> Iterator[tuple[str, bytes | ImageFault]]:
+        """Yield the hash of every image named with it, or with what is wrong."""
+        for image in images:
             sha256 = image["sha256"]
             kept_here = image["kept"] == "examination"
             try:
@@ -384,15 +394,21 @@ class Examiner:
                 yield sha256, got
 
     def check_all(self) -> dict[int, list[ImageFault]]:
-        """Check the documents and images of all examinations; those with faults come back."""
-        found = {}
-        for line in self.lines():
+        """Check every revision and image of all examinations; those with faults come back."""
+        found: dict[int, list[ImageFault]] = {}
+        seen: set[tuple[int, str]] = set()
+        for number, revision in self._kept.revisions():
             try:
-                faults = self.check(self.open(line.number))
+                images = self.open(number, revision).document["images"]
             except SetDamaged as error:
                 faults = [ImageFault("", "the document", str(error))]
+            else:
+                # Revisions share their images: each is read once.
+                fresh = [one for one in images if (number, one["sha256"]) not in seen]
+                seen |= {(number, one["sha256"]) for one in fresh}
+                faults = self._faults(fresh)
             if faults:
-                found[line.number] = faults
+                found.setdefault(number, []).extend(faults)
         return found
 
     def fault_lines(self) -> tuple[str, ...]:
@@ -446,7 +462,7 @@ class Examiner:
         """
         images: dict[str, bytes] = {}
         faults = []
-        for sha256, got in self._images(record):
+        for sha256, got in self._images(record.document["images"]):
             if isinstance(got, ImageFault):
                 faults.append(f"{got.what}: {got.message}")
             else:
@@ -553,16 +569,27 @@ class Examiner:
         compare = self._library.compare
         return nearer_design(report.query_pixels, match, one, report.matches, compare)
 
-    def _mark(self, mark: PointMark, compared: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    def _mark(
+        self,
+        mark: PointMark,
+        compared: Sequence[Mapping[str, Any]],
+        references: Sequence[Mapping[str, Any]],
+    ) -> dict[str, Any]:
         places = []
         if mark.point_id > 0:
             record = self._library.points.get(mark.point_id)
             for one in compared:
                 if not one["pictures"] or one["group"]["standing"] != "genuine":
                     continue
-                place = self._library.sheet_source.place_of(record, Group(**one["group"]))
+                place = self._library.sheet_source.place_of(record, _group_of(one, references))
                 places.append([one["photo_id"], list(place) if place else None])
         return {**mark.to_dict(), "places": places}
+
+
+def _group_of(compared: Mapping[str, Any], references: Sequence[Mapping[str, Any]]) -> Group:
+    """Return what was compared with; a group saved before it named a maker has its photo's."""
+    marques = {one["photo_id"]: one["marque"] for one in references}
+    return Group.read({"marque": marques.get(compared["photo_id"]), **compared["group"]})
 
 
 def _listed(

@@ -97,8 +97,9 @@ METHODS: Mapping[str, str] = {
     **dict.fromkeys(("sheets.make_saved", "sheets.save"), "sheet"),
     **dict.fromkeys(
         (
-            "practice.answer", "practice.answers", "practice.due", "practice.explain",
-            "practice.genuine_beside", "practice.just_seen", "practice.learners",
+            "practice.answer", "practice.answers", "practice.designs", "practice.due",
+            "practice.explain", "practice.genuine_beside", "practice.just_seen",
+            "practice.learners",
             "practice.look_ahead", "practice.photo", "practice.round", "practice.rounds",
             "practice.scores", "practice.sit",
         ),

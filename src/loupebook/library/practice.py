@@ -1,6 +1,6 @@
 """Practice rounds: what is asked, what was found, when it is asked again.
 
-A *lesson* is an edition as it is, or as one press copies it: it is asked again on other
+A *lesson* is a design as it is, or as one press copies it: it is asked again on other
 photos, never on a specimen whose answer the learner has just seen (in this sitting, or in the
 one before if that was within a day). Standings are those of confirmed references; a query is
 never part of practice.
@@ -15,18 +15,25 @@ import secrets
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from loupebook.compare import Comparison
+from loupebook.compare import Comparison, Consensus
 from loupebook.errors import PracticeInvalid, RecordInvalid, RecordNotFound
-from loupebook.library.sheets import SetSource
+from loupebook.library.practice_lessons import (
+    as_named_now,
+    design_words,
+    lesson_of,
+    point_words,
+)
+from loupebook.library.sheets import Looked, SetSource
 from loupebook.records import Answer, Catalogue, Practice, RoundRecord
 from loupebook.records.model import Lighting, PhotoFacts, PhotoRecord, Standing
 from loupebook.records.practice import CANNOT_TELL
+from loupebook.records.text import clean_name
 from loupebook.search import Progress, no_progress
 from loupebook.sheets import Mapped, Paper, SheetPoint, numbered, places_that_differ
 from loupebook.sheets.quiz import Asked, make_key, make_quiz
@@ -48,6 +55,7 @@ JUST_SEEN = timedelta(days=FIRST_DAYS)
 """How long a specimen is not asked about again: until what was missed is due."""
 _NEAR = 0.15
 _MOST_KEPT = 8
+Made = TypeVar("Made")
 
 
 @dataclass(frozen=True)
@@ -57,7 +65,8 @@ class RoundDefinition:
     Parameters
     ----------
     editions : tuple of str
-        Which; empty for all.
+        Which, by name, or with marque and element as :func:`.design_words` writes them where
+        several share a name; empty for all.
     questions : int
         How many in one sitting.
     difficulty : str
@@ -79,6 +88,15 @@ class RoundDefinition:
             )
         if not 1 <= self.questions <= 200:
             raise RecordInvalid("questions: a sitting has 1 to 200", field="questions")
+
+    def covers(self, fact: PhotoFacts) -> bool:
+        """Return whether a photo may be asked about, as far as design and light go."""
+        named = fact.edition is not None and (
+            not self.editions
+            or fact.edition in self.editions
+            or design_words(fact) in self.editions
+        )
+        return named and fact.lighting is self.lighting
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form."""
@@ -171,7 +189,8 @@ class Trainer:
         self._practice = Practice(catalogue)
         self._source = source
         self._nearness = nearness
-        self._looked: dict[int, _Shown] = {}
+        self._looked: _Kept[Looked | None] = _Kept()
+        self._beside: _Kept[NDArray[np.uint8] | None] = _Kept()
 
     # ------------------------------------------------------------------ rounds
 
@@ -189,9 +208,12 @@ class Trainer:
         ------
         PracticeInvalid
             If it has too little to ask: photos of both standings are needed.
+        RecordInvalid
+            If it names an edition that the set does not have.
         RecordConflict
             If there is a round of that name.
         """
+        self._refuse_unknown(definition.editions)
         facts = self._asked(definition)
         standings = {fact.standing for fact in facts.values()}
         if len(standings) < 2:
@@ -209,6 +231,22 @@ class Trainer:
             self._source.consensus(group)
         return made
 
+    def _refuse_unknown(self, editions: Sequence[str]) -> None:
+        facts = self._catalogue.facts().values()
+        known = {fact.edition for fact in facts} | set(self.designs())
+        unknown = [name for name in editions if name not in known]
+        if unknown:
+            raise RecordInvalid(
+                f"editions: the set has no confirmed specimen of {', '.join(unknown)}; write the "
+                "names as they stand in the library",
+                field="editions",
+            )
+
+    def designs(self) -> list[str]:
+        """Return the designs that a round can be limited to, as a definition names them."""
+        facts = self._catalogue.facts().values()
+        return sorted({design_words(fact) for fact in facts if fact.edition is not None})
+
     def rounds(self) -> list[RoundRecord]:
         """Return all rounds, newest first."""
         return self._practice.rounds()
@@ -222,9 +260,7 @@ class Trainer:
         facts = {
             photo_id: fact
             for photo_id, fact in self._catalogue.facts().items()
-            if fact.lighting is definition.lighting
-            and fact.edition is not None
-            and (not definition.editions or fact.edition in definition.editions)
+            if definition.covers(fact)
         }
         if definition.difficulty == "middle":
             return facts
@@ -255,10 +291,13 @@ class Trainer:
         ------
         PracticeInvalid
             If nothing is left that the learner has not just seen with its answer.
+        RecordInvalid
+            The learner's name is not allowed.
         """
         definition = RoundDefinition.from_dict(practice_round.definition)
+        learner = clean_name(learner, "learner")
         facts = self._asked(definition)
-        answers = self._practice.answers(learner=learner)
+        answers = self.answers(learner=learner)
         instant = at or datetime.now(UTC)
         barred = self.just_seen(answers, at=instant)
         free = {photo: fact for photo, fact in facts.items() if fact.specimen not in barred}
@@ -288,11 +327,19 @@ class Trainer:
         return self._source.pixels(self._catalogue.photo(photo_id))
 
     def genuine_beside(self, photo_id: int) -> NDArray[np.uint8] | None:
-        """Return what genuine ones of a photo's edition have in common, for easy rounds."""
+        """Return what genuine ones of a photo's edition have in common, for easy rounds.
+
+        The specimen asked about takes no part in it. Where there is no second genuine one,
+        there is no such picture for copies either: that it is missing must tell nothing.
+        """
         photo = self._catalogue.photo(photo_id)
         specimen = self._catalogue.specimen(photo.specimen)
         consensus = self._source.consensus(genuine_group(specimen, photo.view, photo.lighting))
-        return None if consensus is None else consensus.pixels
+        if consensus is None or len({one.specimen for one in consensus.photos}) < 2:
+            return None
+        return self._beside.get(
+            photo_id, (photo, consensus), lambda: _pixels_without(consensus, photo.specimen)
+        )
 
     def answer(
         self,
@@ -337,7 +384,7 @@ class Trainer:
         fact = self._catalogue.facts([photo_id])[photo_id]
         shown = self._look_up(photo_id)
         places = {
-            f"{fact.edition}: {name}": outcome
+            point_words(fact, name): outcome
             for name, outcome in judged_places(
                 shown, marks, fake=fact.standing is Standing.FAKE
             ).items()
@@ -361,9 +408,7 @@ class Trainer:
         RecordNotFound
             If that photo was not answered in this sitting.
         """
-        answers = self._practice.answers(
-            learner=sitting.learner, practice_round=sitting.practice_round
-        )
+        answers = self.answers(learner=sitting.learner, practice_round=sitting.practice_round)
         for one in answers:
             if (one.sitting, one.photo_id) == (sitting.sitting, photo_id):
                 return self._look_up(photo_id).explained(one)
@@ -374,16 +419,15 @@ class Trainer:
         self._look_up(photo_id)
 
     def _look_up(self, photo_id: int) -> _Shown:
-        if photo_id not in self._looked:
-            kept = list(self._looked.items())[1 - _MOST_KEPT :]
-            self._looked = {**dict(kept), photo_id: self._look_at(photo_id)}
-        return self._looked[photo_id]
-
-    def _look_at(self, photo_id: int) -> _Shown:
+        """Return a photo with what the set says of it now; only the comparison is kept."""
         photo = self._catalogue.photo(photo_id)
         specimen = self._catalogue.specimen(photo.specimen)
         group = genuine_group(specimen, photo.view, photo.lighting)
-        looked = self._source.look(photo, group)
+        looked = self._looked.get(
+            photo_id,
+            (photo, group, self._source.consensus(group)),
+            lambda: self._source.look(photo, group),
+        )
         what = f"This photo of {specimen.name}"
         if looked is None:
             says = held_words(what, None, group)
@@ -402,13 +446,15 @@ class Trainer:
         self, *, learner: str | None = None, practice_round: RoundRecord | None = None
     ) -> Scores:
         """Return the results of all answers, or of one learner or round."""
-        return scores_of(self._practice.answers(learner=learner, practice_round=practice_round))
+        return scores_of(self.answers(learner=learner, practice_round=practice_round))
 
     def answers(
         self, *, learner: str | None = None, practice_round: RoundRecord | None = None
     ) -> list[Answer]:
-        """Return answers, oldest first."""
-        return self._practice.answers(learner=learner, practice_round=practice_round)
+        """Return answers, oldest first, with lessons and points named as they are now."""
+        answers = self._practice.answers(learner=learner, practice_round=practice_round)
+        facts = self._catalogue.facts({one.photo_id for one in answers})
+        return [as_named_now(one, facts.get(one.photo_id)) for one in answers]
 
     def learners(self) -> Sequence[str]:
         """Return who has answered."""
@@ -416,7 +462,7 @@ class Trainer:
 
     def due(self, learner: str) -> list[Due]:
         """Return when each lesson of a learner is due, soonest first."""
-        found = schedule(self._practice.answers(learner=learner))
+        found = schedule(self.answers(learner=learner))
         return sorted(found.values(), key=lambda one: one.at)
 
     # ------------------------------------------------------------------ on paper
@@ -456,9 +502,30 @@ class Trainer:
         group = genuine_group(specimen, photo.view, photo.lighting)
         shown = self._look_up(photo.photo_id)
         answer = photo_plate(self._source, specimen, photo, group=group, points=shown.points)
-        beside = consensus_plate(self._source, group, group.name, points=shown.points)
+        beside = consensus_plate(self._source, group, design_words(specimen), points=shown.points)
         question = photo_plate(self._source, specimen, photo)
         return Asked(replace(question, bare=True), answer, beside, shown.points, shown.says)
+
+
+class _Kept(Generic[Made]):
+    """The latest few things made of photos, each for as long as what it was made of stands."""
+
+    def __init__(self) -> None:
+        self._held: dict[int, tuple[object, Made]] = {}
+
+    def get(self, photo_id: int, made_of: object, make: Callable[[], Made]) -> Made:
+        """Return what was made for a photo, made where it is not at hand."""
+        known = self._held.get(photo_id)
+        if known is None or known[0] != made_of:
+            known = made_of, make()
+            kept = list(self._held.items())[1 - _MOST_KEPT :]
+            self._held = {**dict(kept), photo_id: known}
+        return known[1]
+
+
+def _pixels_without(consensus: Consensus, specimen: str) -> NDArray[np.uint8] | None:
+    rest = consensus.without(specimen)
+    return None if rest is None else rest.pixels
 
 
 @dataclass(frozen=True, eq=False)
@@ -530,13 +597,6 @@ def frame_place(mapped: Mapped, mark: tuple[float, float]) -> tuple[float, float
     if apart[row, column] > 0.02:
         return None
     return (column + 0.5) / apart.shape[1], (row + 0.5) / apart.shape[0]
-
-
-def lesson_of(fact: PhotoFacts) -> str:
-    """Return what a photo teaches."""
-    if fact.standing is Standing.GENUINE:
-        return f"{fact.edition}: genuine"
-    return f"{fact.edition}: {fact.origin or 'press not known'}"
 
 
 def _draw(

@@ -50,6 +50,7 @@ def report_pdf(
         about=f"Change {report.set_version} of the set, encoder {report.encoder}, "
         f"made {report.made_at}",
         closing=CLOSING,
+        uv=report.holds_uv,
         photos=photos,
         paper=paper,
     )

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.compare import Comparison, Consensus, Group, Held, Picture, compare_with
-from loupebook.errors import ComparisonError, SheetInvalid
+from loupebook.errors import ComparisonError, LoupebookError, SheetInvalid
 from loupebook.imaging import decode_photo
 from loupebook.records import Catalogue, SheetRecord, Sheets
 from loupebook.records.model import (
@@ -55,6 +55,8 @@ class SheetState:
         As saved.
     added, gone : int
         Photos that it would show now and did not then, and the other way round.
+    changed : bool
+        Whether the set says something else of its photos now, or of the points on them.
     made : bool
         Whether it was ever made.
     fault : str
@@ -64,13 +66,14 @@ class SheetState:
     record: SheetRecord
     added: int = 0
     gone: int = 0
+    changed: bool = False
     made: bool = True
     fault: str = ""
 
     @property
     def stale(self) -> bool:
-        """Whether the sheet would show other photos now."""
-        return bool(self.added or self.gone)
+        """Whether the sheet would be another now."""
+        return bool(self.added or self.gone or self.changed)
 
     def says(self) -> str:
         """Return that in words."""
@@ -85,6 +88,8 @@ class SheetState:
             for count, word in ((self.added, "more"), (self.gone, "fewer"))
             if count
         ]
+        if not parts:
+            return "What the set says of its photos has changed since it was made. Make it again."
         return f"The set has changed since it was made: {', '.join(parts)}. Make it again."
 
 
@@ -185,8 +190,12 @@ class SetSource:
             return None
 
     def compare_photo(self, photo: PhotoRecord, group: Group) -> Comparison | None:
-        """Compare a photo with the other specimens of a group."""
-        looked = self.look(photo, group)
+        """Compare a photo with the other specimens of a group; `None` where that cannot be."""
+        try:
+            looked = self.look(photo, group)
+        except LoupebookError:
+            # One file that is damaged must not cost the whole sheet.
+            return None
         return looked.comparison if looked else None
 
     def look(self, photo: PhotoRecord, group: Group) -> Looked | None:
@@ -266,11 +275,14 @@ class SetSource:
         )
         placed = ((record, self.place_of(record, group)) for record in drawn)
         return [
-            SheetPoint(number, record.title, place, record.genuine_shows, record.copies_show)
+            SheetPoint(
+                number, record.title, place, record.genuine_shows, record.copies_show,
+                point_id=record.point_id,
+            )
             for number, (record, place) in enumerate(
                 ((record, place) for record, place in placed if place is not None), start=1
             )
-        ]
+        ]  # fmt: skip
 
     def place_of(self, record: PointRecord, group: Group) -> Place | None:
         """Return where a point lies in the frame; `None` where its photo does not fit it."""
@@ -355,7 +367,7 @@ class SheetDesk:
         """Make a saved sheet as the set now stands, and remember from what."""
         record = self._sheets.get(name)
         made = self.make(SheetDefinition.from_dict(record.definition), form=form)
-        self._sheets.remember(record.name, made.made_from, by=by)
+        self._sheets.remember(record.name, made.made_from, made.said, by=by)
         return made
 
     def saved(self) -> list[SheetRecord]:
@@ -363,16 +375,19 @@ class SheetDesk:
         return self._sheets.all()
 
     def state(self, name: str) -> SheetState:
-        """Say whether a saved sheet would show other photos now."""
+        """Say whether a saved sheet would be another now."""
         record = self._sheets.get(name)
-        if not record.made_from:
+        if not record.made:
             return SheetState(record, made=False)
         try:
             plan = plan_sheet(self._source, SheetDefinition.from_dict(record.definition))
         except SheetInvalid as error:
             return SheetState(record, gone=len(record.made_from), fault=str(error))
         then, now = set(record.made_from), set(plan.made_from)
-        return SheetState(record, added=len(now - then), gone=len(then - now))
+        return SheetState(
+            record, added=len(now - then), gone=len(then - now),
+            changed=bool(record.said) and record.said != plan.said,
+        )  # fmt: skip
 
 
 def write_sheet(made: MadeSheet, target: Path) -> list[Path]:

@@ -161,6 +161,12 @@ class Examinations:
             )
         return number, latest + 1
 
+    def revisions(self) -> list[tuple[int, int]]:
+        """Return number and revision of everything on record, the oldest first."""
+        query = select(ExaminationRow.number, ExaminationRow.revision).order_by(ExaminationRow.id)
+        with self._catalogue._reading() as connection:
+            return [(number, revision) for number, revision in connection.execute(query)]
+
     def lines(self) -> list[ExaminationLine]:
         """Return the latest revision of every examination, newest first."""
         latest = (
@@ -189,7 +195,7 @@ class Examinations:
         Raises
         ------
         RecordNotFound
-            There is none of that number.
+            There is none of that number, or no such revision of it.
         SetDamaged
             The document is not the one that was saved.
         """
@@ -200,7 +206,8 @@ class Examinations:
         with self._catalogue._reading() as connection:
             row = connection.execute(query).one_or_none()
         if row is None:
-            raise RecordNotFound(f"the set has no examination number {number}")
+            named = f"number {number}" + (f", revision {revision}" if revision is not None else "")
+            raise RecordNotFound(f"the set has no examination {named}")
         if digest(row.document.encode()) != row.sha256:
             raise SetDamaged(
                 f"examination {number}, revision {row.revision}: the document was altered (its "

@@ -55,7 +55,7 @@ class Answer:
     photo_id : int
         What was shown.
     lesson : str
-        What it teaches: an edition as it is, or as one press copies it.
+        What it teaches: a design as it is, or as one press copies it.
     truth : str
         Standing of the specimen shown, as recorded at that time.
     given : str
@@ -126,7 +126,10 @@ class Practice:
         ------
         RecordNotFound
             There is none of that name.
+        RecordInvalid
+            It is no name.
         """
+        name = clean_name(name, "name")
         for one in self.rounds():
             if one.name == name:
                 return one
@@ -169,10 +172,17 @@ class Practice:
     def answers(
         self, *, learner: str | None = None, practice_round: RoundRecord | None = None
     ) -> list[Answer]:
-        """Return answers, oldest first."""
+        """Return answers, oldest first.
+
+        Raises
+        ------
+        RecordInvalid
+            The learner's name is not allowed.
+        """
         query = select(PracticeAnswerRow.__table__).order_by(PracticeAnswerRow.id)
         if learner is not None:
-            query = query.where(PracticeAnswerRow.learner == learner)
+            wanted = clean_name(learner, "learner")
+            query = query.where(PracticeAnswerRow.learner == wanted)
         if practice_round is not None:
             query = query.where(PracticeAnswerRow.round_id == practice_round.round_id)
         with self._catalogue._reading() as connection:

@@ -30,6 +30,9 @@ class SheetRecord:
         When and by whom it was saved last.
     made_from : tuple of str
         SHA-256 of the photos that the sheet showed when it was made last.
+    said : str
+        Digest of what the set said of them then; empty where it was never made, or made before
+        digests were kept.
     """
 
     name: str
@@ -37,6 +40,12 @@ class SheetRecord:
     at: str
     by: str
     made_from: tuple[str, ...] = ()
+    said: str = ""
+
+    @property
+    def made(self) -> bool:
+        """Whether it was ever made."""
+        return bool(self.made_from or self.said)
 
 
 class Sheets:
@@ -57,9 +66,9 @@ class Sheets:
             saved = _record(row)
         return saved
 
-    def remember(self, name: str, made_from: tuple[str, ...], *, by: str) -> None:
-        """Keep from which photos a sheet was made last."""
-        text = json.dumps(sorted(made_from))
+    def remember(self, name: str, made_from: tuple[str, ...], said: str, *, by: str) -> None:
+        """Keep from which photos a sheet was made last, and a digest of what it says of them."""
+        text = json.dumps({"photos": sorted(made_from), "said": said})
         with self._catalogue._changing(by) as change:
             written = update(SheetRow).where(SheetRow.name == name).values(made_from=text)
             change.session.execute(written)
@@ -78,7 +87,10 @@ class Sheets:
         ------
         RecordNotFound
             There is none of that name.
+        RecordInvalid
+            It is no name.
         """
+        name = clean_name(name, "name")
         query = select(SheetRow.__table__).where(SheetRow.name == name)
         with self._catalogue._reading() as connection:
             row = connection.execute(query).one_or_none()
@@ -88,5 +100,10 @@ class Sheets:
 
 
 def _record(row: Any) -> SheetRecord:
-    made_from = tuple(json.loads(row.made_from)) if row.made_from else ()
-    return SheetRecord(row.name, json.loads(row.definition), row.at, row.by, made_from)
+    made = json.loads(row.made_from) if row.made_from else {}
+    # A list of photos alone is of the time before digests were kept.
+    kept = made if isinstance(made, dict) else {"photos": made}
+    return SheetRecord(
+        row.name, json.loads(row.definition), row.at, row.by,
+        tuple(kept.get("photos", ())), kept.get("said", ""),
+    )  # fmt: skip

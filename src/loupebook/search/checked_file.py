@@ -27,7 +27,7 @@ LONGEST_HEADER = 65_536
 def write_checked(
     path: Path, magic: bytes, header: Mapping[str, Any], body: Sequence[Bytes]
 ) -> None:
-    """Write a file of one kind, atomically; not at all where the folder can only be read.
+    """Write a file of one kind, atomically; not at all where it cannot be written.
 
     Parameters
     ----------

@@ -133,11 +133,14 @@ class EmbeddingArm(KeptArm):
             store, labels = self._open(), self._current_labels()
             whole = np.array([part == WHOLE.name for part in labels.parts], dtype=bool)
             rows = np.empty((int(whole.sum()), store.dim), np.float32)
+            row_ids = np.empty(len(rows), np.int64)
             done = 0
             for ids, vectors in store.vectors(labels.row_ids[whole]):
-                rows[done : done + len(ids)] = vectors
-                done += len(ids)
-            return labels.photo_ids[whole], rows
+                upto = done + len(ids)
+                row_ids[done:upto], rows[done:upto] = ids, vectors
+                done = upto
+            places = np.searchsorted(labels.row_ids, row_ids[:done])
+            return labels.photo_ids[places], rows[:done]
 
     def close(self) -> None:
         """Let go of files."""
@@ -190,34 +193,41 @@ class EmbeddingArm(KeptArm):
     ) -> dict[int, str]:
         """Read in this thread, embed in another, write batch by batch in this one."""
         failed: dict[int, str] = {}
-        done = 0
         with ThreadPoolExecutor(max_workers=1, thread_name_prefix="embed") as pool:
             waiting: Future[list[PhotoVectors]] | None = None
-            for batch in self._read_batches(new, read, failed):
+            reached = 0
+            for upto, batch in self._read_batches(store, new, photos, read, failed):
                 following = pool.submit(self._embed_references, batch, photos)
                 if waiting is not None:
-                    done += self._write(store, waiting)
-                    progress("Embedding photos", done + len(failed), len(new))
-                waiting = following
+                    store.put(waiting.result())
+                    progress("Embedding photos", reached, len(new))
+                waiting, reached = following, upto
             if waiting is not None:
-                done += self._write(store, waiting)
+                store.put(waiting.result())
         if new:
-            progress("Embedding photos", done + len(failed), len(new))
+            progress("Embedding photos", len(new), len(new))
         return failed
 
     @staticmethod
     def _read_batches(
-        new: Sequence[int], read: ReadPhoto, failed: dict[int, str]
-    ) -> Iterator[list[tuple[int, Pixels]]]:
+        store: VectorStore,
+        new: Sequence[int],
+        photos: Mapping[int, str],
+        read: ReadPhoto,
+        failed: dict[int, str],
+    ) -> Iterator[tuple[int, list[tuple[int, Pixels]]]]:
+        """Read photos batch by batch; each comes with how many of `new` lie behind it."""
         for start in range(0, len(new), _BATCH):
+            asked = new[start : start + _BATCH]
             batch = []
-            for photo_id in new[start : start + _BATCH]:
+            # Another process may have embedded some since.
+            for photo_id in sorted(store.lacking({photo: photos[photo] for photo in asked})):
                 try:
                     batch.append((photo_id, working_copy(read(photo_id))))
                 except LoupebookError as exc:
                     failed[photo_id] = str(exc)
             if batch:
-                yield batch
+                yield start + len(asked), batch
 
     def _embed_references(
         self, batch: Sequence[tuple[int, Pixels]], photos: Mapping[int, str]
@@ -232,12 +242,6 @@ class EmbeddingArm(KeptArm):
             )
             for photo_id, _ in batch
         ]
-
-    @staticmethod
-    def _write(store: VectorStore, waiting: Future[list[PhotoVectors]]) -> int:
-        embedded = waiting.result()
-        store.put(embedded)
-        return len(embedded)
 
     def _refreshed(self, store: VectorStore, progress: Progress) -> tuple[VectorIndex, Labels]:
         """Bring the FAISS index to the rows of the store, from its file where that is sound."""

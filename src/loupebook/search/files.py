@@ -6,6 +6,7 @@ import os
 import secrets
 import sqlite3
 from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
 
 from loupebook.errors import SetError
@@ -37,9 +38,10 @@ def write_atomically(path: Path, chunks: Iterable[bytes | memoryview]) -> None:
 
 
 def keep_atomically(path: Path, chunks: Iterable[bytes | memoryview]) -> None:
-    """Write a derived file for the next time, where this user may write it.
+    """Write a derived file for the next time, where it can be written.
 
-    Where the folder can only be read, what was made serves its maker and is made anew.
+    Where the folder can only be read or the disk is full, what was made serves its maker, and is
+    made anew the next time.
 
     Parameters
     ----------
@@ -47,7 +49,8 @@ def keep_atomically(path: Path, chunks: Iterable[bytes | memoryview]) -> None:
         As for :func:`write_atomically`.
     """
     if os.access(_nearest_folder(path), os.W_OK):
-        write_atomically(path, chunks)
+        with suppress(OSError):
+            write_atomically(path, chunks)
 
 
 def opened_cache(path: Path) -> sqlite3.Connection:

@@ -43,10 +43,13 @@ class KeptArm(ABC):
     def pending(self, photos: Mapping[int, str]) -> Pending:
         """Say what :meth:`sync` would have to do."""
         with self._lock:
-            if self._store is not None and self._store.outdated:
-                self.close()
+            self._let_go_of_outdated()
             only_read = only_readable(self._store_path)
             return replace(self._pending(photos, only_read=only_read), only_read=only_read)
+
+    def _let_go_of_outdated(self) -> None:
+        if self._store is not None and self._store.outdated:
+            self.close()
 
     def _pending(self, photos: Mapping[int, str], *, only_read: bool) -> Pending:
         if only_read and not self._store_path.exists():
@@ -65,9 +68,11 @@ class KeptArm(ABC):
         Raises
         ------
         SetError
-            If there is something to do and this user may not write the files.
+            If there is something to do and this user may not write the files, or if they cannot
+            be read or written just now; what was there is kept.
         """
         with self._lock:
+            self._let_go_of_outdated()
             if only_readable(self._store_path):
                 if self.pending(photos):
                     raise may_not_write(self._store_path.parent)

@@ -10,10 +10,30 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import ClassVar
 
-from loupebook.errors import IndexDamaged, SearchError
+from loupebook.errors import IndexDamaged, LoupebookError, SearchError, SetError
 from loupebook.records.engine import reading_uri, state_of
 from loupebook.search.files import make_database_file, may_not_write, only_readable
 
+_DAMAGE = frozenset(
+    {
+        sqlite3.SQLITE_CORRUPT,
+        sqlite3.SQLITE_NOTADB,
+        sqlite3.SQLITE_ERROR,  # a table or a column is gone
+        sqlite3.SQLITE_CONSTRAINT,
+        sqlite3.SQLITE_MISMATCH,
+    }
+)
+"""What SQLite says of a file whose content is wrong; of all else the file is innocent."""
+_ADVICE = {
+    sqlite3.SQLITE_FULL: "The disk is full: free some space, then try again.",
+    sqlite3.SQLITE_IOERR: (
+        "The disk may be full or gone: see to it, then try again. Only where it is neither, delete "
+        "that file and run 'loupebook rebuild --set SET'."
+    ),
+    sqlite3.SQLITE_CANTOPEN: (
+        "See whether this user may read it and the disk has room, then try again."
+    ),
+}
 META = "CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID"
 
 
@@ -32,24 +52,30 @@ class KeptStore(ABC):
     IndexDamaged
         If the file is no store of ours, or was made for something else. Delete it.
     SetError
-        If it would have to be written and this user may not.
+        If it would have to be written and this user may not, or if it can be neither read nor
+        written just now, such as on a full disk.
     """
 
     what: ClassVar[str]
     """What it holds, for messages."""
     schema: ClassVar[Sequence[str]]
     """Statements that make its tables, :data:`META` apart."""
+    holds: ClassVar[str]
+    """Query that has a row where a photo (id, sha256) is held."""
     counters: ClassVar[Mapping[str, str]] = {"revision": "0"}
     """Numbers kept in ``meta``, as they start."""
 
     def __init__(self, path: Path, expected: Mapping[str, str]) -> None:
         self.path = path
-        self._opened_at = state_of(path) if only_readable(path) else None
+        self._only_read = only_readable(path)
         with self._checked():
+            if not self._only_read:
+                make_database_file(path)
+            self._opened_at = self._as_it_lies()
             self._db = self._connect()
         try:
             with self._checked():
-                if self._opened_at is None:
+                if not self._only_read:
                     self._prepare(expected)
                 self._check(expected)
         except BaseException:
@@ -57,11 +83,7 @@ class KeptStore(ABC):
             raise
 
     def _connect(self) -> sqlite3.Connection:
-        if self._opened_at is None:
-            make_database_file(self.path)
-            uri = self.path.absolute().as_uri()
-        else:
-            uri = reading_uri(self.path)
+        uri = reading_uri(self.path) if self._only_read else self.path.absolute().as_uri()
         return sqlite3.connect(
             uri, uri=True, timeout=30.0, isolation_level=None, check_same_thread=False
         )
@@ -93,17 +115,32 @@ class KeptStore(ABC):
 
     @property
     def outdated(self) -> bool:
-        """Whether it was opened to be read only and others have written since.
+        """Whether it must be opened anew: another file lies in its place, or none.
 
-        SQLite does not look again at a file that it takes for one that never changes.
+        Where it is only read, also whether others have written since: SQLite does not look again
+        at a file that it takes for one that never changes.
         """
-        return self._opened_at is not None and state_of(self.path) != self._opened_at
+        return self._as_it_lies() != self._opened_at
+
+    def _as_it_lies(self) -> tuple[int, ...]:
+        if self._only_read:
+            return state_of(self.path)
+        return (self.path.stat().st_ino,) if self.path.exists() else ()
 
     @property
     def revision(self) -> int:
         """Grows with every committed change."""
         with self._checked():
             return self._number("revision")
+
+    def lacking(self, photos: Mapping[int, str]) -> set[int]:
+        """Return which photos (id to sha256) are not held with these bytes."""
+        with self._checked():
+            return {
+                photo
+                for photo, sha256 in photos.items()
+                if self._db.execute(self.holds, (photo, sha256)).fetchone() is None
+            }
 
     def withdraw(self, photo_ids: Collection[int]) -> None:
         """Forget photos, in one transaction."""
@@ -143,16 +180,30 @@ class KeptStore(ABC):
 
     @contextmanager
     def _checked(self) -> Iterator[None]:
-        """Translate SQLite's faults once."""
+        """Translate faults of SQLite and of the disk once."""
         try:
             yield
-        except sqlite3.OperationalError as exc:
-            if "locked" in str(exc) or "busy" in str(exc):
-                raise SearchError(
-                    f"Another process is writing {self.path}; try again in a moment."
-                ) from exc
-            if getattr(exc, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_READONLY:
-                raise may_not_write(self.path) from exc
-            raise IndexDamaged(f"{self.path} cannot be used: {exc}. Rebuild it.") from exc
-        except sqlite3.DatabaseError as exc:
-            raise IndexDamaged(f"{self.path} is damaged: {exc}. Rebuild it.") from exc
+        except (sqlite3.Error, OSError) as exc:
+            raise self._ours(exc) from exc
+
+    def _ours(self, exc: sqlite3.Error | OSError) -> LoupebookError:
+        """Return our error; damage, which is thrown away, only where the content is wrong."""
+        code = getattr(exc, "sqlite_errorcode", 0) & 0xFF
+        if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            return SearchError(f"Another process is writing {self.path}; try again in a moment.")
+        if code == sqlite3.SQLITE_READONLY:
+            return may_not_write(self.path)
+        if code in _DAMAGE or "Could not decode to UTF-8" in str(exc):
+            return IndexDamaged(f"{self.path} is damaged: {exc}. Rebuild it.")
+        if code == sqlite3.SQLITE_CANTOPEN and self._only_read and self._log.exists():
+            return SetError(
+                f"{self.path} was copied while somebody used the set ({self._log.name} lies beside "
+                "it), and can be read only where this user may write too. Copy the set again once "
+                "nobody uses it, or to a folder of your own."
+            )
+        advice = _ADVICE.get(code, "Try again in a moment.")
+        return SetError(f"{self.path} cannot be used: {exc}. Nothing was deleted. {advice}")
+
+    @property
+    def _log(self) -> Path:
+        return self.path.with_name(self.path.name + "-wal")

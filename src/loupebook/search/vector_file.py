@@ -13,7 +13,7 @@ from loupebook.errors import IndexDamaged
 from loupebook.search.checked_file import read_checked, write_checked
 from loupebook.search.vector_index import FLAT_LIMIT, VectorIndex
 
-MAGIC = b"loupebook vector index 2\n"
+MAGIC = b"loupebook vector index 3\n"
 
 
 @dataclass(frozen=True)

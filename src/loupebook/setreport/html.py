@@ -7,6 +7,7 @@ from collections.abc import Callable
 from html import escape
 
 from loupebook.errors import LoupebookError
+from loupebook.evidence.cautions import cautions
 from loupebook.evidence.plots import Plot
 from loupebook.setreport.model import WORK_LIST, Finding, Section, SetReport, Table
 
@@ -27,7 +28,7 @@ body { font: 16px/1.5 Georgia, 'Times New Roman', serif; color: var(--ink); back
 h1 { font-size: 1.9rem; line-height: 1.2; margin: 0 0 .25rem; }
 h2 { font-size: 1.3rem; margin: 2.5rem 0 .5rem; padding-top: .75rem;
   border-top: 3px solid var(--rule); break-after: avoid; }
-.about, .more, figcaption, caption { color: var(--soft); font-size: .9rem; }
+.about, .more, .cautions, figcaption, caption { color: var(--soft); font-size: .9rem; }
 .notice { border: 2px solid var(--ink); padding: .5rem .75rem; font-weight: bold; }
 nav ul { columns: 2; padding-left: 1.2rem; }
 a { color: var(--rule); }
@@ -80,6 +81,7 @@ def render_html(report: SetReport, *, thumbnail: Callable[[int], bytes] | None =
         for name, section in report.sections.items()
     )
     body = "".join(_section(section, thumbnail) for section in report.sections.values())
+    warned = "".join(f"<p>{escape(one)}</p>" for one in cautions(uv=report.holds_uv))
     notice = f'<p class="notice">{escape(report.notice)}</p>' if report.notice else ""
     return (
         "<!doctype html>\n"
@@ -90,7 +92,7 @@ def render_html(report: SetReport, *, thumbnail: Callable[[int], bytes] | None =
         f"<h1>Set report: {escape(report.set_name)}</h1>"
         f'<p class="about">Change {report.set_version} of the set, encoder '
         f"{escape(report.encoder)}, made {escape(report.made_at)}.</p>{notice}"
-        f"<p>{escape(CLOSING)}</p></header>"
+        f'<p>{escape(CLOSING)}</p><div class="cautions">{warned}</div></header>'
         f'<nav aria-label="Sections"><ul>{contents}</ul></nav><main>{body}</main></body></html>\n'
     )
 

@@ -195,6 +195,8 @@ class SetReport:
         Instant, UTC.
     sections : mapping
         Name to section, in the order of reading.
+    holds_uv : bool
+        Whether the set holds photos taken under UV-A: some may be shown, or asked for.
     """
 
     set_name: str
@@ -203,6 +205,7 @@ class SetReport:
     encoder: str
     made_at: str
     sections: Mapping[str, Section]
+    holds_uv: bool
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form: one top-level key a section."""

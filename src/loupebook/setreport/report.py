@@ -18,6 +18,7 @@ from typing import Any
 from loupebook.errors import LoupebookError, RecordInvalid
 from loupebook.evidence.prints import prints_path
 from loupebook.evidence.stored import now, photos_digest
+from loupebook.records.model import Lighting
 from loupebook.search.files import keep_atomically
 from loupebook.setreport.context import ReportContext
 from loupebook.setreport.model import Section, SetReport
@@ -116,6 +117,7 @@ def report_on_set(
         encoder=context.encoder,
         made_at=now(),
         sections={name: sections[name] for name in known if name in sections},
+        holds_uv=any(photo.lighting is Lighting.UV_A for photo in context.photos.values()),
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from loupebook.compare import Comparison
 from loupebook.sheets.plan import Place, SheetPoint
@@ -32,10 +33,10 @@ def places_that_differ(comparison: Comparison, *, most: int = MOST_PLACES) -> li
     list of SheetPoint
         Places as fractions of the frame, numbered from 1. Empty where nothing was measured.
     """
-    figure = next((one for one in comparison.figures if one.name == "structure"), None)
-    if comparison.framed is None or figure is None or figure.map is None:
+    departs_at = _structure_of(comparison)
+    if comparison.framed is None or departs_at is None:
         return []
-    beyond = np.clip(figure.map - FROM, 0, None) * comparison.framed.inner
+    beyond = np.clip(departs_at - FROM, 0, None) * comparison.framed.inner
     rows, columns = beyond.shape
     near = max(3, round(max(rows, columns) / _JOIN))
     strong = (beyond > 0.5).astype(np.uint8)
@@ -50,7 +51,7 @@ def places_that_differ(comparison: Comparison, *, most: int = MOST_PLACES) -> li
             continue
         place = Place(left / columns, top / rows, width / columns, height / rows)
         number = len(found) + 1
-        departs = float(figure.map[labels == label].max())
+        departs = float(departs_at[labels == label].max())
         says = f"departs here by up to {departs:.1f} times what is usual among known genuine ones"
         found.append(
             SheetPoint(number, f"Measured place {number}", place, copies=says, measured=True)
@@ -58,3 +59,14 @@ def places_that_differ(comparison: Comparison, *, most: int = MOST_PLACES) -> li
         if len(found) == most:
             break
     return found
+
+
+def could_tell_places(comparison: Comparison | None) -> bool:
+    """Say whether a comparison would have found such places, had there been any."""
+    return comparison is not None and _structure_of(comparison) is not None
+
+
+def _structure_of(comparison: Comparison) -> NDArray[np.float32] | None:
+    """Return how far what is printed departs, place by place; `None` where nothing tells."""
+    found = next((one for one in comparison.figures if one.name == "structure"), None)
+    return None if found is None else found.map

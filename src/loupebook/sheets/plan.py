@@ -6,8 +6,10 @@ A *plate* is one picture with its caption. Places on a picture are boxes of frac
 
 from __future__ import annotations
 
+import hashlib
+import json
 from dataclasses import dataclass, field, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,6 +57,8 @@ class SheetPoint:
         What a genuine one shows there, and what copies get wrong; may be empty.
     measured : bool
         Whether the place was found by comparison, not drawn by a curator.
+    point_id : int
+        Of the point as drawn: one that is drawn elsewhere is another. 0 where it was measured.
     """
 
     number: int
@@ -63,6 +67,7 @@ class SheetPoint:
     genuine: str = ""
     copies: str = ""
     measured: bool = False
+    point_id: int = 0
 
     @property
     def words(self) -> str:
@@ -101,6 +106,10 @@ class Plate:
         Where the lengths hold that a scale bar tells; a fitted photo bears the frame's scale.
     bare : bool
         Whether neither name nor standing may be printed (a quiz).
+    specimen : str
+        Which specimen it shows, where `name` says something else.
+    frame : tuple of str
+        SHA-256 of the photos that the consensus image is made of that it shows or lies over.
     """
 
     name: str
@@ -115,6 +124,8 @@ class Plate:
     dark: bool = False
     lengths: str = ON_THE_ITEM
     bare: bool = False
+    specimen: str = ""
+    frame: tuple[str, ...] = ()
 
     @property
     def item_size(self) -> Size | None:
@@ -123,6 +134,12 @@ class Plate:
             return None
         rows, columns = self.pixels.shape[:2]
         return Size(columns / self.px_per_mm, rows / self.px_per_mm)
+
+    @property
+    def said(self) -> list[Any]:
+        """What the set says of it, without what was measured."""
+        shown = self.specimen or self.name
+        return [shown, self.sha256, self.standing, list(self.lines), list(self.frame)]
 
     def detail(self, point: SheetPoint, *, margin: float = 0.35) -> Plate:
         """Return the surroundings of a point as a plate of its own."""
@@ -198,3 +215,23 @@ class Plan:
     def made_from(self) -> tuple[str, ...]:
         """SHA-256 of the photos shown, each once, sorted."""
         return tuple(sorted({plate.sha256 for plate in self.plates if plate.sha256}))
+
+    @property
+    def said(self) -> str:
+        """Digest of what the set says of the photos shown, so that a change is noticed.
+
+        Without what is measured, whose last digits need not come out alike, and so without
+        details, which stand where something was measured: they repeat what whole plates say.
+        """
+        whole = [
+            [section.heading, *(plate.said for plate in section.plates if plate.lines)]
+            for section in self.sections
+        ]
+        called_out = (*self.points, *(point for plate in self.plates for point in plate.points))
+        drawn = {
+            (point.number, point.point_id, point.name, point.genuine, point.copies)
+            for point in called_out
+            if not point.measured
+        }
+        told = [self.subtitle, [one for one in whole if len(one) > 1], sorted(drawn)]
+        return hashlib.sha256(json.dumps(told).encode()).hexdigest()

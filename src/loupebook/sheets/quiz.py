@@ -9,8 +9,8 @@ from typing import Any
 
 from loupebook.records.model import SetInfo
 from loupebook.sheets.paper import Paper, Size, column_width, magnification_for, magnification_words
-from loupebook.sheets.plan import Plate, SheetPoint
-from loupebook.sheets.setting import Layout, page_data, set_plate
+from loupebook.sheets.plan import IN_THE_FRAME, Plate, SheetPoint
+from loupebook.sheets.setting import FRAME_MEANS, Layout, page_data, set_plate
 from loupebook.sheets.typeset import typeset
 from loupebook.sheets.words import STANDING_WORDS, printable
 
@@ -116,4 +116,7 @@ def _scale_words(plates: Sequence[Plate], magnification: float) -> str:
     if not any(plate.item_size for plate in plates):
         return "The scale of these pictures is not known."
     ratio = magnification_words(magnification)
-    return f"Printed at {ratio} against life size where a scale bar stands, if printed at 100 %."
+    fitted = any(plate.item_size and plate.lengths == IN_THE_FRAME for plate in plates)
+    means = f" {FRAME_MEANS}" if fitted else ""
+    where = "where a scale bar stands, if printed at 100 %."
+    return f"Printed at {ratio} against life size {where}{means}"

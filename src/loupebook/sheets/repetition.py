@@ -7,6 +7,10 @@ changes by ``0.1 - (5 - q)(0.08 + (5 - q) 0.02)`` with the quality q of each ans
 and never falls below 1.3; an answer below 3 starts the intervals anew and leaves the
 easiness as it is.
 
+The rule counts repetitions that lie an interval apart, but a lesson may be asked several times
+in one sitting, or before it is due. Such an answer is no repetition: a right one leaves the
+lesson due when it was, a miss starts its intervals anew.
+
 How a judgement becomes a quality is ours: right answers count 5, 4 or 3 by their confidence,
 "cannot tell" counts 2, wrong ones 1 or, where the learner was sure, 0.
 """
@@ -25,6 +29,9 @@ LEAST_EASINESS = 1.3
 FIRST_DAYS, SECOND_DAYS = 1, 6
 LEAST_PASSED = 3
 SURE, FAIRLY_SURE = 0.9, 0.7
+ON_TIME = timedelta(hours=12)
+"""How long before a lesson is due an answer counts: who practises every day, an hour sooner or
+later, is not early, whatever the time zone; who practises twice in one evening is."""
 
 
 @dataclass(frozen=True)
@@ -34,7 +41,7 @@ class Memory:
     Parameters
     ----------
     repetitions : int
-        Answers of quality 3 or more in a row.
+        Repetitions of quality 3 or more in a row.
     easiness : float
         The easiness factor, at least 1.3.
     days : int
@@ -107,8 +114,10 @@ def schedule(answers: Iterable[Answer]) -> dict[str, Due]:
     """Return when each lesson is due, from a learner's answers, oldest first."""
     found: dict[str, Due] = {}
     for answer in answers:
-        before = found[answer.lesson].memory if answer.lesson in found else Memory()
-        memory = before.after(quality_of(answer))
-        at = datetime.fromisoformat(answer.at) + timedelta(days=memory.days)
-        found[answer.lesson] = Due(answer.lesson, memory, at)
+        at, quality = datetime.fromisoformat(answer.at), quality_of(answer)
+        due = found.get(answer.lesson)
+        if due is not None and at < due.at - ON_TIME and quality >= LEAST_PASSED:
+            continue
+        memory = (due.memory if due else Memory()).after(quality)
+        found[answer.lesson] = Due(answer.lesson, memory, at + timedelta(days=memory.days))
     return found

@@ -49,6 +49,7 @@ def make_set_report(
     *,
     about: str,
     closing: str,
+    uv: bool,
     photos: Mapping[int, bytes],
     paper: Paper = Paper.A4,
     made_at: datetime | None = None,
@@ -65,6 +66,8 @@ def make_set_report(
         What the report was made from.
     closing : str
         What it does not say.
+    uv : bool
+        Whether the set holds photos taken under UV-A.
     photos : mapping
         Row id of a photo to a small JPEG; one that is missing is left out.
     paper : Paper
@@ -80,7 +83,7 @@ def make_set_report(
     instant = made_at or datetime.now(UTC)
     pictures = {f"photo-{photo}.jpg": content for photo, content in photos.items()}
     data = {
-        **page_data("Set report", info.name, paper, info, instant, uv=False),
+        **page_data("Set report", info.name, paper, info, instant, uv=uv),
         "about": printable(f"{about} · printed {instant:%Y-%m-%d %H:%M} UTC"),
         "closing": closing,
         "sections": [

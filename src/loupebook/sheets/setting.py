@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
 from loupebook.errors import SheetInvalid
+from loupebook.evidence.cautions import cautions
 from loupebook.imaging import encode_jpeg, resize_to_fit
 from loupebook.records.model import SetInfo
 from loupebook.sheets.definition import SheetDefinition
@@ -27,7 +29,7 @@ from loupebook.sheets.paper import (
 )
 from loupebook.sheets.plan import IN_THE_FRAME, Plan, Plate, Section
 from loupebook.sheets.typeset import Form, typeset
-from loupebook.sheets.words import STANDING_WORDS, cautions, printable
+from loupebook.sheets.words import STANDING_WORDS, printable
 
 MOST_BYTES = 10_000_000
 """A sheet is never larger."""
@@ -39,11 +41,15 @@ _BAR_MM = 13.0
 _HEAD_MM = 34.0
 """What title and remarks take of the first page."""
 _CARD = Size(90.0, 62.0)
-_CARD_PICTURE = Size(84.0, 25.0)
+_CARD_PICTURES = ((4, Size(84.0, 25.0)), (7, Size(84.0, 20.0)), (None, Size(84.0, 16.0)))
+"""What a picture on a card may take, by how many lines at most are said below it."""
+_CARD_LINE = 85
+"""Characters that such a line holds."""
 _CARD_CAUTION = (
     "This card compares. Good copies lie near too; it proves nothing. Ask the rights holder and a "
     "qualified examiner."
 )
+_CARD_UV = "UV-A lamps harm eyes and skin: never look into one, wear UV-blocking glasses."
 FRAME_MEANS = (
     "Lengths in the frame are those of the photo that gave it; the others were fitted to it, so a "
     "print a few per cent too small or too large measures the same."
@@ -72,6 +78,8 @@ class MadeSheet:
         ``pdf`` or ``png``.
     made_from : tuple of str
         SHA-256 of the photos shown.
+    said : str
+        Digest of what the set says of them; see :attr:`loupebook.sheets.plan.Plan.said`.
     remarks : tuple of str
         What could not be shown as asked.
     """
@@ -79,6 +87,7 @@ class MadeSheet:
     files: tuple[bytes, ...]
     form: Form
     made_from: tuple[str, ...]
+    said: str
     remarks: tuple[str, ...]
 
 
@@ -115,11 +124,16 @@ def make_sheet(
     """
     instant = made_at or datetime.now(UTC)
     layouts = lay_out(plan, definition)
+    rooms = (
+        [card_picture(card) for card in _cards(plan)]
+        if plan.card
+        else [_column(layout, definition.paper) for layout in layouts]
+    )
     for most_dpi, quality in _QUALITIES:
         pictures: dict[str, bytes] = {}
         sections = [
-            _section(section, layout, definition.paper, pictures, most_dpi, quality, plan.card)
-            for section, layout in zip(plan.sections, layouts, strict=True)
+            _section(section, layout, room, pictures, most_dpi, quality, plan.card)
+            for section, layout, room in zip(plan.sections, layouts, rooms, strict=True)
         ]
         if sum(map(len, pictures.values())) <= MOST_BYTES - _ROOM_FOR_TEXT:
             break
@@ -138,10 +152,11 @@ def make_sheet(
         "photos": _photos(plan.plates),
         "card": {"width": _CARD.width, "height": _CARD.height},
         "card_caution": _CARD_CAUTION,
+        "card_uv": _CARD_UV if plan.shows_uv else "",
     }  # fmt: skip
     template = "pocket" if plan.card else "sheet"
     files = typeset(template, data, pictures, form=form, dpi=dpi, made_at=instant)
-    return MadeSheet(tuple(files), form, plan.made_from, plan.remarks)
+    return MadeSheet(tuple(files), form, plan.made_from, plan.said, plan.remarks)
 
 
 def page_data(
@@ -167,11 +182,7 @@ def page_data(
 def lay_out(plan: Plan, definition: SheetDefinition) -> list[Layout]:
     """Choose columns and magnification: one for all whole items, one for each detail."""
     if plan.card:
-        pairs = [plan.sections[k - k % 2 : k - k % 2 + 2] for k in range(len(plan.sections))]
-        return [
-            Layout(1, definition.scale or magnification_for(sizes_of(pair), _CARD_PICTURE))
-            for pair in pairs
-        ]
+        return [_card_layout(card, definition.scale) for card in _cards(plan)]
     main = [section for section in plan.sections if section.columns is None]
     whole = _main_layout(main, definition)
     largest = max((size.width for size in sizes_of(main)), default=0.0)
@@ -179,6 +190,30 @@ def lay_out(plan: Plan, definition: SheetDefinition) -> list[Layout]:
         whole if section.columns is None else _beside(section, whole, largest, definition.paper)
         for section in plan.sections
     ]
+
+
+def _cards(plan: Plan) -> list[Sequence[Section]]:
+    """Return, for each section of cards, both sides of its card."""
+    return [plan.sections[k - k % 2 : k - k % 2 + 2] for k in range(len(plan.sections))]
+
+
+def _card_layout(card: Sequence[Section], scale: float | None) -> Layout:
+    if scale is None:
+        return Layout(1, magnification_for(sizes_of(card), card_picture(card)))
+    _must_fit(card, scale, _CARD_PICTURES[0][1], "a card")
+    return Layout(1, scale)
+
+
+def card_picture(card: Sequence[Section]) -> Size:
+    """Return what the pictures of a card may take: less where much is said below them."""
+    lines = max(
+        sum(math.ceil(len(words) / _CARD_LINE) for words in side.text.split("\n")) for side in card
+    )
+    return next(size for most, size in _CARD_PICTURES if most is None or lines <= most)
+
+
+def _column(layout: Layout, paper: Paper) -> Size:
+    return Size(column_width(paper, layout.columns), type_area(paper).height / 2)
 
 
 def _beside(section: Section, whole: Layout, largest: float, paper: Paper) -> Layout:
@@ -216,17 +251,25 @@ def _layout(sections: Sequence[Section], columns: int, paper: Paper, *, rows: in
 
 
 def _asked(sections: Sequence[Section], paper: Paper, scale: float) -> Layout:
-    widest = max((size.width for size in sizes_of(sections)), default=0.0) * scale
-    tallest = max((size.height for size in sizes_of(sections)), default=0.0) * scale
     area = type_area(paper)
-    if widest > area.width or tallest > area.height - _CAPTION_MM:
-        raise SheetInvalid(
-            f"At {magnification_words(scale)} a picture is {widest:.0f} × {tallest:.0f} mm; the "
-            f"paper has room for {area.width:.0f} × {area.height - _CAPTION_MM:.0f} mm. "
-            "Choose a smaller scale."
-        )
+    room = Size(area.width, area.height - _CAPTION_MM)
+    widest = _must_fit(sections, scale, room, "the paper")
     fitting = (area.width + GUTTER_MM) // (widest + GUTTER_MM) if widest else 2
     return Layout(int(min(4, max(1, fitting))), scale)
+
+
+def _must_fit(sections: Iterable[Section], scale: float, room: Size, what: str) -> float:
+    """Refuse a scale at which a picture is larger than its room; return the widest, mm."""
+    sizes = sizes_of(sections)
+    widest = max((size.width for size in sizes), default=0.0) * scale
+    tallest = max((size.height for size in sizes), default=0.0) * scale
+    if widest > room.width or tallest > room.height:
+        raise SheetInvalid(
+            f"At {magnification_words(scale)} a picture is {widest:.0f} × {tallest:.0f} mm; "
+            f"{what} has room for {room.width:.0f} × {room.height:.0f} mm. "
+            "Choose a smaller scale."
+        )
+    return widest
 
 
 def sizes_of(sections: Iterable[Section]) -> list[Size]:
@@ -238,17 +281,14 @@ def sizes_of(sections: Iterable[Section]) -> list[Size]:
 def _section(
     section: Section,
     layout: Layout,
-    paper: Paper,
+    room: Size,
     pictures: dict[str, bytes],
     most_dpi: float,
     quality: int,
     card: bool,
 ) -> dict[str, Any]:
-    width = _CARD_PICTURE.width if card else column_width(paper, layout.columns)
-    tallest = _CARD_PICTURE.height if card else type_area(paper).height / 2
     set_plates = [
-        set_plate(plate, layout, Size(width, tallest), pictures, most_dpi, quality)
-        for plate in section.plates
+        set_plate(plate, layout, room, pictures, most_dpi, quality) for plate in section.plates
     ]
     scaled = any(plate["bar"] is not None for plate in set_plates)
     ratio = magnification_words(layout.magnification)
@@ -326,7 +366,7 @@ def _photos(plates: Iterable[Plate]) -> list[dict[str, str]]:
     for plate in plates:
         if plate.sha256 and plate.sha256 not in seen:
             seen[plate.sha256] = {
-                "name": printable(plate.name),
+                "name": printable(plate.specimen or plate.name),
                 "word": STANDING_WORDS.get(plate.standing, ""),
                 "sha256": plate.sha256,
             }

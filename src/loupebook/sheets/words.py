@@ -1,4 +1,4 @@
-"""What every printed page says, and text made fit for the fonts that are embedded."""
+"""Words that printed pages share, and text made fit for the fonts that are embedded."""
 
 from __future__ import annotations
 
@@ -8,26 +8,12 @@ from pathlib import Path
 
 from loupebook.errors import LoupebookError
 
-NOT_PROOF = (
-    "This page compares. A near match to a genuine reference proves little: good copies lie near "
-    "genuine references too. It does not say that any item is genuine. Defer to the rights holder, "
-    "the law of the place and a qualified examiner who holds the item itself."
-)
-UV_CAUTION = (
-    "UV-A lamps harm eyes and skin: never look into the lamp or at its reflection, wear "
-    "UV-blocking glasses, keep the beam off skin, and keep other people away from it."
-)
 STANDING_WORDS = {"genuine": "Genuine", "fake": "Fake"}
 
 CODE_POINT = "⟨U+"
 """How a character begins that is printed as its code point."""
 BODY_FONT = "DejaVuSans.ttf"
 """Covers Latin, Greek, Cyrillic, Hebrew, Arabic and more; matplotlib carries it."""
-
-
-def cautions(*, uv: bool) -> list[str]:
-    """Return the cautions of a page."""
-    return [NOT_PROOF, *([UV_CAUTION] if uv else [])]
 
 
 def font_folder() -> Path:

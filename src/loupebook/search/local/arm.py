@@ -186,7 +186,9 @@ class LocalArm(KeptArm):
         new = sorted(plan.to_add)
         for start in range(0, len(new), _BATCH):
             batch = new[start : start + _BATCH]
-            store.put(take_features(batch, photos, read, failed))
+            # Another process may have taken some since.
+            lacking = sorted(store.lacking({photo: photos[photo] for photo in batch}))
+            store.put(take_features(lacking, photos, read, failed))
             progress("Taking local features", start + len(batch), len(new))
         self._ready(progress)
         return plan, failed, len(held) - len(plan.to_withdraw)

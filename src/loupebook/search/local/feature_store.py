@@ -2,9 +2,10 @@
 
 One SQLite file an arm fingerprint. A photo's features are one row, written in one
 transaction with its batch: a killed sync loses the batch it was at and nothing else. Row ids
-are given out once and never again; FAISS ids are made from them, so that what an older index
-still holds of a withdrawn photo is an unknown row and counts for nothing. Each row carries a
-CRC-32 (against damage, not against intent).
+are given out once and, unless the store falls back (a power cut, a copy put back), never again;
+FAISS ids are made from them, so that what an older index still holds of a withdrawn photo is an
+unknown row and counts for nothing. Each row carries a CRC-32 (against damage, not against
+intent), by which the index notices an id given out again.
 
 Features are read only for the few photos that are verified; memory does not grow with them.
 """
@@ -36,8 +37,12 @@ BYTES_A_FEATURE = _PLACE.itemsize + DIMENSIONS
 
 @dataclass(frozen=True)
 class Held:
-    """Which photos are held: row id to photo id, photo id to sha256, at which revision."""
+    """Which photos are held: row id to photo id, photo id to sha256, at which revision.
 
+    ``checksums`` are those of the rows: they tell where a row id was given out again.
+    """
+
+    checksums: Mapping[int, int]
     photo_of_row: Mapping[int, int]
     row_of_photo: Mapping[int, int]
     photos: Mapping[int, str]
@@ -62,6 +67,7 @@ class FeatureStore(KeptStore):
 
     what = "features"
     schema = _SCHEMA
+    holds = "SELECT 1 FROM photos WHERE photo_id = ? AND sha256 = ?"
 
     def __init__(self, path: Path, *, set_id: str, fingerprint: str) -> None:
         super().__init__(path, {"format": _FORMAT, "set_id": set_id, "fingerprint": fingerprint})
@@ -69,19 +75,25 @@ class FeatureStore(KeptStore):
     def held(self) -> Held:
         """Read which photos there are, as of one moment."""
         with self._as_of_one_moment() as revision:
-            rows = self._db.execute("SELECT row_id, photo_id, sha256 FROM photos").fetchall()
+            rows = self._db.execute("SELECT row_id, photo_id, sha256, crc FROM photos").fetchall()
         return Held(
-            photo_of_row={row: photo for row, photo, _ in rows},
-            row_of_photo={photo: row for row, photo, _ in rows},
-            photos={photo: sha for _, photo, sha in rows},
+            checksums={row: crc for row, _, _, crc in rows},
+            photo_of_row={row: photo for row, photo, _, _ in rows},
+            row_of_photo={photo: row for row, photo, _, _ in rows},
+            photos={photo: sha for _, photo, sha, _ in rows},
             revision=revision,
         )
 
     def put(self, batch: Sequence[tuple[int, str, Features]]) -> None:
-        """Write (photo id, sha256, features) in one transaction, in place of earlier ones."""
+        """Write (photo id, sha256, features) in one transaction, in place of earlier ones.
+
+        A photo that is held already, with these bytes, is left as it is: another process was
+        quicker.
+        """
         with self._change():
-            self._delete([photo for photo, _, _ in batch])
-            for photo, sha256, features in batch:
+            lacking = self.lacking({photo: sha256 for photo, sha256, _ in batch})
+            self._delete(lacking)
+            for photo, sha256, features in (taken for taken in batch if taken[0] in lacking):
                 data = encode(features)
                 row = self._db.execute(
                     "INSERT INTO photos (photo_id, sha256, crc) VALUES (?, ?, ?)",

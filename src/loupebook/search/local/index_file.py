@@ -1,6 +1,7 @@
 """The descriptor index on disk; see ``loupebook.search.checked_file``.
 
-The body is the store's row ids held (int64), then what FAISS serialises. It is a cache:
+The body is the store's row ids held, each with its row's checksum (int64, side by side), then
+what FAISS serialises. It is a cache:
 damaged, foreign or missing, it is made anew from the feature store.
 
 Gigabytes pass through a file or piece by piece: an index of 100,000 photos has no room in
@@ -10,7 +11,8 @@ memory for a second one of its size.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Collection
+from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, cast
 
@@ -21,35 +23,49 @@ from loupebook.search.checked_file import Bytes, read_checked, write_checked
 from loupebook.search.files import only_readable
 from loupebook.search.local.descriptor_index import DescriptorIndex
 
-MAGIC = b"loupebook descriptor index 2\n"
+MAGIC = b"loupebook descriptor index 3\n"
 _PIECE = 2**20
 """Bytes that FAISS is handed at a time."""
 
 
-def save(path: Path, index: DescriptorIndex, rows: Collection[int], made_from: str) -> None:
-    """Write an index, atomically, where this user may; `made_from` names set, arm and store."""
+def save(path: Path, index: DescriptorIndex, rows: Mapping[int, int], made_from: str) -> None:
+    """Write an index, atomically, where it can be written.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    index : DescriptorIndex
+        The index.
+    rows : mapping
+        Row ids that it holds, each with its row's checksum.
+    made_from : str
+        Names set, arm and store.
+    """
     import faiss
 
     if only_readable(path):
         return
-    held = np.fromiter(rows, "<i8", len(rows))
+    held = np.array(list(rows.items()), "<i8").reshape(-1)
     header = {
         "made_from": made_from,
-        "rows": len(held),
+        "rows": len(rows),
         "patches": len(index),
         "trained_for": index.trained_for,
     }
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=f".{path.name}.", dir=path.parent) as folder:
-        written = Path(folder) / "faiss"
-        faiss.write_index(index.faiss_index, str(written))
-        body = (held.view(np.uint8), np.memmap(written, np.uint8, mode="r"))
-        write_checked(path, MAGIC, header, body)
-        del body  # some systems keep a file that is mapped
+    # A full disk, of which FAISS tells by a RuntimeError, does not fail the search that made it.
+    with suppress(OSError, RuntimeError):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(prefix=f".{path.name}.", dir=path.parent) as folder:
+            written = Path(folder) / "faiss"
+            faiss.write_index(index.faiss_index, str(written))
+            body = (held.view(np.uint8), np.memmap(written, np.uint8, mode="r"))
+            write_checked(path, MAGIC, header, body)
+            del body  # some systems keep a file that is mapped
 
 
-def load(path: Path, made_from: str) -> tuple[DescriptorIndex, set[int]]:
-    """Read an index and the row ids that it holds.
+def load(path: Path, made_from: str) -> tuple[DescriptorIndex, dict[int, int]]:
+    """Read an index and the row ids that it holds, each with its row's checksum.
 
     Raises
     ------
@@ -60,12 +76,12 @@ def load(path: Path, made_from: str) -> tuple[DescriptorIndex, set[int]]:
     if header.get("made_from") != made_from:
         raise IndexDamaged(f"The index {path} was made from something else. Rebuild it.")
     try:
-        cut, trained_for = 8 * int(header["rows"]), int(header["trained_for"])
+        cut, trained_for = 16 * int(header["rows"]), int(header["trained_for"])
         inner = _read(body[cut:])
     except (KeyError, TypeError, ValueError, RuntimeError) as exc:
         raise IndexDamaged(f"FAISS cannot read the index {path}: {exc}. Rebuild it.") from exc
-    rows = np.frombuffer(bytes(body[:cut]), "<i8")
-    return DescriptorIndex.adopt(inner, trained_for), set(rows.tolist())
+    rows = np.frombuffer(bytes(body[:cut]), "<i8").reshape(-1, 2)
+    return DescriptorIndex.adopt(inner, trained_for), dict(rows.tolist())
 
 
 def _read(body: Bytes) -> Any:

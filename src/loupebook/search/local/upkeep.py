@@ -49,7 +49,7 @@ class IndexKeeper:
         self._store, self._path, self._made_from = store, path, made_from
         self.held: Held = store.held()
         self._seen = -1
-        self._rows: set[int] = set()
+        self._rows: dict[int, int] = {}
         self._in_file: set[int] = set()
         try:
             self.index, self._rows = index_file.load(path, made_from)
@@ -62,17 +62,24 @@ class IndexKeeper:
         if self._store.revision == self._seen:
             return
         self.held = self._store.held()
-        wanted = self.held.photo_of_row.keys()
-        if len(self._rows - wanted) > DEAD * len(self._rows) or self._would_outgrow(len(wanted)):
+        wanted = self.held.checksums.keys()
+        if self._store_fell_back() or self._mostly_dead() or self._would_outgrow(len(wanted)):
             self._start_anew()
-        self._add(sorted(wanted - self._rows), progress)
+        self._add(sorted(wanted - self._rows.keys()), progress)
         if self.index.outgrown_by(len(self.index)):
             self._start_anew()
             self._add(sorted(wanted), progress)
-        if len(self._rows ^ self._in_file) > LAG * len(self._rows):
+        if len(self._rows.keys() ^ self._in_file) > LAG * len(self._rows):
             index_file.save(self._path, self.index, self._rows, self._made_from)
             self._in_file = set(self._rows)
         self._seen = self.held.revision
+
+    def _store_fell_back(self) -> bool:
+        """Say whether a row id that the index holds was given to another photo."""
+        return any(self._rows.get(row, crc) != crc for row, crc in self.held.checksums.items())
+
+    def _mostly_dead(self) -> bool:
+        return len(self._rows.keys() - self.held.checksums.keys()) > DEAD * len(self._rows)
 
     def _would_outgrow(self, photos: int) -> bool:
         """Say whether so many photos are too many for what the index was trained for.
@@ -88,14 +95,14 @@ class IndexKeeper:
                 self.index.add(packing.pack(row, features), features.descriptors)
             if done % _TOLD_EVERY == 0 or done == len(new):
                 progress("Building the local index", done, len(new))
-        self._rows |= set(new)
+        self._rows |= {row: self.held.checksums[row] for row in new}
 
     def _start_anew(self) -> None:
         """Make an empty index, trained for the photos held."""
         rows = sorted(self.held.photo_of_row)
         sample, patches = self._sample(rows)
         self.index = DescriptorIndex(patches, sample)
-        self._rows, self._in_file = set(), set()
+        self._rows, self._in_file = {}, set()
 
     def _sample(self, rows: list[int]) -> tuple[NDArray[np.uint8], int]:
         """Return patches to train on, and about how many there are in all."""

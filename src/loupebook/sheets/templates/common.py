@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from loupebook.compare import Comparison, Group
-from loupebook.errors import LoupebookError, SheetInvalid
+from loupebook.compare import Comparison, Consensus, Group
+from loupebook.errors import LoupebookError, SetError, SheetInvalid
 from loupebook.records.model import Lighting, PhotoRecord, SpecimenRecord, Standing, View
 from loupebook.sheets.definition import SheetDefinition
+from loupebook.sheets.differences import could_tell_places
 from loupebook.sheets.laid import Laid
 from loupebook.sheets.measured import finding_words, known_words
 from loupebook.sheets.plan import IN_THE_FRAME, ON_THE_ITEM, Plate, Section, SheetPoint
@@ -29,6 +30,11 @@ NO_PLACES = (
     "No points of comparison are drawn for this edition yet, and nothing was measured beyond what "
     "is usual among known genuine ones: there are no numbered places. That proves nothing."
 )
+NOT_COMPARED = (
+    "No points of comparison are drawn for this edition yet, and no comparison could be made: "
+    "there are no numbered places."
+)
+NO_FILE = "The photo file is missing or altered."
 
 
 def genuine_group(specimen: SpecimenRecord, view: View, lighting: Lighting) -> Group:
@@ -38,7 +44,7 @@ def genuine_group(specimen: SpecimenRecord, view: View, lighting: Lighting) -> G
 
 
 def origin_group(specimen: SpecimenRecord, view: View, lighting: Lighting) -> Group:
-    """Return the photos of the print origin that a fake comes from."""
+    """Return the copies of a fake's design from the print origin that it comes from."""
     name = specimen.origin or specimen.name
     return Group(
         name,
@@ -47,7 +53,13 @@ def origin_group(specimen: SpecimenRecord, view: View, lighting: Lighting) -> Gr
         str(view),
         str(lighting),
         str(specimen.standing),
+        specimen.edition,
     )
+
+
+def no_places(comparison: Comparison | None) -> str:
+    """Return why a sheet has no numbered places: none was found, or none was looked for."""
+    return NO_PLACES if could_tell_places(comparison) else NOT_COMPARED
 
 
 def held_words(what: str, comparison: Comparison | None, group: Group) -> str:
@@ -114,6 +126,9 @@ def photo_plate(
             if group is not None
             else Laid(source.pixels(photo), photo.px_per_mm, False, "there is no common frame")
         )
+    except SetError:
+        # The message names the file on this machine; a sheet is handed on.
+        return missing_plate(specimen, NO_FILE, photo=photo)
     except LoupebookError as error:
         return missing_plate(specimen, str(error), photo=photo)
     return Plate(
@@ -127,21 +142,35 @@ def photo_plate(
         sha256=photo.sha256,
         lengths=IN_THE_FRAME if laid.registered else ON_THE_ITEM,
         dark=photo.lighting is Lighting.UV_A,
+        frame=frame_of(source.consensus(group)) if group is not None else (),
     )
+
+
+def frame_of(consensus: Consensus | None) -> tuple[str, ...]:
+    """Return the SHA-256 of the photos that a consensus image is made of, sorted."""
+    return tuple(sorted(photo.sha256 for photo in consensus.photos)) if consensus else ()
 
 
 def facts_of(specimen: SpecimenRecord, photo: PhotoRecord, laid: Laid) -> tuple[str, ...]:
     """Return the lines of a caption."""
     origin = specimen.origin if specimen.standing is Standing.FAKE else None
-    scale = f"{laid.px_per_mm:.1f} px/mm" if laid.px_per_mm else "scale not known: printed to fit"
     where = f"print origin {origin}" if origin else design(specimen)
-    return (where, f"{VIEW_WORDS[photo.view]}, {LIGHT_WORDS[photo.lighting]}, {scale}")
+    return (
+        where,
+        f"{VIEW_WORDS[photo.view]}, {LIGHT_WORDS[photo.lighting]}, {scale_words(photo, laid)}",
+    )
+
+
+def scale_words(photo: PhotoRecord, laid: Laid) -> str:
+    """Return a photo's own scale, which tells what detail it can bear, and not the frame's."""
+    known = f"own scale {photo.px_per_mm:.1f} px/mm" if photo.px_per_mm else "own scale not known"
+    return known if laid.px_per_mm else f"{known}: printed to fit"
 
 
 def design(specimen: SpecimenRecord) -> str:
     """Return marque and edition as one phrase, the marque once."""
     marque, edition = specimen.marque, specimen.edition
-    if marque and edition and edition.startswith(marque):
+    if marque and edition and f"{edition} ".startswith(f"{marque} "):
         return edition
     return ", ".join(part for part in (marque, edition) if part) or "marque not recorded"
 
@@ -174,6 +203,7 @@ def consensus_plate(
         note="computed from the photos, not a photo of one item",
         points=tuple(points),
         dark=group.uv,
+        frame=frame_of(consensus),
     )
 
 
@@ -231,13 +261,19 @@ def of_one_design(specimens: Sequence[SpecimenRecord]) -> list[SpecimenRecord]:
     SheetInvalid
         If they are of several.
     """
-    designs = sorted({f"{design(one)} ({one.element})" for one in specimens})
+    designs = {design_key(one): f"{design(one)} ({one.element})" for one in specimens}
     if len(designs) > 1:
         raise SheetInvalid(
             "This sheet shows one design, and these are specimens of several: "
-            f"{'; '.join(designs)}. Name the marque, edition and element that you mean."
+            f"{'; '.join(sorted(designs.values()))}. "
+            "Name the marque, edition and element that you mean."
         )
     return list(specimens)
+
+
+def design_key(specimen: SpecimenRecord) -> tuple[str, str, str]:
+    """Return what makes a specimen one of a design: edition, marque and element."""
+    return specimen.edition or "", specimen.marque or "", str(specimen.element)
 
 
 def required(value: str | None, what: str, template: str) -> str:

@@ -14,6 +14,7 @@ from loupebook.sheets.templates.common import (
     design,
     genuine_group,
     lies_outside,
+    of_one_design,
     photo_plate,
     remarks_on,
 )
@@ -25,14 +26,14 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
     """Plan the sheet; needs one specimen or several, each gets a section of its own."""
     if not definition.specimens:
         raise SheetInvalid("The sheet 'lighting' needs a specimen.")
+    specimens = of_one_design([source.specimen(name) for name in definition.specimens])
     sections = []
-    for name in definition.specimens:
-        specimen = source.specimen(name)
+    for specimen in specimens:
         plates = _series(source, specimen, definition)
         if not plates:
-            raise SheetInvalid(f"{name} has no photo of this view.")
-        sections.append(Section(name if len(definition.specimens) > 1 else "", tuple(plates)))
-    first = source.specimen(definition.specimens[0])
+            raise SheetInvalid(f"{specimen.name} has no photo of this view.")
+        sections.append(Section(specimen.name if len(specimens) > 1 else "", tuple(plates)))
+    first = specimens[0]
     shown = [plate for section in sections for plate in section.plates]
     lights = {plate.name for plate in shown}
     return Plan(
@@ -56,7 +57,8 @@ def _series(
         plate = _plate(source, specimen, photo)
         scale = plate.lines[-1].rsplit(", ", 1)[-1] if plate.pixels is not None else ""
         lines = tuple(part for part in (photo.file_name, scale) if part)
-        plates.append(replace(plate, name=_headed(LIGHT_WORDS[photo.lighting]), lines=lines))
+        light = _headed(LIGHT_WORDS[photo.lighting])
+        plates.append(replace(plate, name=light, specimen=specimen.name, lines=lines))
     return plates
 
 

@@ -10,12 +10,13 @@ from loupebook.sheets.differences import places_that_differ
 from loupebook.sheets.plan import Plan, Section, SheetPoint
 from loupebook.sheets.source import SheetSource
 from loupebook.sheets.templates.common import (
-    NO_PLACES,
     NO_POINTS,
     design,
+    design_key,
     details,
     genuine_group,
     held_words,
+    no_places,
     of_one_design,
     photo_of,
     plate_of,
@@ -37,11 +38,12 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
     plates = [
         plate_of(source, one, definition, group=group, points=points) for one in (genuine, copy)
     ]
-    measured = held_words(f"The copy, {copy.name}", comparison, group) if photo else ""
+    measured = held_words(f"The copy, {copy.name}", comparison, group)
+    shown = plates[1].pixels is not None
     return Plan(
         title=definition.title or "Genuine against copy",
         subtitle=design(genuine),
-        sections=(Section("", tuple(plates), measured), *details(plates, points)),
+        sections=(Section("", tuple(plates), measured if shown else ""), *details(plates, points)),
         points=tuple(points),
         remarks=(*remark, *remarks_on(plates)),
     )
@@ -59,6 +61,10 @@ def _the_two(
                 "The sheet 'pair' shows a genuine specimen and then a fake one; "
                 f"these are {first.standing} and {second.standing}."
             )
+        # What is not recorded of a copy contradicts nothing.
+        keys = zip(design_key(first), design_key(second), strict=True)
+        if any(one and other and one != other for one, other in keys):
+            of_one_design((first, second))
         return first, second
     pair = []
     for standing in (Standing.GENUINE, Standing.FAKE):
@@ -86,4 +92,4 @@ def _points(
     if drawn:
         return drawn, []
     places = places_that_differ(comparison) if comparison else []
-    return places, [NO_POINTS if places else NO_PLACES]
+    return places, [NO_POINTS if places else no_places(comparison)]

@@ -5,15 +5,19 @@ A card is printed front beside back, cut along the marks and folded in the middl
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from loupebook.compare import Comparison
 from loupebook.errors import SheetInvalid
 from loupebook.records.model import SpecimenRecord, Standing
 from loupebook.sheets.definition import SheetDefinition
-from loupebook.sheets.differences import places_that_differ
+from loupebook.sheets.differences import could_tell_places, places_that_differ
 from loupebook.sheets.plan import Plan, Section, SheetPoint
 from loupebook.sheets.source import SheetSource
 from loupebook.sheets.templates.common import (
     consensus_plate,
     design,
+    design_key,
     genuine_group,
     origin_group,
     photo_of,
@@ -29,19 +33,20 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
     """Plan the cards; needs a marque or an edition."""
     if not (definition.marque or definition.edition):
         raise SheetInvalid("The sheet 'pocket' needs a marque or an edition.")
-    # Two makers may name an edition alike.
     by_design: dict[tuple[str, str, str], list[SpecimenRecord]] = {}
     for one in source.specimens(
         marque=definition.marque, edition=definition.edition, element=definition.element
     ):
         if one.edition and photo_of(source, one, definition.view, definition.lighting):
-            key = (one.edition, one.marque or "", one.element.value)
-            by_design.setdefault(key, []).append(one)
-    sections = [
-        side
-        for _, specimens in sorted(by_design.items())
-        for side in _card(source, definition, specimens)
-    ]
+            by_design.setdefault(design_key(one), []).append(one)
+    sections: list[Section] = []
+    numbered: list[SheetPoint] = []
+    for _, specimens in sorted(by_design.items()):
+        sides, points = _card(source, definition, specimens)
+        sections += sides
+        # Numbers begin anew with each card.
+        card = sides[0].heading
+        numbered += [replace(point, name=f"{card}: {point.name}") for point in points]
     if not sections:
         raise SheetInvalid("No edition here has photos of that view and lighting.")
     shown = [plate for section in sections for plate in section.plates]
@@ -49,6 +54,7 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
         title=definition.title or "Pocket cards",
         subtitle=definition.edition or definition.marque or "",
         sections=tuple(sections),
+        points=tuple(numbered),
         remarks=tuple(remarks_on(shown)),
         card=True,
     )
@@ -56,41 +62,43 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
 
 def _card(
     source: SheetSource, definition: SheetDefinition, specimens: list[SpecimenRecord]
-) -> tuple[Section, Section]:
+) -> tuple[tuple[Section, Section], list[SheetPoint]]:
     genuine = [one for one in specimens if one.standing is Standing.GENUINE]
     copies = [one for one in specimens if one.standing is Standing.FAKE]
     shown = (genuine or copies)[0]
     group = genuine_group(shown, definition.view, definition.lighting)
-    points = source.points(group)[:MOST_POINTS] or _measured(source, definition, copies)
-    front = consensus_plate(source, group, design(shown), points=points) or plate_of(
+    points = source.points(group)
+    comparison = None
+    if copies and not points:
+        own = origin_group(copies[0], definition.view, definition.lighting)
+        comparison = source.compare_consensus(own, group)
+        points = places_that_differ(comparison, most=MOST_POINTS) if comparison else []
+    called_out = points[:MOST_POINTS]
+    front = consensus_plate(source, group, design(shown), points=called_out) or plate_of(
         source, shown, definition, group=group
     )
-    behind = [plate_of(source, copy, definition, group=group, points=points) for copy in copies[:1]]
-    return (
-        Section(design(shown), (front,), words_of(points, genuine=True)),
-        Section("Copies", tuple(behind), words_of(points, genuine=False)),
+    behind = [
+        plate_of(source, copy, definition, group=group, points=called_out) for copy in copies[:1]
+    ]
+    said = words_of(called_out, genuine=False) or _no_points(copies, comparison)
+    sides = (
+        Section(design(shown), (front,), words_of(called_out, genuine=True)),
+        Section("Copies", tuple(behind), said),
     )
+    return sides, points
 
 
-def _measured(
-    source: SheetSource, definition: SheetDefinition, copies: list[SpecimenRecord]
-) -> list[SheetPoint]:
-    for copy in copies[:1]:
-        group = genuine_group(copy, definition.view, definition.lighting)
-        comparison = source.compare_consensus(
-            origin_group(copy, definition.view, definition.lighting), group
-        )
-        return places_that_differ(comparison, most=MOST_POINTS) if comparison else []
-    return []
+def _no_points(copies: list[SpecimenRecord], comparison: Comparison | None) -> str:
+    if not copies:
+        return "No points are drawn yet, and no copy is on record."
+    if could_tell_places(comparison):
+        return "No points are drawn yet, and nothing was measured beyond what is usual."
+    return "No points are drawn yet, and no comparison could be made."
 
 
 def words_of(points: list[SheetPoint], *, genuine: bool) -> str:
-    """Return what a side of the card says of its points."""
-    said = [
-        f"{point.number} {text}"
-        for point in points
-        if (text := (point.genuine if genuine else point.copies) or ("" if genuine else point.name))
-    ]
-    if said:
-        return "\n".join(said)
-    return "" if genuine or points else "No points are drawn yet, and none was measured."
+    """Return what a side of the card says of its points, a line each."""
+    said = (
+        (point.number, point.genuine if genuine else point.copies or point.name) for point in points
+    )
+    return "\n".join(f"{number} {' '.join(words.split())}" for number, words in said if words)

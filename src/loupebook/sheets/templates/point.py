@@ -25,10 +25,18 @@ from loupebook.sheets.templates.common import (
 def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
     """Plan the sheet; needs an edition, and a point where several are drawn."""
     edition = required(definition.edition, "an edition", "point")
-    found = source.specimens(
-        marque=definition.marque, edition=edition, element=definition.element,
-        origin=definition.origin,
-    )  # fmt: skip
+    known = source.specimens(marque=definition.marque, edition=edition, element=definition.element)
+    # A print origin is one of copies: genuine ones stand beside them all the same.
+    found = [
+        one
+        for one in known
+        if one.standing is Standing.GENUINE or definition.origin in (None, one.origin)
+    ]
+    if definition.origin and all(one.standing is Standing.GENUINE for one in found):
+        raise SheetInvalid(
+            f"The set holds no confirmed fake of {edition} from the print origin "
+            f"{definition.origin}."
+        )
     specimens = only_specimens(found, definition, f"specimen of {edition}")
     group = genuine_group(specimens[0], definition.view, definition.lighting)
     point, remarks = _point(source, definition, specimens)

@@ -11,12 +11,13 @@ from loupebook.sheets.differences import places_that_differ
 from loupebook.sheets.plan import Plan, Plate, Section
 from loupebook.sheets.source import SheetSource
 from loupebook.sheets.templates.common import (
-    NO_PLACES,
     consensus_plate,
     design,
+    design_key,
     details,
     genuine_group,
     held_words,
+    no_places,
     only_specimens,
     origin_group,
     plate_of,
@@ -33,8 +34,8 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
     """
     origin = required(definition.origin, "a print origin", "press")
     found = source.specimens(
-        origin=origin, edition=definition.edition, element=definition.element,
-        standing=Standing.FAKE,
+        marque=definition.marque, edition=definition.edition, element=definition.element,
+        origin=origin, standing=Standing.FAKE,
     )  # fmt: skip
     specimens = only_specimens(found, definition, f"fake of the print origin {origin}")
     group = genuine_group(specimens[0], definition.view, definition.lighting)
@@ -46,8 +47,9 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
     heads = [genuine] if genuine else []
     enlarged = details([*heads, *plates][:4], points)
     one_only = "One specimen only: a flaw of the item cannot be told from one of the press."
-    what = "The one specimen" if len(found) == 1 else "What specimens"
-    has = "" if len(found) == 1 else " have in common"
+    alike = [one for one in found if design_key(one) == design_key(specimens[0])]
+    what = "The one specimen" if len(alike) == 1 else "What specimens"
+    has = "" if len(alike) == 1 else " have in common"
     measured = held_words(f"{what} of {origin}{has}", comparison, group)
     return Plan(
         title=definition.title or "One copy press and its constant flaws",
@@ -58,7 +60,7 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
         ),
         points=tuple(points),
         remarks=(
-            *([] if points else [NO_PLACES]),
+            *([] if points else [no_places(comparison)]),
             *([one_only] if len(specimens) == 1 else []),
             *remarks_on(plates),
         ),

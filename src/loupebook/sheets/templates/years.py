@@ -20,6 +20,7 @@ from loupebook.sheets.templates.common import (
 )
 
 UNDATED = "Date of the photo not recorded"
+LEFT_OUT = "Left out, since their edition is not recorded"
 
 
 def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
@@ -28,13 +29,17 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
         return _one_edition(source, definition, definition.edition)
     marque = required(definition.marque, "a marque", "years")
     element = required(definition.element, "an element", "years")
+    found = source.specimens(marque=marque, element=definition.element, standing=Standing.GENUINE)
     by_edition: dict[str, list[SpecimenRecord]] = {}
-    for one in source.specimens(
-        marque=marque, element=definition.element, standing=Standing.GENUINE
-    ):
-        by_edition.setdefault(one.edition or "edition not recorded", []).append(one)
+    for one in found:
+        if one.edition:
+            by_edition.setdefault(one.edition, []).append(one)
     if not by_edition:
-        raise SheetInvalid(f"The set holds no confirmed genuine {element} of {marque}.")
+        raise SheetInvalid(
+            f"The set holds no confirmed genuine {element} of {marque} whose edition is recorded."
+        )
+    # They need not be of one design: nothing that they have in common could be shown.
+    without = sum(not one.edition for one in found)
     sections: list[Section] = []
     numbered: list[SheetPoint] = []
     for edition, specimens in sorted(by_edition.items()):
@@ -51,6 +56,7 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
         remarks=(
             "Each edition in a frame of its own. The set records no years in force; dates are "
             "those of the photos.",
+            *([f"{LEFT_OUT}: {without} of {len(found)} specimens."] if without else []),
             *remarks_on(shown),
         ),
     )
