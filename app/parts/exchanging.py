@@ -102,8 +102,7 @@ def offer_import(library: Library) -> None:
         "not at all. Take one of more than 80 MB in with `loupebook import`."
     )
     file = st.file_uploader("Bag, packed as a ZIP file", type=["zip"], key="bag-file")
-    if file is None:
-        return
+    # What follows stays while one file takes another's place, with what was typed there.
     one, two = st.columns(2)
     prefix = one.text_input(
         "Put before each name", help="Where names of theirs and of ours would clash."
@@ -117,10 +116,11 @@ def offer_import(library: Library) -> None:
         disabled=library.info().two_person,
     )
     person = ask_name(library, "import-person")
+    incomplete = file is None or not person
     with st.container(horizontal=True):
-        look = st.button("Look into it", disabled=not person)
-        take = st.button("Take it in", type="primary", disabled=not person)
-    if look or take:
+        look = st.button("Look into it", disabled=incomplete)
+        take = st.button("Take it in", type="primary", disabled=incomplete)
+    if file is not None and (look or take):
         st.session_state.pop(TAKEN, None)
         names = [name.strip() for name in leave_out.split(";") if name.strip()]
         with tempfile.TemporaryDirectory() as folder:
@@ -143,12 +143,12 @@ def offer_import(library: Library) -> None:
             except LoupebookError as error:
                 st.error(plain(str(error)))
                 return
-        st.session_state[TAKEN] = report
+        st.session_state[TAKEN] = (file.file_id, report)
         # The head of the page counts what the set holds, so it is drawn again.
         st.rerun()
-    taken = st.session_state.get(TAKEN)
-    if taken is not None:
-        _show(taken)
+    looked_into, report = st.session_state.get(TAKEN, (None, None))
+    if report is not None and file is not None and file.file_id == looked_into:
+        _show(report)
 
 
 def _show_refusal(error: BagRefused) -> None:
