@@ -539,7 +539,7 @@ def test_pages_are_written_as_pdf_and_as_numbered_png(library: Library, tmp_path
         (SheetDefinition("pair", edition="None"), "no confirmed genuine"),
         (SheetDefinition("pair", specimens=("F-0-0", "G-0")), "genuine specimen and then a fake"),
         (SheetDefinition("pair", edition=EDITION, scale=20.0), "Choose a smaller scale"),
-        (SheetDefinition("pocket", edition=EDITION, scale=3.0), "a card has room for 84 × 25 mm"),
+        (SheetDefinition("pocket", edition=EDITION, scale=3.0), "a card has room for 84 × 30 mm"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_made_says_why(

@@ -41,8 +41,14 @@ _BAR_MM = 13.0
 _HEAD_MM = 34.0
 """What title and remarks take of the first page."""
 _CARD = Size(90.0, 62.0)
-_CARD_PICTURES = ((4, Size(84.0, 25.0)), (7, Size(84.0, 20.0)), (None, Size(84.0, 16.0)))
+_CARD_PICTURES = (
+    (1, Size(84.0, 30.0)),
+    (4, Size(84.0, 25.0)),
+    (7, Size(84.0, 20.0)),
+    (None, Size(84.0, 16.0)),
+)
 """What a picture on a card may take, by how many lines at most are said below it."""
+_CARD_ASKED = Size(84.0, 25.0)
 _CARD_LINE = 85
 """Characters that such a line holds."""
 _CARD_CAUTION = (
@@ -200,7 +206,9 @@ def _cards(plan: Plan) -> list[Sequence[Section]]:
 def _card_layout(card: Sequence[Section], scale: float | None) -> Layout:
     if scale is None:
         return Layout(1, magnification_for(sizes_of(card), card_picture(card)))
-    _must_fit(card, scale, _CARD_PICTURES[0][1], "a card")
+    # Whoever asks for a scale may have smaller words for it, but not none.
+    room = max(card_picture(card), _CARD_ASKED, key=lambda size: size.height)
+    _must_fit(card, scale, room, "a card")
     return Layout(1, scale)
 
 
