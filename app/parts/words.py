@@ -16,6 +16,7 @@ from loupebook.library import (
     SpecimenRecord,
     Standing,
     View,
+    design_phrase,
     lacking,
     likeness_words,
 )
@@ -64,9 +65,7 @@ def minute(at: str) -> str:
 
 def design(marque: str | None, edition: str | None) -> str:
     """Return marque and edition as one phrase; the marque once, where the edition names it."""
-    if marque and edition and f"{edition} ".startswith(f"{marque} "):
-        return edition
-    return ", ".join(part for part in (marque, edition) if part) or "marque not recorded"
+    return design_phrase(marque, edition) or "marque not recorded"
 
 
 def taken(view: View, lighting: Lighting) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from loupebook.errors import ComparisonError, LoupebookError, RecordNotFound
-from loupebook.library import Design, points_to_annotations
+from loupebook.library import Design, design_phrase, points_to_annotations
 from parts.current_set import open_set, overview_of, say_empty_set, say_no_set
 from parts.desk_draw import consensus_of, draw_region
 from parts.desk_points import ASKED_DESIGN
@@ -80,9 +80,7 @@ def _choose_asked(library: Library, designs: Sequence[Design]) -> None:
 
 def _named(design: Design) -> str:
     how = taken(design.view, design.lighting)
-    marque = design.marque or ""
-    # Editions often bear their maker's name; those of two makers may share one.
-    name = design.edition if marque in design.edition else f"{marque}, {design.edition}"
+    name = design_phrase(design.marque, design.edition)
     return f"{name}, {design.element}, {how} ({counted(design.photos, 'photo')})"
 
 

@@ -13,6 +13,7 @@ from loupebook.records.text import (
     clean_date,
     clean_name,
     clean_notes,
+    design_phrase,
     read_choice,
     shown,
     tame,
@@ -104,3 +105,20 @@ def test_tame_text_is_always_fit_to_store(text: str) -> None:
 def test_shown_text_is_short_and_printable(text: str) -> None:
     assert shown(text).isprintable()
     assert len(shown(text)) <= 63
+
+
+@pytest.mark.parametrize(
+    ("marque", "edition", "phrase"),
+    [
+        ("Ro", "Ro Largo", "Ro Largo"),
+        ("Ro", "Ro", "Ro"),
+        ("Ro", "Roma", "Ro, Roma"),
+        ("Ro", None, "Ro"),
+        (None, "Largo", "Largo"),
+        (None, None, ""),
+    ],
+)
+def test_a_design_names_its_marque_once(
+    marque: str | None, edition: str | None, phrase: str
+) -> None:
+    assert design_phrase(marque, edition) == phrase

@@ -131,11 +131,10 @@ def _make(
     library: Library, definition: SheetDefinition, form: Form, *, save: str | None, by: str | None
 ) -> MadeSheet:
     made = library.sheets.make(definition, form=form)
-    if save is None:
-        return made
-    # Only now: what cannot be made must not replace what is kept under that name.
-    kept = library.sheets.save(save, definition, by=person(by))
-    return library.sheets.make_saved(kept.name, form=form, by=person(by))
+    if save is not None:
+        # Only now: what cannot be made must not replace what is kept under that name.
+        library.sheets.keep_made(save, definition, made, by=person(by))
+    return made
 
 
 def _say_made(made: MadeSheet, file: Path, *, as_json: bool) -> None:

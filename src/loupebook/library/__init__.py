@@ -91,6 +91,7 @@ from loupebook.records.model import (
 )
 from loupebook.records.people import Person, Role
 from loupebook.records.points import Mark, PointMark, PointRecord
+from loupebook.records.text import design_phrase
 from loupebook.search import FoundItem
 from loupebook.setreport import (
     PRINTS,
@@ -232,6 +233,7 @@ __all__ = [
     "default_set",
     "definition_of",
     "demo_set_folder",
+    "design_phrase",
     "encode_jpeg",
     "figure_words",
     "finding_words",

@@ -94,7 +94,7 @@ METHODS: Mapping[str, str] = {
     **dict.fromkeys(
         ("examinations.same", "examinations.save", "examinations.supplement"), "examine"
     ),
-    **dict.fromkeys(("sheets.make_saved", "sheets.save"), "sheet"),
+    **dict.fromkeys(("sheets.keep_made", "sheets.make_saved", "sheets.save"), "sheet"),
     **dict.fromkeys(
         (
             "practice.answer", "practice.answers", "practice.designs", "practice.due",

@@ -12,6 +12,7 @@ from typing import Protocol
 
 from loupebook.records import Answer
 from loupebook.records.model import Element, PhotoFacts, Standing
+from loupebook.records.text import design_phrase
 
 
 class Designed(Protocol):
@@ -33,10 +34,8 @@ class Designed(Protocol):
 def design_words(item: Designed) -> str:
     """Return marque, edition and element as one phrase; what the edition names is not repeated."""
     edition = item.edition or "edition not recorded"
-    words, marque = edition.split(), (item.marque or "").split()
-    before = "" if words[: len(marque)] == marque else f"{item.marque}, "
-    after = "" if str(item.element) in words else f", {item.element}"
-    return f"{before}{edition}{after}"
+    after = "" if str(item.element) in edition.split() else f", {item.element}"
+    return f"{design_phrase(item.marque, edition)}{after}"
 
 
 def lesson_of(fact: PhotoFacts) -> str:

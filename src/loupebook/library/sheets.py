@@ -363,6 +363,14 @@ class SheetDesk:
         """Save a definition under a name; one of that name is replaced."""
         return self._sheets.save(name, definition.to_dict(), by=by)
 
+    def keep_made(
+        self, name: str, definition: SheetDefinition, made: MadeSheet, *, by: str
+    ) -> SheetRecord:
+        """Save the definition of a sheet just made, and remember from what it was made."""
+        record = self.save(name, definition, by=by)
+        self._sheets.remember(record.name, made.made_from, made.said, by=by)
+        return record
+
     def make_saved(self, name: str, *, form: Form = "pdf", by: str) -> MadeSheet:
         """Make a saved sheet as the set now stands, and remember from what."""
         record = self._sheets.get(name)

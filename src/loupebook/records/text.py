@@ -108,6 +108,16 @@ def read_choice(kind: type[Choice], value: str | None, field: str) -> Choice:
         ) from None
 
 
+def design_phrase(marque: str | None, edition: str | None, *, between: str = ", ") -> str:
+    """Return marque and edition as one phrase; the marque once, where the edition names it.
+
+    Empty if neither is recorded.
+    """
+    if marque and edition and f"{edition} ".startswith(f"{marque} "):
+        return edition
+    return between.join(part for part in (marque, edition) if part)
+
+
 def same_person_key(name: str) -> str:
     """Return a name as it is compared with another to tell whether both mean one person."""
     return " ".join(unicodedata.normalize("NFKC", name).casefold().split())

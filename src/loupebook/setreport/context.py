@@ -14,6 +14,7 @@ from loupebook.errors import LoupebookError
 from loupebook.evidence.prints import LeftOutPrints, left_out_prints
 from loupebook.evidence.table import PhotoTable
 from loupebook.records.model import PhotoFacts, PhotoRecord, SetInfo, SpecimenRecord
+from loupebook.records.text import design_phrase
 from loupebook.search import Pending, Progress, ReadPhoto, no_progress
 from loupebook.search.arm import Pixels
 from loupebook.setreport.copies import CopyPair, find_copies
@@ -22,9 +23,7 @@ from loupebook.setreport.traits import PhotoTraits, read_traits
 
 def edition_name(marque: str | None, edition: str | None) -> str:
     """Return marque and edition as one name; the marque once, where the edition names it."""
-    if marque and edition and edition.startswith(marque):
-        return edition
-    return " ".join(part for part in (marque, edition) if part)
+    return design_phrase(marque, edition, between=" ")
 
 
 @dataclass(frozen=True)

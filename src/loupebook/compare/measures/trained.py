@@ -13,6 +13,7 @@ import numpy as np
 
 from loupebook.compare.frame import Framed
 from loupebook.compare.measures._model import SOFTEST_MM, Measured, cannot
+from loupebook.compare.pair import SUREST
 
 NAME = "trained look"
 UNIT = "odds"
@@ -21,7 +22,6 @@ SAYS = "a network trained on invented prints takes the two for work of different
 LEAST_PX_PER_MM = 3.0
 _GREATEST = 12.0
 """Log odds beyond which the network is no surer."""
-_SUREST = np.float32(0.999)
 
 
 def measure(framed: Framed) -> Measured:
@@ -35,5 +35,5 @@ def measure(framed: Framed) -> Measured:
         return cannot(f"the photo shows {scale:.1f} px a mm; {LEAST_PX_PER_MM:.0f} are needed")
     told = framed.told
     # Odds there too: shares near 1 would all look alike on the map.
-    drawn = np.minimum(told.drawn, _SUREST)
+    drawn = np.minimum(told.drawn, np.float32(SUREST))
     return Measured(math.exp(min(told.log_odds, _GREATEST)), map=drawn / (1 - drawn))

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from loupebook.compare import Comparison, Consensus, Group
 from loupebook.errors import LoupebookError, SetError, SheetInvalid
 from loupebook.records.model import Lighting, PhotoRecord, SpecimenRecord, Standing, View
+from loupebook.records.text import design_phrase
 from loupebook.sheets.definition import SheetDefinition
 from loupebook.sheets.differences import could_tell_places
 from loupebook.sheets.laid import Laid
@@ -169,10 +170,7 @@ def scale_words(photo: PhotoRecord, laid: Laid) -> str:
 
 def design(specimen: SpecimenRecord) -> str:
     """Return marque and edition as one phrase, the marque once."""
-    marque, edition = specimen.marque, specimen.edition
-    if marque and edition and f"{edition} ".startswith(f"{marque} "):
-        return edition
-    return ", ".join(part for part in (marque, edition) if part) or "marque not recorded"
+    return design_phrase(specimen.marque, specimen.edition) or "marque not recorded"
 
 
 def missing_plate(specimen: SpecimenRecord, why: str, *, photo: PhotoRecord | None = None) -> Plate:
