@@ -24,7 +24,7 @@ _PART, _LESS = 0.02, 3.0
 
 The network's one answer goes by what runs through a whole print, as copies of its training
 do; of a print with one part plainly replaced its map is sure and its answer is not. Genuine
-photos of three tuning editions stay 1.7 and more below their answer by this.
+photos of three editions (of benchmark seed 90210) stay 1.7 and more below their answer by this.
 """
 SUREST = 0.999
 """Shares nearer 1 are not told apart."""
