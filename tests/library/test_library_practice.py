@@ -203,6 +203,38 @@ def test_the_printed_quiz_gives_nothing_away_and_the_key_tells_all(
     assert again == quiz
 
 
+def test_a_damaged_photo_costs_the_quiz_one_question(taught_folder: Path, tmp_path: Path) -> None:
+    library = opened_copy(taught_folder, tmp_path / "set")
+    made = library.practice.make_round("First", RoundDefinition(questions=4), by="a trainer")
+    drawn = library.practice.sit(made, learner="Lea", at=START).photo_ids
+
+    def damage(photo_id: int) -> str:
+        one = library._catalogue.photo(photo_id)
+        (file,) = (tmp_path / "set").rglob(f"{one.sha256}*")
+        file.chmod(0o644)
+        file.write_bytes(file.read_bytes()[:100])
+        return one.specimen
+
+    def printed() -> list[str]:
+        return [
+            " ".join(
+                " ".join(p.get_textpage().get_text_range().split()) for p in pdfium.PdfDocument(f)
+            )
+            for f in library.practice.quiz(made, seed=3, made_at=START)
+        ]
+
+    _, whole = printed()
+    broken = damage(next(p for p in drawn if library._catalogue.photo(p).specimen in whole))
+    quiz, key = printed()
+    assert quiz.count("cannot tell") == 4
+    assert f"damaged or missing: {broken}." in key
+    assert broken not in quiz
+    for photo_id in library.practice._asked(RoundDefinition()):
+        damage(photo_id)
+    with pytest.raises(PracticeInvalid, match="loupebook verify"):
+        printed()
+
+
 def test_hard_rounds_ask_near_copies_and_easy_ones_far(library: Library) -> None:
     near = library._nearness_to_genuine()
     asked = {}

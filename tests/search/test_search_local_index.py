@@ -8,11 +8,11 @@ import faiss
 import numpy as np
 import pytest
 
-from loupebook.search.local import descriptor_index
+from loupebook.search.local import descriptor_index, packing, upkeep
 from loupebook.search.local.descriptor_index import FLAT_MOST, GROWTH, DescriptorIndex
 from loupebook.search.local.feature_store import FeatureStore
 from loupebook.search.local.features import Features
-from loupebook.search.local.upkeep import IndexKeeper
+from loupebook.search.local.upkeep import ROOM, IndexKeeper, patches_each
 
 
 def made_up(seed: int, count: int) -> Features:
@@ -106,6 +106,49 @@ def test_the_graph_is_made_of_the_lists_of_an_index_that_was_read(
     found, apart = read.index.search(made_up(30, 700).descriptors, 1)
     assert (apart[:, 0] == 0).mean() > 0.98
     assert len(set(found[:, 0])) > 650
+
+
+def test_a_set_too_large_for_all_patches_indexes_the_strongest_of_each_photo(
+    store: FeatureStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on a set of a million photos, whose index has to fit the memory all the same."""
+    most, path = 13_000, tmp_path / "features.index"
+    for room in (descriptor_index, upkeep):
+        monkeypatch.setattr(room, "MOST_PATCHES", most)
+    keeper = IndexKeeper(store, path, "made from S")
+    keeper.refresh()
+    assert len(keeper.index) == 5 * 700
+
+    store.put([(number, f"sha-{number}", made_up(number, 700)) for number in range(5, 30)])
+    keeper.refresh()
+    each = keeper.index.a_photo
+    assert each == int(most / (30 * ROOM))
+    assert len(keeper.index) == 30 * each
+    found, apart = keeper.index.search(made_up(7, 700).descriptors, 1)
+    assert (apart[:each, 0] == 0).all()
+    assert not (apart[each:, 0] == 0).any()
+    assert set(found[:each, 0]) == set(packing.pack(8, made_up(7, 700))[:each])
+
+    read = IndexKeeper(store, path, "made from S")
+    assert read.index.a_photo == each
+    small = read.index
+    store.put([(30, "sha-30", made_up(30, 700))])
+    read.refresh()
+    assert read.index is small
+    assert len(small) == 31 * each
+    store.put([(number, f"sha-{number}", made_up(number, 700)) for number in range(31, 38)])
+    read.refresh()
+    assert read.index.a_photo < each
+    assert len(read.index) == 38 * read.index.a_photo <= most
+
+
+def test_photos_with_few_patches_keep_them_all() -> None:
+    room = upkeep.MOST_PATCHES / ROOM / 1_000_000
+    assert patches_each(np.full(50, 700), 100_000) == 700
+    assert patches_each(np.full(50, 700), 1_000_000) == int(room)
+    half = np.repeat([20, 700], 25)
+    assert patches_each(half, 1_000_000) == int(2 * room - 20)
+    assert patches_each(np.array([], int), 0) == 700
 
 
 def test_a_row_id_given_to_another_photo_is_noticed(tmp_path: Path) -> None:

@@ -22,7 +22,13 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from loupebook.compare import Comparison, Consensus
-from loupebook.errors import PracticeInvalid, RecordInvalid, RecordNotFound
+from loupebook.errors import (
+    PhotoError,
+    PracticeInvalid,
+    RecordInvalid,
+    RecordNotFound,
+    SetError,
+)
 from loupebook.library.practice_lessons import (
     as_named_now,
     design_words,
@@ -480,7 +486,7 @@ class Trainer:
         Raises
         ------
         PracticeInvalid
-            If there is nothing to ask.
+            If there is nothing to ask, or no photo drawn can be read.
         """
         definition = RoundDefinition.from_dict(practice_round.definition)
         facts = self._asked(definition)
@@ -489,13 +495,34 @@ class Trainer:
         now = made_at or datetime.now(UTC)
         chance = random.Random(f"{practice_round.name}/{seed}")
         chosen = _draw(facts, {}, (), now, definition.questions, chance)
-        asked = [self._on_paper(self._catalogue.photo(photo)) for photo in chosen]
+        asked, left_out = self._all_on_paper(chosen)
         name = f"{practice_round.name}, no. {seed}"
         info = self._catalogue.info()
         return (
             make_quiz(name, asked, info, paper=paper, made_at=now),
-            make_key(name, asked, info, paper=paper, made_at=now),
+            make_key(name, asked, info, paper=paper, made_at=now, left_out=left_out),
         )
+
+    def _all_on_paper(self, chosen: Sequence[int]) -> tuple[list[Asked], list[str]]:
+        """Return questions, and the specimens whose photo is damaged or gone."""
+        asked: list[Asked] = []
+        left_out: list[str] = []
+        for photo_id in chosen:
+            photo = self._catalogue.photo(photo_id)
+            try:
+                one = self._on_paper(photo)
+            except (PhotoError, SetError):
+                left_out.append(photo.specimen)
+                continue
+            if one.question.pixels is None:
+                left_out.append(photo.specimen)
+            else:
+                asked.append(one)
+        if not asked:
+            raise PracticeInvalid(
+                "No photo that was drawn can be read. Run `loupebook verify`: it names the files."
+            )
+        return asked, left_out
 
     def _on_paper(self, photo: PhotoRecord) -> Asked:
         specimen = self._catalogue.specimen(photo.specimen)

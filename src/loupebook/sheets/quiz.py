@@ -67,9 +67,18 @@ def make_quiz(
 
 
 def make_key(
-    name: str, asked: Sequence[Asked], info: SetInfo, *, paper: Paper, made_at: datetime
+    name: str,
+    asked: Sequence[Asked],
+    info: SetInfo,
+    *,
+    paper: Paper,
+    made_at: datetime,
+    left_out: Sequence[str] = (),
 ) -> bytes:
-    """Return the answers as a PDF: each photo beside what genuine ones have in common."""
+    """Return the answers as a PDF: each photo beside what genuine ones have in common.
+
+    ``left_out`` names specimens that were drawn, but whose photo cannot be read.
+    """
     pictures: dict[str, bytes] = {}
     room = Size(column_width(paper, 2), _KEY_MM)
     every = [plate for one in asked for plate in (one.answer, one.genuine) if plate is not None]
@@ -77,6 +86,7 @@ def make_key(
     data = {
         **_page("Answer key", name, paper, info, made_at, asked),
         "scale": _scale_words(every, magnification),
+        "left_out": [printable(one) for one in left_out],
         "answers": [
             {
                 "number": number,

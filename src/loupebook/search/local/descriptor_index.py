@@ -3,7 +3,8 @@
 Kinds, by number of patches: exact up to :data:`FLAT_MOST`; inverted lists over the stored
 8-bit values up to :data:`BYTES_MOST` (136 bytes a patch); above that inverted lists over
 product-quantised residuals, :data:`CODE_PARTS` / 2 + 8 bytes a patch, so that 100,000 photos of
-700 patches take about 2.8 GB. Trained on the set itself, anew when it has grown fourfold.
+700 patches take about 2.8 GB. Trained on the set itself, anew when it has grown fourfold. Larger
+sets than that index fewer patches of each photo, its strongest (:data:`MOST_PATCHES`).
 
 Codes of 4 bits are compared in the processor's registers (André, Kermarrec & Le Scouarnec 2017,
 doi:10.1145/3078971.3078992). Among 1,000,000 patches of photos 64 of them took a sixth of the
@@ -25,6 +26,8 @@ from loupebook.search.local.features import DIMENSIONS, UNIT
 FLAT_MOST = 12_000
 BYTES_MOST = 700_000
 CODE_PARTS = 64
+MOST_PATCHES = 72_000_000
+"""Patches indexed at most: about 2.9 GB, whatever the number of photos."""
 GROWTH = 4
 TRAIN_A_LIST = 50
 GRAPH_FROM = 4096
@@ -52,12 +55,14 @@ class DescriptorIndex:
         How many patches it is to hold, about.
     sample : ndarray
         uint8 (n, 128) patches to train on.
+    a_photo : int
+        How many patches of a photo it is to hold at most.
     """
 
-    def __init__(self, patches: int, sample: NDArray[np.uint8]) -> None:
+    def __init__(self, patches: int, sample: NDArray[np.uint8], *, a_photo: int) -> None:
         import faiss
 
-        self.trained_for = patches
+        self.trained_for, self.a_photo = patches, a_photo
         count = min(lists_for(patches), len(sample) // 8)
         if count == 0:
             self.faiss_index: Any = faiss.IndexIDMap2(faiss.IndexFlatL2(DIMENSIONS))
@@ -77,10 +82,10 @@ class DescriptorIndex:
         self.faiss_index = index
 
     @classmethod
-    def adopt(cls, inner: Any, trained_for: int) -> DescriptorIndex:
+    def adopt(cls, inner: Any, trained_for: int, a_photo: int) -> DescriptorIndex:
         """Wrap a FAISS index read from a file."""
         made = cls.__new__(cls)
-        made.faiss_index, made.trained_for = inner, trained_for
+        made.faiss_index, made.trained_for, made.a_photo = inner, trained_for, a_photo
         return made
 
     def __len__(self) -> int:
@@ -88,7 +93,7 @@ class DescriptorIndex:
 
     def outgrown_by(self, patches: int) -> bool:
         """Say whether so many are so much more than it was trained for that it should be remade."""
-        return patches > max(FLAT_MOST, GROWTH * self.trained_for)
+        return patches > min(max(FLAT_MOST, GROWTH * self.trained_for), MOST_PATCHES)
 
     def add(self, ids: NDArray[np.int64], descriptors: NDArray[np.uint8]) -> None:
         """Add patches."""

@@ -23,7 +23,7 @@ from loupebook.search.checked_file import Bytes, read_checked, write_checked
 from loupebook.search.files import only_readable
 from loupebook.search.local.descriptor_index import DescriptorIndex
 
-MAGIC = b"loupebook descriptor index 3\n"
+MAGIC = b"loupebook descriptor index 4\n"
 _PIECE = 2**20
 """Bytes that FAISS is handed at a time."""
 
@@ -52,6 +52,7 @@ def save(path: Path, index: DescriptorIndex, rows: Mapping[int, int], made_from:
         "rows": len(rows),
         "patches": len(index),
         "trained_for": index.trained_for,
+        "a_photo": index.a_photo,
     }
     # A full disk, of which FAISS tells by a RuntimeError, does not fail the search that made it.
     with suppress(OSError, RuntimeError):
@@ -76,12 +77,13 @@ def load(path: Path, made_from: str) -> tuple[DescriptorIndex, dict[int, int]]:
     if header.get("made_from") != made_from:
         raise IndexDamaged(f"The index {path} was made from something else. Rebuild it.")
     try:
-        cut, trained_for = 16 * int(header["rows"]), int(header["trained_for"])
+        cut = 16 * int(header["rows"])
+        trained_for, a_photo = int(header["trained_for"]), int(header["a_photo"])
         inner = _read(body[cut:])
     except (KeyError, TypeError, ValueError, RuntimeError) as exc:
         raise IndexDamaged(f"FAISS cannot read the index {path}: {exc}. Rebuild it.") from exc
     rows = np.frombuffer(bytes(body[:cut]), "<i8").reshape(-1, 2)
-    return DescriptorIndex.adopt(inner, trained_for), dict(rows.tolist())
+    return DescriptorIndex.adopt(inner, trained_for, a_photo), dict(rows.tolist())
 
 
 def _read(body: Bytes) -> Any:

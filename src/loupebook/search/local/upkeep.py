@@ -18,16 +18,22 @@ from loupebook.search.arm import Progress, no_progress
 from loupebook.search.local import index_file, packing
 from loupebook.search.local.descriptor_index import (
     FLAT_MOST,
+    MOST_PATCHES,
     TRAIN_A_LIST,
     DescriptorIndex,
     lists_for,
 )
 from loupebook.search.local.feature_store import FeatureStore, Held
+from loupebook.search.local.features import DIMENSIONS, REFERENCE
 
 LAG = 0.02
 """Share of photos that the file may lack."""
 DEAD = 0.1
 """Share of rows that may be withdrawn ones."""
+ROOM = 1.25
+"""By how much a set that is too large for all its patches can grow before it is made anew."""
+_SURE = 1.02
+"""What is counted on some thousands of photos may be so much too little."""
 _TOLD_EVERY = 64
 _SAMPLED_PHOTOS = 4000
 
@@ -92,7 +98,8 @@ class IndexKeeper:
     def _add(self, new: list[int], progress: Progress) -> None:
         for done, (row, features) in enumerate(self._store.features(new), start=1):
             if len(features):
-                self.index.add(packing.pack(row, features), features.descriptors)
+                indexed = features.take(np.arange(min(len(features), self.index.a_photo)))
+                self.index.add(packing.pack(row, indexed), indexed.descriptors)
             if done % _TOLD_EVERY == 0 or done == len(new):
                 progress("Building the local index", done, len(new))
         self._rows |= {row: self.held.checksums[row] for row in new}
@@ -100,17 +107,38 @@ class IndexKeeper:
     def _start_anew(self) -> None:
         """Make an empty index, trained for the photos held."""
         rows = sorted(self.held.photo_of_row)
-        sample, patches = self._sample(rows)
-        self.index = DescriptorIndex(patches, sample)
+        rng = np.random.default_rng(1)
+        picked = sorted(rng.permutation(rows)[:_SAMPLED_PHOTOS])
+        drawn = [features.descriptors for _, features in self._store.features(picked)]
+        counts = np.array([len(one) for one in drawn], int)
+        a_photo = patches_each(counts, len(rows))
+        every = [np.empty((0, DIMENSIONS), np.uint8), *(one[:a_photo] for one in drawn)]
+        sample = np.concatenate(every)
+        patches = round(len(sample) * len(rows) / max(1, len(picked)))
+        most = max(FLAT_MOST, TRAIN_A_LIST * lists_for(patches))
+        sample = sample[rng.permutation(len(sample))[:most]]
+        self.index = DescriptorIndex(patches, sample, a_photo=a_photo)
         self._rows, self._in_file = {}, set()
 
-    def _sample(self, rows: list[int]) -> tuple[NDArray[np.uint8], int]:
-        """Return patches to train on, and about how many there are in all."""
-        rng = np.random.default_rng(1)
-        picked = rng.permutation(rows)[:_SAMPLED_PHOTOS]
-        drawn = [features.descriptors for _, features in self._store.features(sorted(picked))]
-        count = sum(map(len, drawn))
-        patches = round(count * len(rows) / max(1, len(picked)))
-        every = np.concatenate(drawn) if drawn else np.empty((0, 128), np.uint8)
-        most = max(FLAT_MOST, TRAIN_A_LIST * lists_for(patches))
-        return every[rng.permutation(count)[:most]], patches
+
+def patches_each(counts: NDArray[np.int_], photos: int) -> int:
+    """Return how many patches of a photo are indexed.
+
+    Parameters
+    ----------
+    counts : ndarray
+        int (n,), how many patches some of the photos have.
+    photos : int
+        How many photos there are.
+
+    Returns
+    -------
+    int
+        All that are taken of one, while :data:`~.descriptor_index.MOST_PATCHES` hold those of
+        all photos; else as many as leave room for :data:`ROOM` times the photos.
+    """
+    if not len(counts) or counts.mean() * photos * _SURE <= MOST_PATCHES:
+        return REFERENCE.most
+    most = np.arange(1, REFERENCE.most + 1)
+    indexed = np.array([np.minimum(counts, one).mean() for one in most]) * photos * ROOM
+    return max(1, int((indexed <= MOST_PATCHES).sum()))
