@@ -92,8 +92,8 @@ def line(step: int, seconds: float, sums: np.ndarray) -> dict[str, float]:
     """Return the head of a line of the log: losses since the last one."""
     count = max(1.0, sums[2])
     return {
-        "step": step, "seconds": round(seconds), "loss": sums[0] / count,
-        "map loss": sums[1] / count,
+        "step": step, "seconds": round(seconds), "loss": float(sums[0] / count),
+        "map loss": float(sums[1] / count),
     }  # fmt: skip
 
 
@@ -114,6 +114,7 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=4.0)
     parser.add_argument("--rate", type=float, default=1.5e-3, help="learning rate at its highest")
     parser.add_argument("--mixed", type=float, default=0.0, help="share of pairs of two designs")
+    parser.add_argument("--across", type=float, default=0.0, help="of these, of either answer")
     parser.add_argument("--start", type=Path, help="weights to go on from")
     chosen = parser.parse_args()
     start = time.time()
@@ -152,7 +153,8 @@ def main() -> None:
         element = "band" if rng.random() < BANDS else "seal"
         pool = by_element[element]
         pairs = [one_pair(pool[k], rng) for k in rng.integers(0, len(pool), BATCH[element])]
-        whole, fine = loss_of(network, batch_of(pairs, rng, change=True, mixed=chosen.mixed))
+        batch = batch_of(pairs, rng, change=True, mixed=chosen.mixed, across=chosen.across)
+        whole, fine = loss_of(network, batch)
         optimiser.zero_grad(set_to_none=True)
         (whole + MAP_WEIGHT * fine).backward()
         torch.nn.utils.clip_grad_norm_(network.parameters(), 2.0)

@@ -15,6 +15,8 @@ CANVAS = {"band": (640, 704), "seal": (704, 1856)}
 """Height and width of a batch's pictures; frames are cut or filled to it."""
 PRIOR_SPREAD, PRIOR_PHOTOS = 0.15, 2
 AGAINST_COPIES = 0.33
+LEAST_LEFT = 60
+"""Pixels of a drawing that differs that a pair of both answers must show."""
 
 
 @dataclass(frozen=True)
@@ -110,10 +112,8 @@ def consensus_of(held: Held, numbers: list[int]) -> tuple[Tensor, Tensor, Tensor
     """Middle (3, H, W) sRGB, spread (1, H, W) and where it is seen, of some photos."""
     photos = held.photos[numbers].float() / 255
     colour, valid = photos[:, :3], photos[:, 3:] > 0.5
-    hidden = torch.where(valid, colour, torch.nan)
-    middle = torch.nanmedian(hidden, dim=0).values
     count = valid.sum(dim=0)
-    middle = torch.where(count > 0, middle, colour[0])
+    middle = torch.where(count > 0, _middle(colour, valid, count), colour[0])
     logs = (_linear(colour) + 0.008).log()
     apart = (logs - (_linear(middle) + 0.008).log()).abs().mean(dim=1, keepdim=True) * valid
     extra = (count - 1).clamp(min=0)
@@ -121,6 +121,21 @@ def consensus_of(held: Held, numbers: list[int]) -> tuple[Tensor, Tensor, Tensor
     spread = ((squared * extra + PRIOR_PHOTOS * PRIOR_SPREAD**2) / (extra + PRIOR_PHOTOS)).sqrt()
     spread = _soft(spread[None], torch.tensor([1.5], device=spread.device))[0]
     return middle, spread, (2 * count >= count.max()) & (count > 0)
+
+
+def _middle(planes: Tensor, valid: Tensor, count: Tensor) -> Tensor:
+    """Lower median (C, H, W) of the valid ones of a few pictures (n, C, H, W).
+
+    Sorted by comparing pictures as wholes: `torch.nanmedian` takes pixels one by one.
+    """
+    rows = list(torch.where(valid, planes, torch.inf))
+    for last in range(len(rows) - 1, 0, -1):
+        for k in range(last):
+            rows[k], rows[k + 1] = (
+                torch.minimum(rows[k], rows[k + 1]), torch.maximum(rows[k], rows[k + 1]),
+            )  # fmt: skip
+    at = ((count - 1).clamp(min=0) // 2).expand_as(rows[0])
+    return torch.stack(rows).gather(0, at[None])[0]
 
 
 def _linear(code: Tensor) -> Tensor:
@@ -205,11 +220,17 @@ def _same_press(held: Held, photos: list[int], one: int) -> list[int]:
 
 
 def batch_of(
-    pairs: list[Pair], rng: np.random.Generator, *, change: bool, mixed: float = 0.0
+    pairs: list[Pair],
+    rng: np.random.Generator,
+    *,
+    change: bool,
+    mixed: float = 0.0,
+    across: float = 0.0,
 ) -> Batch:
     """Put pairs of one element together, changed at random where told.
 
-    A share ``mixed`` of the changed pairs take a part of another pair of the same answer in.
+    A share ``mixed`` of the changed pairs take a part of another pair in; a share ``across`` of
+    these may take it of a pair of the other answer, all others take it of the same.
     """
     made = [consensus_of(pair.held, list(pair.model)) for pair in pairs]
     queries = torch.stack([pair.held.photos[pair.query] for pair in pairs]).float() / 255
@@ -221,6 +242,7 @@ def batch_of(
     careful = torch.tensor([pair.facts.reference for pair in pairs], device=device)
     model = _soft(model, softer)
     truth = torch.stack([pair.truth for pair in pairs])[:, None].float()
+    differs = torch.tensor([pair.differs for pair in pairs], device=device)
     if change:
         # A careful photo stands in for a casual one: both are made as soft as one.
         soft = torch.rand(len(pairs), device=device) * 1.4 * careful
@@ -229,32 +251,42 @@ def batch_of(
         )
         query, model = _soft(query, both), _soft(model, both)
         planes = (query, model, spread, seen, truth)
-        planes = _mixed(planes, [pair.differs for pair in pairs], mixed, rng)
+        planes, differs = _mixed(planes, differs, (mixed, across), rng)
         query, model, spread, seen, truth = _changed(*planes, rng)
     inner = -functional.max_pool2d(-seen.float(), 9, 1, 4)
-    differs = torch.tensor([pair.differs for pair in pairs], device=device)
     told = ~differs | (truth.flatten(1).amax(dim=1) > 0)
     return Batch(query, model, spread, inner, differs.float(), truth * inner, told.float())
 
 
 def _mixed(
-    planes: tuple[Tensor, ...], differs: list[bool], share: float, rng: np.random.Generator
-) -> tuple[Tensor, ...]:
-    """Put a part of one pair into another of the same answer: designs that nobody drew.
+    planes: tuple[Tensor, ...],
+    differs: Tensor,
+    shares: tuple[float, float],
+    rng: np.random.Generator,
+) -> tuple[tuple[Tensor, ...], Tensor]:
+    """Put a part of one pair into another: designs that nobody drew.
 
     Both pictures of a pair lie in one frame, so that the part is cut along the same line in
-    both. After CutMix (Yun et al., ICCV 2019), with a line that is not a rectangle's.
+    both. After CutMix (Yun et al., ICCV 2019), with a line that is not a rectangle's. A pair
+    of both answers differs; where nothing of what differs by its drawing is left in it, it
+    stays unmixed.
     """
-    partner = np.arange(len(differs))
+    mixed, across = shares
+    answers = differs.cpu().numpy()
+    partner = np.arange(len(answers))
     for answer in (False, True):
-        alike = np.flatnonzero(np.array(differs) == answer)
+        alike = np.flatnonzero(answers == answer)
         partner[alike] = np.roll(alike, 1)
-    partner = np.where(rng.random(len(differs)) < share, partner, np.arange(len(differs)))
-    device = planes[0].device
-    rough = torch.randn(len(differs), 1, 4, 6, device=device)
+    any_other = np.roll(np.arange(len(answers)), 1)
+    partner = np.where(rng.random(len(answers)) < across, any_other, partner)
+    partner = np.where(rng.random(len(answers)) < mixed, partner, np.arange(len(answers)))
+    other = torch.from_numpy(partner).to(differs.device)
+    rough = torch.randn(len(answers), 1, 4, 6, device=differs.device)
     line = functional.interpolate(rough, planes[0].shape[-2:], mode="bicubic") > 0
-    other = torch.from_numpy(partner).to(device)
-    return tuple(torch.where(line, plane[other], plane) for plane in planes)
+    left = torch.where(line, planes[-1][other], planes[-1]).flatten(1).sum(dim=1)
+    line = line & ((differs == differs[other]) | (left > LEAST_LEFT))[:, None, None, None]
+    both = differs | (differs[other] & line.flatten(1).any(dim=1))
+    return tuple(torch.where(line, plane[other], plane) for plane in planes), both
 
 
 def _changed(
