@@ -95,9 +95,14 @@ def kept(context: ReportContext) -> LeftOutPrints:
 
 
 def test_what_is_kept_does_not_hang_on_the_order_of_photos_nor_on_vectors(
-    context: ReportContext,
+    context: ReportContext, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    gathering.prints_path(context.folder).unlink(missing_ok=True)
+    row = LeftOut(1, "G-0", laid=True, z=0.5, differs=(), each={"colour": 0.5})
+    monkeypatch.setattr(gathering, "_held_out", lambda *_: LeftOutPrints((row,)))
     whole = replace(context).left_out
+    assert whole.rows == (row,)
+    monkeypatch.setattr(gathering, "_held_out", lambda *_: pytest.fail("compared again"))
     turned = dict(reversed(list(context.confirmed.items())))
     assert list(turned) != list(context.confirmed)
     assert gathering.kept_prints(context.folder, turned, context.photos) == whole

@@ -76,15 +76,15 @@ def each_left_out(held: Held, photos: Sequence[Source], *, uv: bool) -> Iterator
     known = set(inside)
     outside = list(dict.fromkeys(one.specimen for one in photos if one.specimen not in known))
     for place, left in enumerate(inside):
-        others = held.consensus.made_without(left)
-        if others is None:
-            # Nobody is left for the only genuine one; all others have it alone.
-            others, asked = held.consensus, set(outside)
-        else:
-            asked = {left, *outside[place :: len(inside)]}
+        # Nobody is left for the only genuine one; all others have it alone.
+        asked = {left, *outside[place :: len(inside)]} if len(inside) > 1 else set(outside)
+        mine = [one for one in photos if one.specimen in asked]
+        if not mine:
+            continue
+        others = held.consensus.made_without(left) or held.consensus
         own = held.own if others is held.consensus else own_figures(others, uv=uv)
-        for one in photos:
-            told = _left_out(one, others, own, uv=uv) if one.specimen in asked else None
+        for one in mine:
+            told = _left_out(one, others, own, uv=uv)
             if told is not None:
                 yield told
 
