@@ -174,15 +174,16 @@ def measure(
         best = grown.surest(pixels)
         if best is not None:
             kept.append(best in {hit.photo_id for hit in grown.local.find(QueryPhoto(pixels))})
-    memory = own_memory()
-    index = grown.local._ready().index.faiss_index
+    memory, peak = own_memory(), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    held = grown.local._ready().index
+    index = held.faiss_index
     for arm in arms:
         arm.close()
     return {
         "photos": photos,
         "kind": type(faiss.downcast_index(getattr(index, "index", index))).__name__,
         "patches": index.ntotal,
-        "indexed a photo": grown.local._ready().index.a_photo,
+        "indexed a photo": held.a_photo,
         "put, s": put,
         "index ready, s": opened,
         "search median, s": float(np.median(walls[1:])),
@@ -192,7 +193,7 @@ def measure(
         "recall": float(np.mean(kept)),
         "index files, MiB": sum(f.stat().st_size for f in folder.rglob("*.index")) / 2**20,
         "its own memory, MiB": memory,
-        "peak memory, MiB": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+        "peak memory, MiB": peak,
     }
 
 
@@ -213,7 +214,7 @@ def main() -> None:
     parser.add_argument("--work", type=Path, default=Path("bench_out/work"))
     given = parser.parse_args()
     case = demo_case(ROOT / "reference_sets/demo", ROOT / "reference_sets/demo_queries")
-    folder = given.work / f"growth-{given.photos}"
+    folder = given.work / f"growth-{given.photos}-{given.patches}"
     row = measure(folder, case, given.photos, given.queries, given.patches)
     print_table("growth", [row])
     save_rows(given.work.parent / f"growth-{given.photos}.json", "growth", [row])

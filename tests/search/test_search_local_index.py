@@ -144,11 +144,21 @@ def test_a_set_too_large_for_all_patches_indexes_the_strongest_of_each_photo(
 
 def test_photos_with_few_patches_keep_them_all() -> None:
     room = upkeep.MOST_PATCHES / ROOM / 1_000_000
-    assert patches_each(np.full(50, 700), 100_000) == 700
-    assert patches_each(np.full(50, 700), 1_000_000) == int(room)
-    half = np.repeat([20, 700], 25)
-    assert patches_each(half, 1_000_000) == int(2 * room - 20)
-    assert patches_each(np.array([], int), 0) == 700
+    assert patches_each(np.full(100_000, 700)) == 700
+    assert patches_each(np.full(1_000_000, 700)) == int(room)
+    assert patches_each(np.repeat([20, 700], 500_000)) == int(2 * room - 20)
+    assert patches_each(np.array([], np.int64)) == 700
+
+
+def test_photos_put_into_an_empty_set_go_into_an_index_that_suits_them(tmp_path: Path) -> None:
+    store = FeatureStore(tmp_path / "features.sqlite", set_id="S", fingerprint="F")
+    keeper = IndexKeeper(store, tmp_path / "features.index", "made from S")
+    keeper.refresh()
+    empty = keeper.index
+    store.put([(number, f"sha-{number}", made_up(number, 700)) for number in range(3)])
+    keeper.refresh()
+    assert len(empty) == 0
+    assert len(keeper.index) == keeper.index.trained_for == 3 * 700
 
 
 def test_a_row_id_given_to_another_photo_is_noticed(tmp_path: Path) -> None:

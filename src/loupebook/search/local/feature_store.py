@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from loupebook.errors import IndexDamaged
 from loupebook.search.kept_store import KeptStore
@@ -126,6 +127,11 @@ class FeatureStore(KeptStore):
                     f"Features in {self.path} are damaged or missing (row {row_id}). Rebuild them."
                 )
             yield row_id, decode(found[3])
+
+    def counts(self) -> NDArray[np.int64]:
+        """Return how many patches each photo has, int64 (n,)."""
+        rows = self._db.execute("SELECT length(data) FROM features").fetchall()
+        return (np.array(rows, np.int64).reshape(-1) - _HEAD) // BYTES_A_FEATURE
 
     def _delete(self, photo_ids: Collection[int]) -> None:
         wanted = [(photo,) for photo in photo_ids]

@@ -32,10 +32,10 @@ DEAD = 0.1
 """Share of rows that may be withdrawn ones."""
 ROOM = 1.25
 """By how much a set that is too large for all its patches can grow before it is made anew."""
-_SURE = 1.02
-"""What is counted on some thousands of photos may be so much too little."""
-_TOLD_EVERY = 64
+_AT_ONCE = 64
+"""Photos whose patches are added at once: threads wait for each other at every call."""
 _SAMPLED_PHOTOS = 4000
+"""Photos whose patches an index is trained on, at least."""
 
 
 class IndexKeeper:
@@ -90,46 +90,55 @@ class IndexKeeper:
     def _would_outgrow(self, photos: int) -> bool:
         """Say whether so many photos are too many for what the index was trained for.
 
-        Told before they are added: a small index takes five times the memory a patch.
+        Told before they are added: a small index takes five times the memory a patch. One that
+        was made while there were no photos suits none.
         """
+        if not self._rows and not self.index.trained_for:
+            return photos > 0
         a_photo = len(self.index) / max(1, len(self._rows))
         return self.index.outgrown_by(round(a_photo * photos))
 
     def _add(self, new: list[int], progress: Progress) -> None:
-        for done, (row, features) in enumerate(self._store.features(new), start=1):
-            if len(features):
-                indexed = features.take(np.arange(min(len(features), self.index.a_photo)))
-                self.index.add(packing.pack(row, indexed), indexed.descriptors)
-            if done % _TOLD_EVERY == 0 or done == len(new):
-                progress("Building the local index", done, len(new))
-        self._rows |= {row: self.held.checksums[row] for row in new}
+        for start in range(0, len(new), _AT_ONCE):
+            batch = new[start : start + _AT_ONCE]
+            taken = [
+                (row, features.take(np.arange(min(len(features), self.index.a_photo))))
+                for row, features in self._store.features(batch)
+                if len(features)
+            ]
+            if taken:
+                ids = np.concatenate([packing.pack(row, features) for row, features in taken])
+                self.index.add(ids, np.concatenate([one.descriptors for _, one in taken]))
+            self._rows |= {row: self.held.checksums[row] for row in batch}
+            progress("Building the local index", start + len(batch), len(new))
 
     def _start_anew(self) -> None:
         """Make an empty index, trained for the photos held."""
-        rows = sorted(self.held.photo_of_row)
-        rng = np.random.default_rng(1)
-        picked = sorted(rng.permutation(rows)[:_SAMPLED_PHOTOS])
-        drawn = [features.descriptors for _, features in self._store.features(picked)]
-        counts = np.array([len(one) for one in drawn], int)
-        a_photo = patches_each(counts, len(rows))
-        every = [np.empty((0, DIMENSIONS), np.uint8), *(one[:a_photo] for one in drawn)]
-        sample = np.concatenate(every)
-        patches = round(len(sample) * len(rows) / max(1, len(picked)))
+        counts = self._store.counts()
+        a_photo = patches_each(counts)
+        patches = int(np.minimum(counts, a_photo).sum())
         most = max(FLAT_MOST, TRAIN_A_LIST * lists_for(patches))
-        sample = sample[rng.permutation(len(sample))[:most]]
-        self.index = DescriptorIndex(patches, sample, a_photo=a_photo)
+        self.index = DescriptorIndex(patches, self._sample(most, patches, a_photo), a_photo=a_photo)
         self._rows, self._in_file = {}, set()
 
+    def _sample(self, most: int, patches: int, a_photo: int) -> NDArray[np.uint8]:
+        """Return patches to train on: of some thousands of photos, and of more if they have few."""
+        rows = sorted(self.held.photo_of_row)
+        rng = np.random.default_rng(1)
+        photos = max(_SAMPLED_PHOTOS, -(-most * len(rows) // max(1, patches)))
+        picked = sorted(rng.permutation(rows)[:photos])
+        drawn = (features.descriptors[:a_photo] for _, features in self._store.features(picked))
+        every = np.concatenate([np.empty((0, DIMENSIONS), np.uint8), *drawn])
+        return every[rng.permutation(len(every))[:most]]
 
-def patches_each(counts: NDArray[np.int_], photos: int) -> int:
+
+def patches_each(counts: NDArray[np.int64]) -> int:
     """Return how many patches of a photo are indexed.
 
     Parameters
     ----------
     counts : ndarray
-        int (n,), how many patches some of the photos have.
-    photos : int
-        How many photos there are.
+        int64 (n,), how many patches each photo has.
 
     Returns
     -------
@@ -137,8 +146,9 @@ def patches_each(counts: NDArray[np.int_], photos: int) -> int:
         All that are taken of one, while :data:`~.descriptor_index.MOST_PATCHES` hold those of
         all photos; else as many as leave room for :data:`ROOM` times the photos.
     """
-    if not len(counts) or counts.mean() * photos * _SURE <= MOST_PATCHES:
+    if counts.sum() <= MOST_PATCHES:
         return REFERENCE.most
-    most = np.arange(1, REFERENCE.most + 1)
-    indexed = np.array([np.minimum(counts, one).mean() for one in most]) * photos * ROOM
-    return max(1, int((indexed <= MOST_PATCHES).sum()))
+    photos_with = np.bincount(np.minimum(counts, REFERENCE.most), minlength=REFERENCE.most + 1)
+    # Each photo with as many patches as that, or more, adds one to the index.
+    added = photos_with[::-1].cumsum()[::-1][1:]
+    return max(1, int((added.cumsum() * ROOM <= MOST_PATCHES).sum()))
