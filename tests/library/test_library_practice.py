@@ -224,7 +224,18 @@ def test_a_damaged_photo_costs_the_quiz_one_question(taught_folder: Path, tmp_pa
         ]
 
     _, whole = printed()
-    broken = damage(next(p for p in drawn if library._catalogue.photo(p).specimen in whole))
+    chosen = next(p for p in drawn if library._catalogue.photo(p).specimen in whole)
+    # A point drawn on it costs the others nothing either.
+    library.points.add(
+        chosen,
+        PATCH,
+        title="Left patch",
+        genuine_shows="plain",
+        copies_show="white",
+        by="a curator",
+    )
+    library = Library.open(tmp_path / "set")
+    broken = damage(chosen)
     quiz, key = printed()
     assert quiz.count("cannot tell") == 4
     assert f"damaged or missing: {broken}." in key

@@ -16,7 +16,7 @@ CANVAS = {"band": (640, 704), "seal": (704, 1856)}
 PRIOR_SPREAD, PRIOR_PHOTOS = 0.15, 2
 AGAINST_COPIES = 0.33
 LEAST_LEFT = 60
-"""Pixels of a drawing that differs that a pair of both answers must show."""
+"""Pixels of a drawing that differs that a pair of both answers must hold."""
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,7 @@ from loupebook.errors import (
     PracticeInvalid,
     RecordInvalid,
     RecordNotFound,
-    SetError,
+    SetDamaged,
 )
 from loupebook.library.practice_lessons import (
     as_named_now,
@@ -510,14 +510,11 @@ class Trainer:
         for photo_id in chosen:
             photo = self._catalogue.photo(photo_id)
             try:
-                one = self._on_paper(photo)
-            except (PhotoError, SetError):
-                left_out.append(photo.specimen)
-                continue
-            if one.question.pixels is None:
+                self._source.pixels(photo)
+            except (SetDamaged, PhotoError):
                 left_out.append(photo.specimen)
             else:
-                asked.append(one)
+                asked.append(self._on_paper(photo))
         if not asked:
             raise PracticeInvalid(
                 "No photo that was drawn can be read. Run `loupebook verify`: it names the files."

@@ -12,7 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.compare import Comparison, Consensus, Group, Held, Picture, compare_with
-from loupebook.errors import ComparisonError, LoupebookError, SheetInvalid
+from loupebook.errors import (
+    ComparisonError,
+    LoupebookError,
+    PhotoError,
+    SetDamaged,
+    SheetInvalid,
+)
 from loupebook.imaging import decode_photo
 from loupebook.records import Catalogue, SheetRecord, Sheets
 from loupebook.records.model import (
@@ -285,9 +291,16 @@ class SetSource:
         ]  # fmt: skip
 
     def place_of(self, record: PointRecord, group: Group) -> Place | None:
-        """Return where a point lies in the frame; `None` where its photo does not fit it."""
+        """Return where a point lies in the frame.
+
+        `None` where its photo does not fit the frame, or can no longer be read.
+        """
         photo = self._catalogue.photo(record.photo_id)
-        mapped = self.mapped(photo, group)
+        try:
+            mapped = self.mapped(photo, group)
+        except (SetDamaged, PhotoError):
+            # One damaged file must not cost the others; `verify` names it.
+            return None
         if mapped is None:
             return None
         corners = (np.asarray(record.region) + 0.5) / np.array([photo.width, photo.height])
