@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import faiss
 import numpy as np
 import pytest
 
+from loupebook.errors import IndexDamaged
 from loupebook.search.local import descriptor_index, packing, upkeep
 from loupebook.search.local.descriptor_index import FLAT_MOST, GROWTH, DescriptorIndex
 from loupebook.search.local.feature_store import FeatureStore
@@ -148,6 +151,18 @@ def test_photos_with_few_patches_keep_them_all() -> None:
     assert patches_each(np.full(1_000_000, 700)) == int(room)
     assert patches_each(np.repeat([20, 700], 500_000)) == int(2 * room - 20)
     assert patches_each(np.array([], np.int64)) == 700
+
+
+def test_a_store_whose_patches_cannot_be_counted_is_called_damaged(
+    store: FeatureStore, tmp_path: Path
+) -> None:
+    with closing(sqlite3.connect(store.path)) as other, other:
+        other.execute("PRAGMA foreign_keys = OFF")
+        other.execute("DROP TABLE features")
+    with pytest.raises(IndexDamaged):
+        store.counts()
+    with pytest.raises(IndexDamaged):
+        IndexKeeper(store, tmp_path / "features.index", "made from S")
 
 
 def test_photos_put_into_an_empty_set_go_into_an_index_that_suits_them(tmp_path: Path) -> None:

@@ -129,8 +129,15 @@ class FeatureStore(KeptStore):
             yield row_id, decode(found[3])
 
     def counts(self) -> NDArray[np.int64]:
-        """Return how many patches each photo has, int64 (n,)."""
-        rows = self._db.execute("SELECT length(data) FROM features").fetchall()
+        """Return how many patches each photo has, int64 (n,).
+
+        Raises
+        ------
+        IndexDamaged
+            If the store cannot be read.
+        """
+        with self._checked():
+            rows = self._db.execute("SELECT length(data) FROM features").fetchall()
         return (np.array(rows, np.int64).reshape(-1) - _HEAD) // BYTES_A_FEATURE
 
     def _delete(self, photo_ids: Collection[int]) -> None:
