@@ -2,14 +2,16 @@
 
 One file a group of photos (edition, or copies of it from one print origin, × view × lighting) under
 ``<set>/derived/compare``; see ``loupebook.search.checked_file``. The header names the set, the
-recipe, the group and each photo with its sha256; the body is a NumPy ``.npz`` (never pickled).
+recipe, the group and each photo with its sha256; the body is a safetensors file, deflated. (Not a
+NumPy ``.npz``: NumPy reads each array's header through `ast`, which in CPython 3.11 fails now and
+then where two threads do so, gh-106905.)
 """
 
 from __future__ import annotations
 
 import hashlib
-import io
 import json
+import zlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import astuple, dataclass, fields
 from pathlib import Path
@@ -18,6 +20,8 @@ from typing import Any, Protocol
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from safetensors import SafetensorError
+from safetensors import numpy as tensors
 
 from loupebook.compare.comparison import own_figures
 from loupebook.compare.consensus import (
@@ -34,7 +38,7 @@ from loupebook.records.model import Element, Lighting, Standing, View
 from loupebook.search.checked_file import read_checked, write_checked
 from loupebook.search.local.features import Features
 
-MAGIC = b"loupebook consensus 3\n"
+MAGIC = b"loupebook consensus 4\n"
 RECIPE = "6"
 """Changed whenever the same photos would give another consensus."""
 _FEATURES = ("xy", "size", "angle", "descriptors")
@@ -274,8 +278,9 @@ class ConsensusStore:
         for number, photo in enumerate(consensus.photos):
             arrays[f"colour{number}"] = packed(photo.colour)
             arrays[f"valid{number}"] = np.packbits(photo.valid)
-        stream = io.BytesIO()
-        np.savez_compressed(stream, allow_pickle=False, **arrays)
+        body = zlib.compress(
+            tensors.save({name: np.ascontiguousarray(one) for name, one in arrays.items()})
+        )
         header = {
             "set_id": self._set_id, "recipe": RECIPE, "group": vars(group),
             "state": [list(astuple(one)) for one in sorted(state, key=lambda one: one.photo_id)],
@@ -284,7 +289,7 @@ class ConsensusStore:
             "px_per_mm": consensus.px_per_mm, "place": list(consensus.place),
             "own": dict(held.own),
         }  # fmt: skip
-        write_checked(path, MAGIC, header, [np.frombuffer(stream.getvalue(), np.uint8)])
+        write_checked(path, MAGIC, header, [np.frombuffer(body, np.uint8)])
 
     def _load(self, path: Path, group: Group) -> tuple[Held, frozenset[Wanted]]:
         header, payload = read_checked(path, MAGIC, longest_header=_LONGEST_HEADER)
@@ -293,10 +298,9 @@ class ConsensusStore:
                 raise IndexDamaged(f"The consensus image {path} is another set's or version's.")
             if header["group"] != vars(group):
                 raise IndexDamaged(f"The consensus image {path} is another group's.")
-            with np.load(io.BytesIO(payload.tobytes()), allow_pickle=False) as arrays:
-                consensus = unpacked(header, arrays)
+            consensus = unpacked(header, tensors.load(zlib.decompress(payload.tobytes())))
             state = frozenset(Wanted(*one) for one in header["state"])
-        except (KeyError, TypeError, ValueError, OSError, cv2.error) as exc:
+        except (KeyError, TypeError, ValueError, zlib.error, SafetensorError, cv2.error) as exc:
             raise IndexDamaged(f"The consensus image {path} is damaged: {exc}.") from exc
         return Held(consensus, header["own"]), state
 
