@@ -11,7 +11,7 @@ from loupebook.imaging import decode_photo
 from loupebook.records.serials import plain_serial
 from loupebook.setreport.association import associate, holm
 from loupebook.setreport.labels import judge_labels, standing_probability
-from loupebook.setreport.pairs import check_pair, hash_pairs, prepare
+from loupebook.setreport.pairs import check_pair, near_by_hash, prepare
 from loupebook.setreport.traits import measure_traits
 
 
@@ -52,18 +52,25 @@ def test_blank_pictures_are_no_copies_of_anything() -> None:
     assert not check_pair(prepare(blank), prepare(blank)).same
 
 
-def test_hash_pairs_against_plain_loops() -> None:
+def test_near_hashes_against_plain_loops() -> None:
     rng = np.random.default_rng(0)
     hashes = rng.integers(0, 2**63, 300, dtype=np.uint64)
     hashes[200:] = hashes[:100] ^ np.uint64(0b1011)
-    plain = {
-        (i, j)
-        for i in range(300)
-        for j in range(i + 1, 300)
-        if bin(int(hashes[i]) ^ int(hashes[j])).count("1") <= 14
-    }
-    assert set(hash_pairs(hashes)) == plain
+    hashes[180:195] = hashes[0]  # more like ones than count
+    plain = set()
+    for i in range(300):
+        apart = sorted(
+            (bin(int(hashes[i]) ^ int(hashes[j])).count("1"), j) for j in range(300) if j != i
+        )
+        plain |= {(min(i, j), max(i, j)) for bits, j in apart[:8] if bits <= 14}
+    assert near_by_hash(hashes, 8) == plain
     assert len(plain) >= 100
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 3])
+def test_few_hashes_are_all_near(count: int) -> None:
+    pairs = near_by_hash(np.zeros(count, np.uint64), 8)
+    assert pairs == {(i, j) for i in range(count) for j in range(i + 1, count)}
 
 
 def test_traits_see_the_frame_and_not_the_item() -> None:

@@ -27,7 +27,7 @@ from loupebook.evidence.gather import similarity_blocks
 from loupebook.search import Progress, ReadPhoto
 from loupebook.search.arm import Pixels
 from loupebook.search.files import opened_cache
-from loupebook.setreport.pairs import PairCheck, Prepared, check_pair, hash_pairs, prepare
+from loupebook.setreport.pairs import PairCheck, Prepared, check_pair, near_by_hash, prepare
 from loupebook.setreport.traits import PhotoTraits
 
 VERSION = 6
@@ -119,16 +119,7 @@ def _exact_pairs(ids: Iterable[int], traits: Mapping[int, PhotoTraits]) -> set[t
 
 def _by_hash(ids: list[int], traits: Mapping[int, PhotoTraits]) -> set[tuple[int, int]]:
     hashes = np.array([int(traits[photo].perceptual_hash, 16) for photo in ids], dtype=np.uint64)
-    near: dict[int, list[tuple[int, int]]] = {}
-    for i, j in hash_pairs(hashes):
-        apart = int(np.bitwise_count(hashes[i] ^ hashes[j]))
-        near.setdefault(i, []).append((apart, j))
-        near.setdefault(j, []).append((apart, i))
-    return {
-        (min(ids[i], ids[j]), max(ids[i], ids[j]))
-        for i, found in near.items()
-        for _, j in sorted(found)[:MOST_BY_HASH]
-    }
+    return {(ids[i], ids[j]) for i, j in near_by_hash(hashes, MOST_BY_HASH)}
 
 
 def _by_embedding(

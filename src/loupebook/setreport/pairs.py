@@ -10,7 +10,6 @@ plain background that was photographed again, at an angle, is missed.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -133,15 +132,37 @@ def check_pair(one: Prepared, other: Prepared) -> PairCheck:
     return PairCheck(same, inliers, overlap, coarse, fine)
 
 
-def hash_pairs(hashes: NDArray[np.uint64], bits: int = HASH_BITS) -> Iterator[tuple[int, int]]:
-    """Yield positions (i, j), i < j, of hashes that differ in at most `bits` bits."""
-    for start in range(0, hashes.size, 256):
+def near_by_hash(
+    hashes: NDArray[np.uint64], most: int, bits: int = HASH_BITS
+) -> set[tuple[int, int]]:
+    """Return positions (i, j), i < j, where one is among the nearest of the other.
+
+    Parameters
+    ----------
+    hashes : ndarray, shape (n,)
+        Perceptual hashes of 64 bits.
+    most : int
+        How many nearest count for each; of those as near, the ones that come first.
+    bits : int
+        Most bits in which two may differ.
+    """
+    found: set[tuple[int, int]] = set()
+    count = hashes.size
+    kept = min(most, count - 1)
+    if kept < 1:
+        return found
+    # One number orders by distance, then by place: no choice among equals is left to chance.
+    places = np.arange(count, dtype=np.int64)
+    for start in range(0, count, 256):
         block = hashes[start : start + 256]
-        apart = np.bitwise_count(block[:, None] ^ hashes[None, :])
-        rows, columns = np.nonzero(apart <= bits)
-        for row, column in zip((rows + start).tolist(), columns.tolist(), strict=True):
-            if row < column:
-                yield row, column
+        apart = np.bitwise_count(block[:, None] ^ hashes[None, :]).astype(np.int64)
+        apart[np.arange(block.size), places[start : start + 256]] = 65
+        order = apart * count + places
+        nearest = np.argpartition(order, kept - 1, axis=1)[:, :kept]
+        rows, columns = np.nonzero(np.take_along_axis(apart, nearest, axis=1) <= bits)
+        ends = np.stack([rows + start, nearest[rows, columns]])
+        found.update(zip(*np.sort(ends, axis=0).tolist(), strict=True))
+    return found
 
 
 def _plane_mapping(one: Prepared, other: Prepared) -> tuple[NDArray[np.float64] | None, int]:
