@@ -343,6 +343,20 @@ def test_what_a_photo_shows_is_taken_from_it_at_its_own_size() -> None:
     assert kept > 0.85 * detail(alone.framed.pixels, alone.framed.inner)
 
 
+def test_store_judges_a_kept_consensus_anew_by_other_weights(tmp_path, monkeypatch):
+    reader = Reader()
+    first = ConsensusStore(tmp_path, set_id="set").get(GROUP, wanted(0, 1), reader)
+    told = {"trained look": (0.25,)}
+    monkeypatch.setattr("loupebook.compare.store.judged_by", lambda: "other weights")
+    monkeypatch.setattr("loupebook.compare.store.own_figures", lambda *_, **__: told)
+    anew = ConsensusStore(tmp_path, set_id="set").get(GROUP, wanted(0, 1), reader)
+    assert first.own != anew.own == told
+    assert sorted(reader.asked) == [0, 1]  # the consensus itself stands
+    monkeypatch.setattr("loupebook.compare.store.own_figures", lambda *_, **__: pytest.fail("anew"))
+    kept = ConsensusStore(tmp_path, set_id="set").get(GROUP, wanted(0, 1), reader)
+    assert {name: tuple(values) for name, values in kept.own.items()} == told
+
+
 def test_store_never_uses_another_sets_file(tmp_path):
     reader = Reader()
     ConsensusStore(tmp_path, set_id="one").get(GROUP, wanted(0, 1), reader)

@@ -258,9 +258,13 @@ def test_kept_sections_are_not_made_again(clean: ReportContext, report: SetRepor
     ]
 
 
-@pytest.mark.parametrize("change", ["version", "encoder", "vectors", "damage", "cut"])
+@pytest.mark.parametrize("change", ["version", "encoder", "vectors", "judge", "damage", "cut"])
 def test_kept_section_of_another_state_is_made_again(
-    clean: ReportContext, report: SetReport, change: str, tmp_path: Path
+    clean: ReportContext,
+    report: SetReport,
+    change: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     moved = replace(clean, folder=tmp_path)
     report_on_set(moved, only=["serials"])
@@ -273,6 +277,8 @@ def test_kept_section_of_another_state_is_made_again(
         other = replace(moved, encoder="other@1")
     elif change == "vectors":
         other = replace(moved, **without(moved, 1))
+    elif change == "judge":
+        monkeypatch.setattr("loupebook.setreport.report.judged_by", lambda: "other weights")
     elif change == "damage":
         kept.write_bytes(before.replace(b"Serial numbers", b"Serial Numbers"))
     else:

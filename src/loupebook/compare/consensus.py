@@ -28,6 +28,8 @@ from loupebook.compare.registration import Registration, hull_of, register, samp
 from loupebook.errors import ComparisonError
 from loupebook.search.local.features import Features
 
+RECIPE = "6"
+"""Changed whenever the same photos would give another consensus."""
 FRAME_AREA = 720 * 720
 """Area of the frame, px, unless its scale is known and more are needed for `FINE`."""
 LARGEST_FRAME, LONGEST_FRAME = 1_300_000, 2400

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from loupebook.bundled import bundled
 from loupebook.compare.cast import APART, UV_FROM
+from loupebook.compare.consensus import RECIPE
 from loupebook.compare.pair.trained import WEIGHTS
-from loupebook.compare.store import RECIPE
 
 
 @cache

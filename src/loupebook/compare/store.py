@@ -25,6 +25,7 @@ from safetensors import numpy as tensors
 
 from loupebook.compare.comparison import own_figures
 from loupebook.compare.consensus import (
+    RECIPE,
     Aligned,
     Consensus,
     Source,
@@ -32,6 +33,7 @@ from loupebook.compare.consensus import (
     extend,
     room,
 )
+from loupebook.compare.judged_by import judged_by
 from loupebook.compare.light import log_colour, to_srgb
 from loupebook.errors import ComparisonError, IndexDamaged
 from loupebook.records.model import Element, Lighting, Standing, View
@@ -39,8 +41,6 @@ from loupebook.search.checked_file import read_checked, write_checked
 from loupebook.search.local.features import Features
 
 MAGIC = b"loupebook consensus 4\n"
-RECIPE = "6"
-"""Changed whenever the same photos would give another consensus."""
 _FEATURES = ("xy", "size", "angle", "descriptors")
 _LONGEST_HEADER = 4_000_000
 _QUALITY = 95
@@ -219,11 +219,16 @@ class ConsensusStore:
             return kept[1]
         path = self._folder / f"{group.key}.consensus"
         try:
-            held, known = self._load(path, group)
+            held, known, current = self._load(path, group)
         except IndexDamaged:
-            held, known = None, frozenset()
+            held, known, current = None, frozenset(), False
+        if held is not None and not current:
+            # Other weights see the same photos otherwise: the consensus stands, its figures do not.
+            held = Held(held.consensus, own_figures(held.consensus, uv=group.uv))
         if held is None or known != state:
             held = self._renew(group, wanted, held, known, read)
+            current = False
+        if not current:
             self._save(path, group, held, state)
         self._memory = {**dict(list(self._memory.items())[-15:]), group.key: (state, held)}
         return held
@@ -282,7 +287,8 @@ class ConsensusStore:
             tensors.save({name: np.ascontiguousarray(one) for name, one in arrays.items()})
         )
         header = {
-            "set_id": self._set_id, "recipe": RECIPE, "group": vars(group),
+            "set_id": self._set_id, "recipe": RECIPE, "judged_by": judged_by(),
+            "group": vars(group),
             "state": [list(astuple(one)) for one in sorted(state, key=lambda one: one.photo_id)],
             "photos": [[p.photo_id, p.sha256, p.specimen, p.resolution] for p in consensus.photos],
             "rejected": {str(photo): why for photo, why in consensus.rejected.items()},
@@ -291,7 +297,8 @@ class ConsensusStore:
         }  # fmt: skip
         write_checked(path, MAGIC, header, [np.frombuffer(body, np.uint8)])
 
-    def _load(self, path: Path, group: Group) -> tuple[Held, frozenset[Wanted]]:
+    def _load(self, path: Path, group: Group) -> tuple[Held, frozenset[Wanted], bool]:
+        """Return what a file holds, of which photos, and whether it was judged as we judge."""
         header, payload = read_checked(path, MAGIC, longest_header=_LONGEST_HEADER)
         try:
             if header["set_id"] != self._set_id or header["recipe"] != RECIPE:
@@ -302,7 +309,7 @@ class ConsensusStore:
             state = frozenset(Wanted(*one) for one in header["state"])
         except (KeyError, TypeError, ValueError, zlib.error, SafetensorError, cv2.error) as exc:
             raise IndexDamaged(f"The consensus image {path} is damaged: {exc}.") from exc
-        return Held(consensus, header["own"]), state
+        return Held(consensus, header["own"]), state, header["judged_by"] == judged_by()
 
 
 def packed(colour: NDArray[np.float32]) -> NDArray[np.uint8]:

@@ -15,6 +15,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from loupebook.compare import judged_by
 from loupebook.errors import LoupebookError, RecordInvalid
 from loupebook.evidence.prints import prints_path
 from loupebook.evidence.stored import now, photos_digest
@@ -144,6 +145,7 @@ def _make(context: ReportContext, name: str) -> Section:
     if name not in NEVER_KEPT:
         body = {
             "format": FORMAT,
+            "judged_by": judged_by(),
             "section": section.to_dict(with_pictures=True),
             "unread": sorted(context.unread),
         }
@@ -159,7 +161,9 @@ def _kept(context: ReportContext, name: str) -> Section | None:
     try:
         stored = json.loads(_path(context, name).read_bytes())
         body = stored["body"]
-        if stored["sha256"] != _digest(body) or body["format"] != FORMAT:
+        if stored["sha256"] != _digest(body):
+            return None
+        if (body["format"], body["judged_by"]) != (FORMAT, judged_by()):
             return None
         section, unread = Section.from_dict(name, body["section"]), body["unread"]
     except (OSError, ValueError, KeyError, TypeError):
