@@ -254,7 +254,7 @@ for start in range(0, 100_000, 4):
 
 def test_killed_at_any_moment_it_keeps_every_committed_batch(tmp_path):
     rng = random.Random(11)
-    for round_number in range(8):
+    for round_number in range(4):
         path = tmp_path / f"store-{round_number}.sqlite"
         writer = subprocess.Popen(
             [sys.executable, "-c", WRITER, str(path), str(Path(__file__).parent)],
