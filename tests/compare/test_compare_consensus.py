@@ -41,10 +41,12 @@ from loupebook.compare.consensus import (
     LONGEST_FRAME,
     extend,
     frame_scale,
+    in_rounds,
 )
 from loupebook.compare.maps import shares, standouts
 from loupebook.compare.measures import measure_all
 from loupebook.compare.measures.geometry import FEWEST_AGREEING
+from loupebook.compare.store import packed, unpacked_colour
 from loupebook.compare.usual import value_at, weight_of, z_of
 from loupebook.errors import ComparisonError
 from loupebook.records.model import Element, IntakeState, Lighting, PhotoFacts, Standing, View
@@ -179,6 +181,54 @@ def test_another_ink_raises_colour_and_white_balance_does_not():
     usual = colour(shot(42))
     assert colour(warm) < usual + 2
     assert colour(inked) > usual + 4
+
+
+def test_a_black_and_white_photo_tells_no_colour():
+    grey = cv2.cvtColor(cv2.cvtColor(shot(42), cv2.COLOR_RGB2GRAY), cv2.COLOR_GRAY2RGB)
+    told = next(f for f in against_consensus(grey).figures if f.name == "colour")
+    assert (told.value, told.verdict) == (None, Verdict.CANNOT_TELL)
+    assert "black and white" in told.reason
+
+
+def test_each_specimen_has_a_photo_in_the_consensus_and_the_sharpest_comes_first(monkeypatch):
+    soft = [cv2.GaussianBlur(shot(20 + k), (0, 0), 1.5 + 0.3 * k) for k in range(2)]
+    shown = [(0, "one", soft[0]), (1, "one", shot(20)), (2, "one", shot(21)), (3, "other", soft[1])]
+    sources = [Source(k, f"sha{k}", name, pixels, SCALE) for k, name, pixels in shown]
+    ranked = in_rounds(sources)
+    assert [one.specimen for one in ranked] == ["one", "other", "one", "one"]
+    assert {ranked[0].photo_id, ranked[2].photo_id} == {1, 2}
+    assert ranked[3].photo_id == 0
+    monkeypatch.setattr("loupebook.compare.consensus._PHOTOS", 2)
+    assert {photo.specimen for photo in build_consensus(sources).photos} == {"one", "other"}
+
+
+@pytest.mark.usefixtures("figures_at_once")
+def test_a_full_consensus_makes_room_for_a_further_specimen(tmp_path, monkeypatch):
+    monkeypatch.setattr("loupebook.compare.consensus._PHOTOS", 2)
+    store, of_one = ConsensusStore(tmp_path, set_id="set"), [
+        Wanted(k, f"sha{k}", "one", SCALE) for k in range(2)
+    ]  # fmt: skip
+    assert len(store.get(GROUP, of_one, Reader()).consensus.photos) == 2
+    both = store.get(GROUP, [*of_one, Wanted(2, "sha2", "other", SCALE)], Reader()).consensus
+    assert {photo.specimen for photo in both.photos} == {"one", "other"}
+
+
+@pytest.mark.parametrize("scales", [(None, SCALE, SCALE), (3 * SCALE, SCALE, SCALE)])
+def test_a_scale_left_out_or_mistyped_is_made_up_for_by_the_other_photos(scales):
+    sources = [Source(k, f"sha{k}", f"s{k}", shot(20 + k), scales[k]) for k in range(3)]
+    for one in sources:  # the first gives the frame
+        one.__dict__["sharpness"] = 3.0 - one.photo_id
+    found = build_consensus(sources)
+    assert found.photos[0].photo_id == 0
+    assert found.px_per_mm == pytest.approx(consensus().px_per_mm, rel=0.1)
+
+
+def test_what_is_kept_of_a_photo_lies_a_step_from_it_at_most():
+    colour = consensus().photos[1].colour + np.float32(0.2)
+    content, bounds = packed(colour)
+    again = unpacked_colour(content, np.array(bounds, np.float32))
+    assert np.abs(again - colour).max() <= 0.51 * (bounds[1] - bounds[0]) / 255
+    assert colour.max() > np.log(1.008)  # lighter than white, and not cut off
 
 
 def test_a_blurred_photo_cannot_tell_and_never_differs():

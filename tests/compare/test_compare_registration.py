@@ -8,7 +8,7 @@ import pytest
 from compare_prints import draw_print, misplaced, photograph
 
 from loupebook.compare import Picture, register
-from loupebook.compare.lifted import LiftedMap
+from loupebook.compare.lifted import LiftedMap, fit_plane, refine
 from loupebook.compare.registration import _Part
 from loupebook.search.local.pair import match_pair
 
@@ -36,6 +36,34 @@ def test_known_pose_is_recovered_to_a_fraction_of_a_px(bend):
 def test_a_flat_print_needs_no_cylinder_and_a_bent_one_does():
     assert not laid(shot(1, 11).pixels, shot(1, 10).pixels).bent
     assert laid(shot(1, 11, 1.6).pixels, shot(1, 10, 1.6).pixels).bent
+
+
+@pytest.mark.parametrize("axis", np.arange(0, 180, 15))
+def test_a_cylinder_is_found_however_it_lies_in_the_reference(axis):
+    """From an upright and a level axis alone, one that lies aslant ended in a false minimum."""
+    turn = np.deg2rad(axis)
+    roll = cv2.Rodrigues(0.35 * np.array([-np.sin(turn), np.cos(turn), 0]))[0]
+    camera = np.column_stack([roll, [0, 0, 4.0]])
+    camera[:2] *= 900
+    true = LiftedMap(camera, turn, 0.0, 1.05, np.array([200.0, 200.0]), 200.0)
+    points = np.random.default_rng(1).uniform(40, 360, (300, 2))
+    points = points[true.seen(points)]
+    target = true(points)
+    plane, _ = fit_plane(points, target, threshold=8.0, middle=true.middle, unit=true.unit)
+    found = refine(plane, points, target, np.ones(len(points)), bend=True, loss_px=1.0)
+    assert np.median(np.linalg.norm(found(points) - target, axis=1)) < 0.3
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_large_print_laid_over_itself_lies_exactly(turned):
+    """Sides of the dense picture, and of the working one, are rounded to whole px by themselves."""
+    item = cv2.resize(draw_print(1, width=460, height=175), (2417, 919), cv2.INTER_CUBIC)
+    item = np.ascontiguousarray(np.rot90(item)) if turned else item
+    found = laid(item, item)
+    assert found.registered
+    whole = Picture.of(item)
+    corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * [whole.width - 1, whole.height - 1]
+    assert np.abs(found.warp(corners.astype(float)) - corners).max() < 0.15
 
 
 def test_wrong_proportions_stay_visible_on_a_cylinder():

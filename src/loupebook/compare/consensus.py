@@ -13,6 +13,7 @@ light (:func:`.light.log_colour`).
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -26,9 +27,11 @@ from loupebook.compare.look import distances, lightness, look_of
 from loupebook.compare.picture import Picture
 from loupebook.compare.registration import Registration, hull_of, register, sample_photo
 from loupebook.errors import ComparisonError
+from loupebook.imaging import resize_to_fit
+from loupebook.imaging.checks.blur import estimate_blur
 from loupebook.search.local.features import Features
 
-RECIPE = "6"
+RECIPE = "7"
 """Changed whenever the same photos would give another consensus."""
 FRAME_AREA = 720 * 720
 """Area of the frame, px, unless its scale is known and more are needed for `FINE`."""
@@ -40,7 +43,11 @@ times as large and its print as fine."""
 _MARGIN = 0.10
 """Room left about the item, of the mean of its sides."""
 _PHOTOS = 12
-"""Photos combined at most, sharpest first: more add little and take time."""
+"""Photos combined at most, the sharpest of each specimen first: more add little and take time."""
+_BLUR_SIDE = 1280
+_SHARPEST = 0.7
+"""Blur, px, below which px are what bounds the detail."""
+_FEWEST_FEATURES = 24
 _ANCHORS = 3
 _OUTLINE_SIDE = 360
 _LEAST_ITEM = 0.5
@@ -79,6 +86,19 @@ class Source:
     def picture(self) -> Picture:
         """The photo made ready."""
         return Picture.of(self.pixels)
+
+    @cached_property
+    def sharpness(self) -> float:
+        """How many blurs wide the print is: how much of it the photo shows; 0 where it has none.
+
+        The number of features tells little: most photos have as many as are kept.
+        """
+        grey, finer = blur_view(self.picture)
+        blur, found = estimate_blur(grey), self.picture.features.xy
+        if blur is None or len(found) < 2:
+            return 0.0
+        across = np.percentile(found, 95, axis=0) - np.percentile(found, 5, axis=0)
+        return float(across.max()) / finer / max(blur, _SHARPEST)
 
 
 @dataclass(frozen=True, eq=False)
@@ -233,8 +253,8 @@ def build_consensus(sources: Sequence[Source]) -> Consensus:
     ComparisonError
         If there is no photo with enough print to hold on to.
     """
-    ranked = sorted(sources, key=lambda one: -len(one.picture.features))[:_PHOTOS]
-    if not ranked or len(ranked[0].picture.features) < 24:
+    ranked = in_rounds(sources)[:_PHOTOS]
+    if not ranked or max(len(one.picture.features) for one in ranked) < _FEWEST_FEATURES:
         raise ComparisonError(
             "None of the photos shows enough print to make a consensus image; take a sharp, "
             "evenly lit photo that the item fills."
@@ -253,6 +273,40 @@ def build_consensus(sources: Sequence[Source]) -> Consensus:
         if 2 * len(best) >= len(ranked) - 1:
             break
     return assemble(anchor, best, ranked)
+
+
+def in_rounds(sources: Sequence[Source]) -> list[Source]:
+    """Return photos, the sharpest of each specimen first, then the second of each, and so on.
+
+    What genuine ones vary among themselves is seen only where several specimens take part.
+    """
+    taken: Counter[str] = Counter()
+    rounds = []
+    for one in sorted(sources, key=lambda one: -one.sharpness):
+        rounds.append((taken[one.specimen], one))
+        taken[one.specimen] += 1
+    return [one for _, one in sorted(rounds, key=lambda pair: pair[0])]
+
+
+def leaves_out(kept: Sequence[Aligned], new: Sequence[str]) -> bool:
+    """Say whether there is no room for further specimens though some have several photos.
+
+    Parameters
+    ----------
+    kept : sequence of Aligned
+        Photos combined now.
+    new : sequence of str
+        Specimens of photos that wait.
+    """
+    held = {photo.specimen for photo in kept}
+    return len(held) < len(kept) and len(set(new) - held) > room(len(kept))
+
+
+def blur_view(picture: Picture) -> tuple[NDArray[np.float32], float]:
+    """Return a picture in grey (0..255) as blur is estimated, and working px a px of it."""
+    small = resize_to_fit(picture.pixels, _BLUR_SIDE)
+    grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    return grey, picture.longest / max(grey.shape)
 
 
 def assemble(
@@ -280,13 +334,17 @@ def assemble(
     # The frame is cut out of the photo as handed in; `place` and `at` tell it in working px.
     left, top, right, bottom = (round(edge / picture.shrunk) for edge in box)
     first = log_colour(picture.finest[top:bottom, left:right])
-    own = frame_scale(first.shape[1], first.shape[0], anchor.px_per_mm)
-    rows, columns = (max(32, round(side * own)) for side in first.shape[:2])
+    px_per_mm = scale_of(anchor, laid)
+    own = frame_scale(first.shape[1], first.shape[0], px_per_mm)
+    high, wide = first.shape[:2]
+    rows, columns = (max(32, round(side * own)) for side in (high, wide))
     first = cv2.resize(first, (columns, rows), interpolation=cv2.INTER_AREA)
     scale = own / picture.shrunk
     corner = np.array([left, top]) * picture.shrunk
     y, x = np.mgrid[0:rows, 0:columns].astype(np.float64)
-    at = (np.stack([x, y], -1) + 0.5) / scale - 0.5 + corner
+    # Sides are rounded to whole px each by itself, so that each has a scale of its own.
+    each = np.array([columns / wide, rows / high]) / picture.shrunk
+    at = (np.stack([x, y], -1) + 0.5) / each - 0.5 + corner
     mask = cv2.resize(hull[box[1] : box[3], box[0] : box[2]].astype(np.uint8), (columns, rows)) > 0
     photos = [
         Aligned(anchor.photo_id, anchor.sha256, anchor.specimen, first, np.ones_like(mask), 1 / own)
@@ -298,14 +356,29 @@ def assemble(
         for one in every
         if one.photo_id not in known
     }
-    px_per_mm = anchor.px_per_mm and anchor.px_per_mm * own
-    item = item_of(combine(photos, mask, px_per_mm))
+    in_frame = px_per_mm and px_per_mm * own
+    item = item_of(combine(photos, mask, in_frame))
     return replace(
-        combine(photos, only_item(mask, item), px_per_mm),
+        combine(photos, only_item(mask, item), in_frame),
         rejected=rejected,
         place=(float(corner[0]), float(corner[1]), scale),
         item=item,
     )
+
+
+def scale_of(anchor: Source, laid: Sequence[tuple[Source, Registration]]) -> float | None:
+    """Return px a mm of the anchor as most photos have it; `None` where none has a scale.
+
+    One scale left out or mistyped, the anchor's among them, is made up for by the others.
+    """
+    told = [] if anchor.px_per_mm is None else [anchor.px_per_mm]
+    for one, registration in laid:
+        if one.px_per_mm is None or registration.warp is None or registration.cells is None:
+            continue
+        stretch = float(np.median(registration.warp.stretch(registration.cells.at)))
+        if stretch > 0:
+            told.append(one.px_per_mm * one.picture.shrunk / stretch / anchor.picture.shrunk)
+    return float(np.median(told)) if told else None
 
 
 def frame_scale(width: int, height: int, px_per_mm: float | None) -> float:

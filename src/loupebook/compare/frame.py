@@ -9,20 +9,20 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from loupebook.compare.consensus import Aligned, Consensus
+from loupebook.compare.consensus import Aligned, Consensus, blur_view
 from loupebook.compare.grid import Cells, corners, flatten_light, follow, none, soften
 from loupebook.compare.light import LightFit, log_colour, match_light, to_srgb
 from loupebook.compare.look import blur_to, distances, fineness, lightness, look_of
 from loupebook.compare.pair import Told, tell
 from loupebook.compare.picture import Picture
 from loupebook.compare.registration import SURE, Registration, sample_photo
-from loupebook.imaging import resize_to_fit
 from loupebook.imaging.checks.blur import estimate_blur
 
 Plane = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-_BLUR_SIDE = 1280
+_LEAST_TONE = 0.03
+"""Natural logarithm by which channels lie apart somewhere in any photo in colour."""
 _BURNT = 0.975
 """Linear light, in all channels, from which nothing can be seen for glare."""
 
@@ -72,11 +72,10 @@ class Framed:
         stretch = registration.warp.stretch(some)[inside]
         resolution = (float(np.median(stretch)) if stretch.size else 1.0) / query.shrunk
         inside = valid & consensus.mask & consensus_counts(consensus)
-        small = resize_to_fit(query.pixels, _BLUR_SIDE)
-        grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32)
+        grey, finer = blur_view(query)
         blur = estimate_blur(grey)
         if blur is not None:
-            blur *= query.finest.shape[1] / small.shape[1] / max(resolution, 1e-6)
+            blur *= finer / query.shrunk / max(resolution, 1e-6)
         return cls(consensus, raw, inside, resolution, valid, blur, registration.inliers)
 
     @classmethod
@@ -114,6 +113,12 @@ class Framed:
     def softness_mm(self) -> float:
         """How much softer than the consensus the query is, mm (or fortieths of the frame)."""
         return self.sharpness[1] / self.consensus.unit
+
+    @cached_property
+    def grey_only(self) -> bool:
+        """Whether the photo shows the item without any colour, as a black and white one does."""
+        inside = self.raw[self.inner]
+        return inside.size > 0 and bool(np.percentile(np.ptp(inside, axis=1), 99) < _LEAST_TONE)
 
     @cached_property
     def glare(self) -> Mask:

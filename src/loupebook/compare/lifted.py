@@ -248,13 +248,16 @@ def refine(
 def bent_starts(
     start: LiftedMap, first: NDArray[np.float64], plain: NDArray[np.float64], flat: Points
 ) -> list[NDArray[np.float64]]:
-    """Return starting values: where it stands, or the two directions that a band can lie in."""
+    """Return starting values: where it stands, or four directions that a band can lie in.
+
+    From upright and level alone one that lies aslant ends in a false minimum.
+    """
     if start.bent:
         shape = [start.axis, start.offset, np.log(max(start.radius - LEAST_RADIUS, 1e-3))]
         return [np.concatenate([plain, first[:, 2], shape])]
     reach = float(np.percentile(np.abs(flat), 95))
     starts = []
-    for axis in (0.0, np.pi / 2):
+    for axis in np.arange(4) * np.pi / 4:
         shape = [axis, 0.0, np.log(max(1.3 * reach - LEAST_RADIUS, 0.1))]
         starts.append(np.concatenate([plain, np.zeros(3), shape]))
     return starts

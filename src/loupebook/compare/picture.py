@@ -50,7 +50,8 @@ class Picture:
     def of(cls, pixels: Pixels, *, longest: int = WORKING_SIDE) -> Picture:
         """Make a photo ready."""
         working = resize_to_fit(pixels, longest)
-        shrunk = working.shape[1] / pixels.shape[1]
+        # Of both sides, each rounded to whole px, the longest tells the scale best.
+        shrunk = max(working.shape[:2]) / max(pixels.shape[:2])
         return cls(working, shrunk, handed_in=pixels if shrunk < 1 else None)
 
     @property

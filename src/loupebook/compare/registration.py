@@ -267,8 +267,8 @@ class _Laid:
     """Points that could have been followed."""
     covered: float
     residual: float
-    scale: float
-    """Dense px a frame px."""
+    scale: NDArray[np.float64]
+    """Dense px a frame px, across and down: sides are rounded to whole px each by itself."""
 
 
 def settle(
@@ -303,8 +303,10 @@ class _Dense:
     """The dense comparison of one query with one reference."""
 
     def __init__(self, query: Picture, reference: Picture, source: NDArray[np.float64]) -> None:
-        self.scale = min(1.0, DENSE_SIDE / reference.longest)
-        size = (round(reference.width * self.scale), round(reference.height * self.scale))
+        whole = np.array([reference.width, reference.height])
+        wide = min(1.0, DENSE_SIDE / reference.longest)
+        size: tuple[int, int] = tuple(max(1, round(side * wide)) for side in whole.tolist())
+        self.scale = np.array(size) / whole
         shrunk = cv2.resize(reference.grey, size, interpolation=cv2.INTER_AREA)
         self.reach = max(4.0, 0.02 * max(size))
         if reference.mask is not None:
@@ -341,7 +343,7 @@ class _Dense:
                 np.vstack([goal, target]),
                 np.concatenate([best.cells.weight, np.full(len(source), trust)]),
                 bend=bend,
-                loss_px=0.7 * stretch / self.scale,
+                loss_px=0.7 * stretch / float(self.scale.mean()),
             )
             again = self.measure(fitted)
             worse = again.residual > 0.97 * best.residual
@@ -456,7 +458,7 @@ def judge(
     cells = laid.cells
     likeness = float(np.median(cells.likeness)) if len(cells) else 0.0
     agreeing = float((cells.likeness > LEAST_LIKENESS).sum()) / max(1, laid.followed)
-    to_full = 1 / laid.scale / reference.shrunk
+    to_full = 1 / float(laid.scale.mean()) / reference.shrunk
     residual = laid.residual * to_full if np.isfinite(laid.residual) else None
     matrix = query.full_from_working @ plane @ np.linalg.inv(reference.full_from_working)
     reason = ""
@@ -466,7 +468,7 @@ def judge(
         reason = "too little of the print can be laid over the reference"
     elif likeness < LEAST_LIKENESS or agreeing < LEAST_AGREEING:
         reason = "laid over each other, the two prints do not look alike"
-    elif laid.residual > WORST_RESIDUAL * DENSE_SIDE:
+    elif laid.residual > WORST_RESIDUAL * min(DENSE_SIDE, reference.longest):
         reason = "the print cannot be laid over the reference without bending it"
     dense = Cells(
         (cells.at + 0.5) / laid.scale - 0.5, cells.shift / laid.scale, cells.weight, cells.likeness

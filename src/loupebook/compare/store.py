@@ -31,19 +31,18 @@ from loupebook.compare.consensus import (
     Source,
     build_consensus,
     extend,
+    leaves_out,
     room,
 )
 from loupebook.compare.judged_by import judged_by
-from loupebook.compare.light import log_colour, to_srgb
 from loupebook.errors import ComparisonError, IndexDamaged
 from loupebook.records.model import Element, Lighting, Standing, View
 from loupebook.search.checked_file import read_checked, write_checked
 from loupebook.search.local.features import Features
 
-MAGIC = b"loupebook consensus 4\n"
+MAGIC = b"loupebook consensus 5\n"
 _FEATURES = ("xy", "size", "angle", "descriptors")
 _LONGEST_HEADER = 4_000_000
-_QUALITY = 95
 
 
 class Grouped(Protocol):
@@ -258,8 +257,11 @@ class ConsensusStore:
         if held is not None:
             photos = [p for p in held.consensus.photos if p.photo_id in same]
             anchor = held.consensus.photos[0]
-            if photos and photos[0].photo_id == anchor.photo_id:
-                laid = {p.photo_id for p in photos} | (same & held.consensus.rejected.keys())
+            failed = same & held.consensus.rejected.keys()
+            waiting = [one.specimen for one in wanted if one.photo_id not in failed]
+            stands = bool(photos) and photos[0].photo_id == anchor.photo_id
+            if stands and not leaves_out(photos, waiting):
+                laid = {p.photo_id for p in photos} | failed
                 new = [one for one in wanted if one.photo_id not in laid][: room(len(photos))]
                 if not new and len(photos) == len(held.consensus.photos):
                     return held  # what came or went has no part in it
@@ -281,7 +283,8 @@ class ConsensusStore:
         features = consensus.picture.features
         arrays |= {f"features_{name}": getattr(features, name) for name in _FEATURES}
         for number, photo in enumerate(consensus.photos):
-            arrays[f"colour{number}"] = packed(photo.colour)
+            arrays[f"colour{number}"], bounds = packed(photo.colour)
+            arrays[f"bounds{number}"] = np.array(bounds, np.float32)
             arrays[f"valid{number}"] = np.packbits(photo.valid)
         body = zlib.compress(
             tensors.save({name: np.ascontiguousarray(one) for name, one in arrays.items()})
@@ -312,11 +315,31 @@ class ConsensusStore:
         return Held(consensus, header["own"]), state, header["judged_by"] == judged_by()
 
 
-def packed(colour: NDArray[np.float32]) -> NDArray[np.uint8]:
-    """Return a colour plane as the bytes of a JPEG."""
-    shown = np.rint(to_srgb(colour) * 255).astype(np.uint8)
-    settings = [cv2.IMWRITE_JPEG_QUALITY, _QUALITY]
-    return np.asarray(cv2.imencode(".jpg", shown[..., ::-1], settings)[1]).ravel()
+def packed(colour: NDArray[np.float32]) -> tuple[NDArray[np.uint8], tuple[float, float]]:
+    """Return logarithmic colour as the bytes of a PNG, and what its 0 and 255 stand for.
+
+    A step is about 2 % of light, less than the noise of a photo. As a JPEG of sRGB values, what
+    lies above the anchor's white was cut off, and measurements of reloaded photos were others.
+    """
+    low, high = float(colour.min()), float(colour.max())
+    code = np.rint((colour - low) * (255 / max(high - low, 1e-6))).astype(np.uint8)
+    return np.asarray(cv2.imencode(".png", code)[1]).ravel(), (low, high)
+
+
+def unpacked_colour(content: NDArray[np.uint8], bounds: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Undo :func:`packed`.
+
+    Raises
+    ------
+    ValueError
+        If the picture cannot be decoded.
+    """
+    code = cv2.imdecode(content, cv2.IMREAD_COLOR)
+    if code is None:
+        raise ValueError("a photo in it cannot be decoded")
+    low, high = bounds
+    steps = (low + np.arange(256) * ((high - low) / 255)).astype(np.float32)
+    return np.asarray(cv2.LUT(code, steps), np.float32)
 
 
 def unpacked(header: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Consensus:
@@ -324,11 +347,8 @@ def unpacked(header: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> C
     mask = arrays["mask"].astype(bool)
     photos = []
     for number, (photo_id, sha256, specimen, resolution) in enumerate(header["photos"]):
-        bgr = cv2.imdecode(arrays[f"colour{number}"], cv2.IMREAD_COLOR)
-        if bgr is None:
-            raise ValueError("a photo in it cannot be decoded")
+        colour = unpacked_colour(arrays[f"colour{number}"], arrays[f"bounds{number}"])
         valid = np.unpackbits(arrays[f"valid{number}"], count=mask.size).reshape(mask.shape)
-        colour = log_colour(np.ascontiguousarray(bgr[..., ::-1]))
         photos.append(
             Aligned(int(photo_id), sha256, specimen, colour, valid.astype(bool), float(resolution))
         )

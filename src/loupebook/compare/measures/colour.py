@@ -40,6 +40,8 @@ def measure(framed: Framed) -> Measured:
         return cannot("the photo is so soft that inks run into each other")
     if framed.light.miss > _WORST_FIT:
         return cannot("light and camera could not be told from the colour of the print")
+    if framed.grey_only:
+        return cannot("the photo is black and white")
     blur = max(1.0, 0.15 * framed.consensus.unit)
     query, model = (rgb2lab(to_srgb(soft(plane, blur))) for plane in framed.in_place)
     steady = framed.inner & (framed.consensus.colour_spread < _STEADY)

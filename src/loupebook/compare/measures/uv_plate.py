@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.compare.frame import Framed, soft
+from loupebook.compare.light import FLOOR
 from loupebook.compare.measures._model import Measured, cannot
 
 NAME = "UV plate"
@@ -38,7 +39,8 @@ def measure(framed: Framed) -> Measured:
 
 def glow_of(colour: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return the green and red light that stands out over the lamp's own violet."""
-    linear = np.exp(colour)
+    # With the floor left in, a dim photo would glow all over, held against its own peak.
+    linear = np.exp(colour) - FLOOR
     return np.asarray(
         np.maximum(linear[..., 1] + 0.5 * linear[..., 0] - 0.6 * linear[..., 2], 0), np.float32
     )

@@ -88,7 +88,7 @@ class LocalArm(KeptArm):
     name = "local"
 
     def __init__(self, folder: Path, *, set_id: str) -> None:
-        recipe = ["RootSIFT 1", cv2.__version__, asdict(REFERENCE)]
+        recipe = ["RootSIFT 2", cv2.__version__, asdict(REFERENCE)]
         super().__init__(folder, hashlib.sha256(json.dumps(recipe).encode()).hexdigest())
         self._set_id = set_id
         self._store: FeatureStore | None = None
