@@ -12,6 +12,17 @@ from pathlib import Path
 from loupebook.errors import SetError
 from loupebook.records.engine import is_read_only
 
+_DAMAGE = frozenset(
+    {
+        sqlite3.SQLITE_CORRUPT,
+        sqlite3.SQLITE_NOTADB,
+        sqlite3.SQLITE_ERROR,  # a table or a column is gone
+        sqlite3.SQLITE_CONSTRAINT,
+        sqlite3.SQLITE_MISMATCH,
+    }
+)
+"""What SQLite says of a file whose content is wrong; of all else the file is innocent."""
+
 
 def write_atomically(path: Path, chunks: Iterable[bytes | memoryview]) -> None:
     """Write a file beside `path`, bring it to disk, then put it in place.
@@ -53,14 +64,6 @@ def keep_atomically(path: Path, chunks: Iterable[bytes | memoryview]) -> None:
             write_atomically(path, chunks)
 
 
-def opened_cache(path: Path) -> sqlite3.Connection:
-    """Open a cache of derived figures; an empty one in memory where it can only be read."""
-    if only_readable(path):
-        return sqlite3.connect(":memory:")
-    make_database_file(path)
-    return sqlite3.connect(path, timeout=30.0)
-
-
 def make_database_file(path: Path) -> None:
     """Make an empty file where there is none, with the rights that this user gives new files.
 
@@ -68,6 +71,15 @@ def make_database_file(path: Path) -> None:
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     path.open("ab").close()
+
+
+def is_damage(exc: Exception) -> bool:
+    """Return whether an error says that a database's content is wrong.
+
+    What the disk or the system refuses is no damage.
+    """
+    code = getattr(exc, "sqlite_errorcode", 0) & 0xFF
+    return code in _DAMAGE or "Could not decode to UTF-8" in str(exc)
 
 
 def only_readable(path: Path) -> bool:
