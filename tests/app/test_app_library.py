@@ -145,6 +145,27 @@ def test_a_proposed_specimen_is_confirmed_by_a_second_person(
     assert made.specimen("S-01").provenance.basis == "court"
 
 
+def test_what_was_changed_after_the_page_was_drawn_is_not_confirmed_unseen(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = Library.create(tmp_path / "two", name="two", two_person=True)
+    add(made, 1, state=IntakeState.PROPOSED)
+    told(monkeypatch, tmp_path / "two")
+    at = open_specimen("S-01")
+    shown = made.specimen("S-01").standing
+    other = next(one for one in Standing if one is not shown)
+    made.edit_specimen("S-01", {"standing": other}, by="A. Example", reason="mistyped")
+    at.text_input(key="confirm-person").set_value("D. Example")
+    next(box for box in at.selectbox if box.label == "On what grounds *").select(Basis.COURT)
+    next(button for button in at.button if button.label == "Confirm").click().run()
+    assert "after you looked at it" in at.error[0].value
+    assert made.specimen("S-01").state is IntakeState.PROPOSED
+    # The page shows it as it is now, so the next press confirms that.
+    next(button for button in at.button if button.label == "Confirm").click().run()
+    assert made.specimen("S-01").state is IntakeState.CONFIRMED
+    assert made.specimen("S-01").standing is other
+
+
 def test_a_wrong_standing_is_corrected_and_the_correction_taken_back(library: Library) -> None:
     at = open_specimen("S-02")
     before = library.specimen("S-02")

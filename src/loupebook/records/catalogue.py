@@ -184,13 +184,19 @@ class Catalogue(CatalogueReader):
             return adding.add_specimen(change, store, cleaned, pictures)
 
     def confirm(
-        self, name: str, *, by: str, basis: str | None = None, on: str | None = None
+        self,
+        name: str,
+        *,
+        by: str,
+        basis: str | None = None,
+        on: str | None = None,
+        seen: int | None = None,
     ) -> SpecimenRecord:
         """Confirm a proposed specimen; see :func:`.standing_changes.confirm`."""
         basis = optional(clean_line, basis, "basis")
         on = optional(clean_date, on, "confirmed_on")
         with self._changing(by) as change:
-            return standing_changes.confirm(change, name, basis=basis, on=on)
+            return standing_changes.confirm(change, name, basis=basis, on=on, seen=seen)
 
     def withdraw(self, name: str, *, by: str, reason: str) -> SpecimenRecord:
         """Withdraw a specimen; see :func:`.standing_changes.withdraw`."""
