@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 from app_driver import PAGES, opened, shown, told, words
@@ -147,6 +148,29 @@ def test_a_draft_is_offered_again_after_the_page_was_closed(library: Library) ->
     assert len(library.drafts.all()) == 1  # it still has a name
     next(one for one in again.text_input if one.label == "Name of the specimen *").set_value("")
     again.run()
+    assert library.drafts.all() == []
+
+
+def field(at: AppTest, label: str) -> Any:
+    return next(one for one in [*at.text_input, *at.text_area] if one.label == label)
+
+
+def test_two_sessions_work_on_one_draft(library: Library) -> None:
+    desk = opened("add")
+    field(desk, "Name of the specimen *").set_value("S-60").run()
+    phone = opened("add")
+    next(button for button in phone.button if button.label == "Go on").click().run()
+    field(desk, "Where it came from").set_value("auction").run()
+    field(phone, "Notes").set_value("from a box").run()
+    assert field(phone, "Where it came from").value == "auction"
+    (draft,) = library.drafts.all()
+    told = {name: draft.fields[name] for name in ("name", "source", "notes")}
+    assert told == {"name": "S-60", "source": "auction", "notes": "from a box"}
+
+    library.drafts.discard(draft.draft_id)  # the desk has entered it
+    phone.run()
+    assert "entered or given up" in phone.info[0].value
+    assert field(phone, "Notes").value == ""
     assert library.drafts.all() == []
 
 
