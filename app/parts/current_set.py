@@ -20,7 +20,7 @@ from loupebook.errors import (
 )
 from loupebook.library import SET_VARIABLE, Library, default_set
 from parts.persons import seen_by
-from parts.words import plain
+from parts.words import plain, refused
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -84,7 +84,7 @@ def overview_of(library: Library) -> SetOverview:
 
 @contextmanager
 def faults_shown() -> Iterator[None]:
-    """Show an error of ours where it happens, with what to do, instead of a stack trace."""
+    """Show an error of ours or of a file where it happens, with what to do, not as a trace."""
     try:
         yield
     except SetNotFound as error:
@@ -101,6 +101,8 @@ def faults_shown() -> Iterator[None]:
         st.markdown("Browsing works without the encoder; searching does not.")
     except LoupebookError as error:
         st.error(plain(str(error)), icon=":material/error:")
+    except OSError as error:
+        st.error(plain(refused(error)), icon=":material/error:")
 
 
 def say_no_set() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -186,6 +187,30 @@ def test_a_record_typed_before_its_first_photo_is_there_again(library: Library) 
     assert fields["Name of the specimen *"] == "S-88"
     assert fields["Notes"] == "from a box"
     assert [draft.fields["name"] for draft in library.drafts.all()] == ["S-88"]
+
+
+def test_a_folder_that_finds_no_room_for_temporary_files_is_said(
+    library: Library, photo_folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = opened("add")
+    at.text_input(key="batch-path").set_value(str(photo_folder)).run()
+    at.text_input(key="batch-person").set_value("E. Example").run()
+    monkeypatch.setattr(tempfile, "tempdir", str(photo_folder / "none"))
+    next(button for button in at.button if button.label == "Check only").click().run()
+    assert not at.exception
+    assert "The system refused a file" in at.error[0].value
+
+
+def test_a_bag_that_finds_no_room_for_temporary_files_is_said(
+    library: Library, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = opened()
+    at.switch_page("views/upkeep.py").run()
+    at.text_input(key="export-person").set_value("E. Example")
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "none"))
+    next(button for button in at.button if button.label == "Make the bag").click().run()
+    assert not at.exception
+    assert "The system refused a file" in at.error[0].value
 
 
 def test_the_list_of_photos_ticks_off_what_is_there(library: Library) -> None:
