@@ -18,6 +18,7 @@ from sqlalchemy.orm import Session
 from loupebook.errors import SetDamaged, SetError, SetNotFound
 from loupebook.records import adding, editing, standing_changes
 from loupebook.records.adding import AddOutcome
+from loupebook.records.advice import RESTORE
 from loupebook.records.change import Change
 from loupebook.records.checks import clean_photo, clean_record, optional
 from loupebook.records.creation import make_set
@@ -111,7 +112,7 @@ class Catalogue(CatalogueReader):
         if not file.is_file():
             raise SetNotFound(f"{folder}: no set is here (no {CATALOGUE_FILE}); make one first")
         if file.stat().st_size == 0:
-            raise SetDamaged(f"{file}: the catalogue is empty; restore it from a copy")
+            raise SetDamaged(f"{file}: the catalogue is empty; {RESTORE}")
         catalogue = cls(folder, wait_s=wait_s)
         try:
             with translated(file):

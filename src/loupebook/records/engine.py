@@ -20,6 +20,7 @@ from sqlalchemy import Connection, Engine, QueuePool, create_engine, event
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from loupebook.errors import SetBusy, SetDamaged, SetError, SetNotFound
+from loupebook.records.advice import RESTORE
 
 _BEGIN = "loupebook_begin"
 _SWITCH_WAIT_S = 2.0
@@ -174,9 +175,7 @@ def _ours(file: Path, error: BaseException | None) -> SetError:
         return SetBusy(f"{file}: another process is writing to the set; try again in a moment")
     broken_text = "Could not decode to UTF-8" in str(error)
     if broken_text or code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
-        return SetDamaged(
-            f"{file}: the catalogue is damaged ({error}); restore catalogue.sqlite from a copy"
-        )
+        return SetDamaged(f"{file}: the catalogue is damaged ({error}); {RESTORE}")
     if code == sqlite3.SQLITE_CANTOPEN:
         return SetNotFound(f"{file}: the catalogue cannot be opened; check path and permissions")
     if code == sqlite3.SQLITE_READONLY:
