@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import os
+import re
 import secrets
+import shutil
 import sqlite3
+import time
 from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
@@ -12,6 +15,9 @@ from pathlib import Path
 from loupebook.errors import SetError
 from loupebook.records.engine import is_read_only
 
+_DRAFT = re.compile(r"\..+\.part|\..+\.index\.\w+")
+_LEFT_S = 3600.0
+"""A draft that nobody has written to for so long is nobody's, in seconds."""
 _DAMAGE = frozenset(
     {
         sqlite3.SQLITE_CORRUPT,
@@ -46,6 +52,31 @@ def write_atomically(path: Path, chunks: Iterable[bytes | memoryview]) -> None:
         draft.replace(path)
     finally:
         draft.unlink(missing_ok=True)
+
+
+def remove_leftovers(folder: Path) -> None:
+    """Remove drafts of derived files that a killed program left in a folder.
+
+    Only those that nobody has written to for an hour: others may be at work on theirs.
+
+    Parameters
+    ----------
+    folder : Path
+        May be missing.
+    """
+    for path in folder.iterdir() if folder.is_dir() else ():
+        # What cannot be removed now is in nobody's way, and is met again the next time.
+        with suppress(OSError):
+            if _DRAFT.fullmatch(path.name) and time.time() - _written_at(path) > _LEFT_S:
+                if path.is_dir():
+                    shutil.rmtree(path)
+                else:
+                    path.unlink()
+
+
+def _written_at(path: Path) -> float:
+    written = [path, *path.iterdir()] if path.is_dir() else [path]
+    return max(one.stat().st_mtime for one in written)
 
 
 def keep_atomically(path: Path, chunks: Iterable[bytes | memoryview]) -> None:

@@ -12,7 +12,13 @@ from typing import ClassVar
 
 from loupebook.errors import IndexDamaged, LoupebookError, SearchError, SetError
 from loupebook.records.engine import reading_uri, state_of
-from loupebook.search.files import is_damage, make_database_file, may_not_write, only_readable
+from loupebook.search.files import (
+    is_damage,
+    make_database_file,
+    may_not_write,
+    only_readable,
+    remove_leftovers,
+)
 
 _ADVICE = {
     sqlite3.SQLITE_FULL: "The disk is full: free some space, then try again.",
@@ -61,6 +67,7 @@ class KeptStore(ABC):
         with self._checked():
             if not self._only_read:
                 make_database_file(path)
+                remove_leftovers(path.parent)
             self._opened_at = self._as_it_lies()
             self._db = self._connect()
         try:
