@@ -9,11 +9,13 @@ import sys
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import pytest
 from records_material import photo_of, specimen_of
 
-from loupebook.errors import SetBusy, SetError
+from loupebook.errors import SetBusy, SetDamaged, SetError
+from loupebook.records import queries
 from loupebook.records.catalogue import Catalogue
 
 ADDER = """
@@ -160,3 +162,30 @@ def test_a_set_that_can_only_be_read(
             "photos",
         ]
     writer.close()
+
+
+def test_a_reader_who_may_only_read_is_not_told_of_damage_where_others_write(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Catalogue.create(tmp_path / "set", name="S") as catalogue:
+        for number in range(8):
+            catalogue.add_specimen(specimen_of(str(number)), [photo_of(number)], by="me")
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    file = tmp_path / "set" / "catalogue.sqlite"
+    whole = file.read_bytes()
+    asked = queries.list_photos
+
+    def while_others_write(*wanted: Any) -> Any:
+        # What a reader meets whose pages are written while it reads on.
+        file.write_bytes(whole[:4096] + bytes(len(whole) - 4096))
+        return asked(*wanted)
+
+    with Catalogue.open(tmp_path / "set") as reader:
+        with monkeypatch.context() as patch:
+            patch.setattr(queries, "list_photos", while_others_write)
+            with pytest.raises(SetBusy, match="changed while it was read; try again"):
+                reader.photos()
+        with pytest.raises(SetDamaged):
+            reader.photos()
+        file.write_bytes(whole)
+        assert len(reader.photos()) == 8

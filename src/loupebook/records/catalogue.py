@@ -115,7 +115,7 @@ class Catalogue(CatalogueReader):
             raise SetDamaged(f"{file}: the catalogue is empty; {RESTORE}")
         catalogue = cls(folder, wait_s=wait_s)
         try:
-            with translated(file):
+            with catalogue._moved_told_apart(), translated(file):
                 bring_up_to_date(catalogue._engine)
             catalogue.info()
         except BaseException:
