@@ -17,6 +17,7 @@ from records_material import photo_of, specimen_of
 from loupebook.errors import SetBusy, SetDamaged, SetError
 from loupebook.records import queries
 from loupebook.records.catalogue import Catalogue
+from loupebook.records.engine import translated
 
 ADDER = """
 import sys
@@ -189,3 +190,13 @@ def test_a_reader_who_may_only_read_is_not_told_of_damage_where_others_write(
             reader.photos()
         file.write_bytes(whole)
         assert len(reader.photos()) == 8
+
+
+def test_a_disk_that_refuses_says_so_and_what_to_do(tmp_path: Path) -> None:
+    refused = sqlite3.OperationalError("disk I/O error")
+    refused.sqlite_errorcode = sqlite3.SQLITE_IOERR_WRITE
+    with (
+        pytest.raises(SetError, match=r"disk may be full or gone: see to it, then try again"),
+        translated(tmp_path / "catalogue.sqlite"),
+    ):
+        raise refused

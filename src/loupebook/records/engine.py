@@ -177,9 +177,16 @@ def _ours(file: Path, error: BaseException | None) -> SetError:
     if broken_text or code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
         return SetDamaged(f"{file}: the catalogue is damaged ({error}); {RESTORE}")
     if code == sqlite3.SQLITE_CANTOPEN:
-        return SetNotFound(f"{file}: the catalogue cannot be opened; check path and permissions")
+        return SetNotFound(
+            f"{file}: the catalogue cannot be opened; check path, permissions and room on the disk"
+        )
     if code == sqlite3.SQLITE_READONLY:
         return SetError(f"{file}: the set can only be read here; copy it to a folder of your own")
     if code == sqlite3.SQLITE_FULL:
         return SetError(f"{file}: the disk is full; nothing was changed")
+    if code == sqlite3.SQLITE_IOERR:
+        return SetError(
+            f"{file}: the catalogue can be neither read nor written just now ({error}); the disk "
+            "may be full or gone: see to it, then try again"
+        )
     return SetError(f"{file}: the catalogue could not be used: {error}")
