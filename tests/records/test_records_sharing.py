@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -14,10 +15,13 @@ from typing import Any
 import pytest
 from records_material import photo_of, specimen_of
 
-from loupebook.errors import SetBusy, SetDamaged, SetError
+from loupebook.errors import SetBusy, SetDamaged, SetError, SetNotFound
 from loupebook.records import queries
 from loupebook.records.catalogue import Catalogue
+from loupebook.records.drafts import Drafts
 from loupebook.records.engine import translated
+from loupebook.records.photo_store import PhotoStore, Stored
+from loupebook.search.files import keep_atomically, make_database_file
 
 ADDER = """
 import sys
@@ -200,3 +204,42 @@ def test_a_disk_that_refuses_says_so_and_what_to_do(tmp_path: Path) -> None:
         translated(tmp_path / "catalogue.sqlite"),
     ):
         raise refused
+
+
+def test_a_set_deleted_while_it_is_open_takes_no_change_and_does_not_come_back(
+    tmp_path: Path,
+) -> None:
+    folder = tmp_path / "set"
+    with Catalogue.create(folder, name="S") as catalogue:
+        catalogue.add_specimen(specimen_of("A"), [photo_of(1)], by="me")
+        shutil.rmtree(folder)
+        with pytest.raises(SetNotFound, match="deleted or replaced while it was open"):
+            catalogue.add_specimen(specimen_of("B"), [photo_of(2)], by="me")
+        with pytest.raises(SetNotFound):
+            Drafts(folder).begin(by="me")
+        with pytest.raises(SetError):
+            PhotoStore(folder / "photos").put(b"a photo")
+        with pytest.raises(FileNotFoundError):
+            make_database_file(folder / "derived" / "embeddings" / "a.sqlite")
+        keep_atomically(folder / "derived" / "readings" / "a.json", [b"{}"])
+        assert not folder.exists()
+
+
+def test_a_set_replaced_while_a_change_is_under_way_is_not_said_to_be_changed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "set"
+    put = PhotoStore.put
+
+    def put_then_replace(store: PhotoStore, data: bytes) -> Stored:
+        outcome = put(store, data)
+        shutil.move(folder, tmp_path / "elsewhere")
+        Catalogue.create(folder, name="other").close()
+        return outcome
+
+    with Catalogue.create(folder, name="S") as catalogue:
+        monkeypatch.setattr(PhotoStore, "put", put_then_replace)
+        with pytest.raises(SetNotFound, match="open the set again"):
+            catalogue.add_specimen(specimen_of("A"), [photo_of(1)], by="me")
+    with Catalogue.open(folder) as other:
+        assert other.count_specimens() == 0

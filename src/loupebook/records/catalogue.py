@@ -22,7 +22,7 @@ from loupebook.records.advice import RESTORE
 from loupebook.records.change import Change
 from loupebook.records.checks import clean_photo, clean_record, optional
 from loupebook.records.creation import make_set
-from loupebook.records.engine import translated, writing
+from loupebook.records.engine import inode_of, translated, writing
 from loupebook.records.migrations import bring_up_to_date
 from loupebook.records.model import NewPhoto, PhotoRecord, SetInfo, SpecimenRecord
 from loupebook.records.reading import CATALOGUE_FILE, CatalogueReader
@@ -52,6 +52,7 @@ class Catalogue(CatalogueReader):
     def __init__(self, folder: Path, *, wait_s: float) -> None:
         super().__init__(folder, wait_s=wait_s)
         self._writing = writing(self._engine)
+        self._inode = inode_of(self._file)
 
     @classmethod
     def create(
@@ -256,7 +257,17 @@ class Catalogue(CatalogueReader):
             )
         with translated(self._file), Session(self._writing) as session:
             session.connection()
+            self._require_in_place()
             change = Change(session, author)
             yield change
             if keep and change.logged:
+                self._require_in_place()
                 session.commit()
+
+    def _require_in_place(self) -> None:
+        """Refuse to write to a file that nobody will find: SQLite goes on with a deleted one."""
+        if inode_of(self._file) != self._inode:
+            raise SetNotFound(
+                f"{self._file}: the catalogue was deleted or replaced while it was open; nothing "
+                "was changed; open the set again"
+            )

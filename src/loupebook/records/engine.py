@@ -98,6 +98,14 @@ def state_of(file: Path) -> tuple[int, ...]:
     return (seen.st_mtime_ns, seen.st_size, seen.st_ino, _log_bytes(file))
 
 
+def inode_of(file: Path) -> int | None:
+    """Return what differs once another file lies in a file's place; None where none does."""
+    try:
+        return file.stat().st_ino
+    except FileNotFoundError:
+        return None
+
+
 @contextmanager
 def translated(file: Path) -> Iterator[None]:
     """Turn errors of SQLAlchemy and SQLite about a catalogue file into ours.

@@ -40,7 +40,7 @@ def write_atomically(path: Path, chunks: Iterable[bytes | memoryview]) -> None:
     chunks : iterable of bytes
         The content, in order.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(path.parent)
     # Made by open, not by tempfile, whose files nobody but their maker may read: others who
     # use the set read what one of them has made.
     draft = path.with_name(f".{path.name}.{secrets.token_hex(8)}.part")
@@ -52,6 +52,21 @@ def write_atomically(path: Path, chunks: Iterable[bytes | memoryview]) -> None:
         draft.replace(path)
     finally:
         draft.unlink(missing_ok=True)
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder for derived files, but no set: one deleted while it is open stays away.
+
+    Raises
+    ------
+    FileNotFoundError
+        The set's folder is gone.
+    """
+    for one in (folder, *folder.parents):
+        if one.name == "derived":
+            one.mkdir(exist_ok=True)
+            break
+    folder.mkdir(parents=True, exist_ok=True)
 
 
 def remove_leftovers(folder: Path) -> None:
@@ -100,7 +115,7 @@ def make_database_file(path: Path) -> None:
 
     SQLite would let nobody but its maker write to it, whoever else may write to the folder.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(path.parent)
     path.open("ab").close()
 
 
