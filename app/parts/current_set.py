@@ -61,10 +61,15 @@ def open_set() -> Library | None:
     folder = default_set()
     if folder is None:
         return None
-    catalogue = folder / "catalogue.sqlite"
-    # A set deleted and made anew at the same place is another set: its inode differs.
-    made = catalogue.stat().st_ino if catalogue.exists() else 0
-    return seen_by(_opened(str(folder), made))
+    return seen_by(_opened(str(folder), _made(folder)))
+
+
+def _made(folder: Path) -> int:
+    """Return what differs once a set was deleted and another made at the same place."""
+    try:
+        return (folder / "catalogue.sqlite").stat().st_ino
+    except FileNotFoundError:
+        return 0
 
 
 @st.cache_resource(show_spinner=False, max_entries=8)

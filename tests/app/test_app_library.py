@@ -9,6 +9,7 @@ from app_driver import opened, shown, told, words
 from streamlit.testing.v1 import AppTest
 
 from drawn_prints import as_bytes, draw_print
+from loupebook.errors import SetNotFound
 from loupebook.library import (
     Basis,
     Element,
@@ -215,3 +216,14 @@ def test_a_mislabelled_photo_is_corrected(library: Library) -> None:
 
 def test_an_unknown_name_in_the_address_is_said(library: Library) -> None:
     assert "no specimen of that name" in open_specimen("S-99").warning[0].value
+
+
+def test_a_set_that_goes_while_it_is_looked_for_is_said_to_be_gone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from parts.current_set import open_set
+
+    told(monkeypatch, tmp_path / "gone")
+    monkeypatch.setattr(Path, "exists", lambda _: True)
+    with pytest.raises(SetNotFound, match="no set is here"):
+        open_set()

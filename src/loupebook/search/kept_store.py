@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import ClassVar
 
 from loupebook.errors import IndexDamaged, LoupebookError, SearchError, SetError
-from loupebook.records.engine import reading_uri, state_of
+from loupebook.records.engine import inode_of, reading_uri, state_of
 from loupebook.search.files import (
     is_damage,
     make_database_file,
@@ -119,10 +119,10 @@ class KeptStore(ABC):
         """
         return self._as_it_lies() != self._opened_at
 
-    def _as_it_lies(self) -> tuple[int, ...]:
+    def _as_it_lies(self) -> tuple[int | None, ...]:
         if self._only_read:
             return state_of(self.path)
-        return (self.path.stat().st_ino,) if self.path.exists() else ()
+        return (inode_of(self.path),)
 
     @property
     def revision(self) -> int:
