@@ -152,7 +152,11 @@ def private_folder() -> Path:
     A folder of that name that belongs to somebody else is left alone.
     """
     folder = Path(tempfile.gettempdir()) / f"loupebook-{getpass.getuser()}"
-    folder.mkdir(mode=0o700, exist_ok=True)
+    try:
+        folder.mkdir(mode=0o700, exist_ok=True)
+    except OSError:
+        # A full disk must not take the pages away: it is tried again with each query, and told.
+        return folder / "in-work"
     mine = not hasattr(os, "getuid") or folder.stat().st_uid == os.getuid()
     if not mine or folder.is_symlink():
         return Path(tempfile.mkdtemp(prefix="loupebook-"))

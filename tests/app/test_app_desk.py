@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import tempfile
 import time
 from pathlib import Path
 
@@ -220,6 +221,19 @@ def test_an_examination_that_cannot_be_kept_goes_on(
     assert not at.error
     assert any("cannot be kept across a reload" in one.value for one in at.warning)
     assert any(box.label == "Save this examination" for box in at.expander)
+
+
+def test_a_full_disk_does_not_keep_the_pages_from_starting(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from parts.kept import private_folder
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    monkeypatch.setattr(Path, "mkdir", full)
+    assert private_folder().parent.parent == tmp_path
 
 
 def test_what_could_be_kept_only_in_part_is_not_left(
