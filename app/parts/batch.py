@@ -13,7 +13,7 @@ from loupebook.errors import LoupebookError
 from loupebook.library import Element, SpecimenRecord, Standing
 from parts.persons import ask_name
 from parts.progress import shown_progress
-from parts.words import counted, plain
+from parts.words import counted, plain, refused
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -78,10 +78,13 @@ def offer_batch(library: Library) -> None:
         check = st.button("Check only", disabled=not ready)
         add = st.button("Add them", type="primary", disabled=not ready)
     if check or add:
-        with tempfile.TemporaryDirectory() as held:
-            folder = path or _laid_out(files, Path(held))
-            batch = Batch(folder, person, element, standing, proposed, dry_run=not add)
-            st.session_state[REPORT] = _run(library, batch)
+        try:
+            with tempfile.TemporaryDirectory() as held:
+                folder = path or _laid_out(files, Path(held))
+                batch = Batch(folder, person, element, standing, proposed, dry_run=not add)
+                st.session_state[REPORT] = _run(library, batch)
+        except OSError as error:
+            st.session_state[REPORT] = refused(error)
         # The head of the page counts what the set holds, so it is drawn again.
         st.rerun()
     report = st.session_state.get(REPORT)

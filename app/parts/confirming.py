@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from loupebook.library import IncomingPhoto
-from parts.correcting import CONFIRMED, offer_confirmation
+from parts.correcting import CONFIRMED, last_line, offer_confirmation
 from parts.guidance import show_guide
 from parts.neighbours import show_neighbours
 from parts.plates import show_plates, specimen_card
@@ -31,11 +31,12 @@ def show_waiting(library: Library) -> None:
         st.markdown("Nothing waits for confirmation.")
         return
     name = st.session_state.get(CHOSEN)
+    line = last_line(library, name) if name else 0
     waiting = library.specimens(state="proposed", limit=SHOWN)
     chosen = next((one for one in waiting if one.name == name), None)
     if chosen is not None:
         st.button("Back to the list", icon=":material/arrow_back:", on_click=_choose, args=(None,))
-        _show_one(library, chosen)
+        _show_one(library, chosen, line)
         return
     more = f", the first {len(waiting)} by name" if count > len(waiting) else ""
     st.caption(f"{counted(count, 'specimen')} waiting{more}")
@@ -47,7 +48,7 @@ def _choose(name: str | None) -> None:
     st.session_state[CHOSEN] = name
 
 
-def _show_one(library: Library, specimen: SpecimenRecord) -> None:
+def _show_one(library: Library, specimen: SpecimenRecord, line: int) -> None:
     photos = library.photos(specimen.name)
     left, right = st.columns([6, 4], gap="large")
     with left:
@@ -56,7 +57,7 @@ def _show_one(library: Library, specimen: SpecimenRecord) -> None:
         show_neighbours(library, handed, specimen.standing, own=specimen.name)
     with right:
         show_record(specimen)
-        offer_confirmation(library, specimen)
+        offer_confirmation(library, specimen, line)
         show_guide(specimen.element, [(photo.view, photo.lighting) for photo in photos])
 
 

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 CONFIRMED = "confirmed-now"
 """Where the page finds the specimen that was confirmed just now."""
+SEEN = "confirm-seen"
+"""Specimen that the page has offered to confirm, and its last line in the log then."""
 TEXTS = {
     "marque": "Marque",
     "edition": "Edition",
@@ -28,8 +30,38 @@ TEXTS = {
 }
 
 
-def offer_confirmation(library: Library, specimen: SpecimenRecord) -> None:
-    """Offer to confirm a proposed specimen with its grounds."""
+def last_line(library: Library, name: str) -> int:
+    """Return the number of a specimen's last line in the log.
+
+    Read it before what the page shows: what is changed in between then counts as not seen.
+    """
+    lines = library.history(name)
+    return lines[-1].event_id if lines else 0
+
+
+def offer_confirmation(library: Library, specimen: SpecimenRecord, line: int) -> None:
+    """Offer to confirm a proposed specimen with its grounds.
+
+    Parameters
+    ----------
+    library : Library
+        The set.
+    specimen : SpecimenRecord
+        As the page shows it.
+    line : int
+        Its :func:`last_line` before the page read it.
+    """
+    # The press of the button runs the page anew, over what was changed since: what counts is
+    # what the run before has shown.
+    name, seen = st.session_state.get(SEEN, (specimen.name, line))
+    if _confirmed(library, specimen, seen if name == specimen.name else line):
+        st.session_state[CONFIRMED] = specimen.name
+        st.rerun()
+    st.session_state[SEEN] = (specimen.name, line)
+
+
+def _confirmed(library: Library, specimen: SpecimenRecord, seen: int) -> bool:
+    """Ask for grounds and name; return whether the specimen was confirmed with them."""
     st.subheader("Confirm")
     known = specimen.provenance
     two_person = library.info().two_person
@@ -45,17 +77,17 @@ def offer_confirmation(library: Library, specimen: SpecimenRecord) -> None:
         reference = st.text_input("Letter, receipt or file number", placeholder="if there is one")
         person = ask_name(library, "confirm-person")
         if not st.form_submit_button("Confirm", type="primary", icon=":material/verified_user:"):
-            return
+            return False
         if not person or grounds is None:
             st.error("Give your name and the grounds.")
-            return
+            return False
+        basis = grounds.with_reference(reference)
         try:
-            library.confirm(specimen.name, by=person, basis=grounds.with_reference(reference))
+            library.confirm(specimen.name, by=person, basis=basis, seen=seen)
         except LoupebookError as error:
             st.error(plain(str(error)))
-            return
-    st.session_state[CONFIRMED] = specimen.name
-    st.rerun()
+            return False
+    return True
 
 
 def offer_edit(library: Library, specimen: SpecimenRecord) -> None:

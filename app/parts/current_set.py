@@ -20,7 +20,7 @@ from loupebook.errors import (
 )
 from loupebook.library import SET_VARIABLE, Library, default_set
 from parts.persons import seen_by
-from parts.words import plain
+from parts.words import plain, refused
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -61,10 +61,15 @@ def open_set() -> Library | None:
     folder = default_set()
     if folder is None:
         return None
-    catalogue = folder / "catalogue.sqlite"
-    # A set deleted and made anew at the same place is another set: its inode differs.
-    made = catalogue.stat().st_ino if catalogue.exists() else 0
-    return seen_by(_opened(str(folder), made))
+    return seen_by(_opened(str(folder), _made(folder)))
+
+
+def _made(folder: Path) -> int:
+    """Return what differs once a set was deleted and another made at the same place."""
+    try:
+        return (folder / "catalogue.sqlite").stat().st_ino
+    except FileNotFoundError:
+        return 0
 
 
 @st.cache_resource(show_spinner=False, max_entries=8)
@@ -84,7 +89,7 @@ def overview_of(library: Library) -> SetOverview:
 
 @contextmanager
 def faults_shown() -> Iterator[None]:
-    """Show an error of ours where it happens, with what to do, instead of a stack trace."""
+    """Show an error of ours or of a file where it happens, with what to do, not as a trace."""
     try:
         yield
     except SetNotFound as error:
@@ -101,6 +106,8 @@ def faults_shown() -> Iterator[None]:
         st.markdown("Browsing works without the encoder; searching does not.")
     except LoupebookError as error:
         st.error(plain(str(error)), icon=":material/error:")
+    except OSError as error:
+        st.error(plain(refused(error)), icon=":material/error:")
 
 
 def say_no_set() -> None:

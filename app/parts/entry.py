@@ -47,6 +47,10 @@ POOR = "It can be kept, marked as poor; a better one is worth more."
 DRAFT = "draft-id"
 REPORT = "entry-report"
 LEFT_OUT = "entry-left-out"
+BEGUN = "draft-begun"
+DRAWN = "draft-drawn"
+TIMES = "draft-times-drawn-anew"
+GONE = "The specimen that was begun here has been entered or given up in another session."
 NOT_NAMED = "not named yet"
 STANDING_WORDS = {Standing.GENUINE: "◎ Genuine", Standing.FAKE: "◆ Fake"}
 TEXTS = ("name", "marque", "edition", "origin", "source", "reference", "confirmed_by", "notes")
@@ -112,9 +116,54 @@ def draft_id() -> str:
 def current_draft(library: Library) -> Draft | None:
     """Return the draft on the page, if it has been begun."""
     try:
-        return library.drafts.get(draft_id())
+        draft = library.drafts.get(draft_id())
     except RecordNotFound:
         return None
+    st.session_state[BEGUN] = draft.draft_id
+    return draft
+
+
+def leave_what_is_gone(library: Library) -> None:
+    """Begin afresh where another session has entered the draft on the page or given it up."""
+    if current_draft(library) is None and st.session_state.get(BEGUN) == draft_id():
+        st.session_state[DRAFT] = new_draft_id()
+        st.info(GONE)
+
+
+def keep(
+    library: Library, draft: Draft | None, fields: dict[str, Any], photos: tuple[DraftPhoto, ...]
+) -> None:
+    """Keep what stands on the page, so that it outlives the browser.
+
+    Another session may work on the same draft: only what changed on this page is written, and
+    what changed on the other is shown.
+    """
+    if draft is None:
+        if not any(fields.values()):
+            return
+        draft = begin_draft(library)
+    saved = library.drafts.save(draft.draft_id, fields, photos, since=_as_drawn(draft))
+    st.session_state[DRAWN] = saved
+    if not saved.photos and not any(saved.fields.values()):
+        library.drafts.discard(draft.draft_id)
+        st.session_state.pop(BEGUN, None)
+    elif saved.photos != photos or any(
+        saved.fields.get(name) != value for name, value in fields.items()
+    ):
+        st.session_state[TIMES] = st.session_state.get(TIMES, 0) + 1
+        st.rerun()
+    if len(photos) != len(draft.photos):
+        st.rerun()
+
+
+def _as_drawn(draft: Draft) -> Draft:
+    """Return a draft as this page drew it last; what is drawn for the first time, as it is now."""
+    drawn = st.session_state.get(DRAWN)
+    if drawn is None or drawn.draft_id != draft.draft_id:
+        return draft
+    before = {photo.sha256: photo for photo in drawn.photos}
+    photos = tuple(before.get(photo.sha256, photo) for photo in draft.photos)
+    return replace(drawn, photos=photos)
 
 
 def begin_draft(library: Library) -> Draft:
@@ -126,6 +175,11 @@ def begin_draft(library: Library) -> Draft:
 def _key(name: str) -> str:
     # Another draft gives every field another key, so that it begins with what it holds.
     return f"entry-{draft_id()}-{name}"
+
+
+def _field_key(name: str) -> str:
+    # So does another session's change of this draft; a file on its way must not be lost by it.
+    return f"{_key(name)}-{st.session_state.get(TIMES, 0)}"
 
 
 def offer_drafts(library: Library) -> None:
@@ -231,21 +285,21 @@ def _describe(library: Library, photo: DraftPhoto, number: int) -> tuple[DraftPh
             list(View),
             index=list(View).index(photo.view),
             format_func=VIEW.__getitem__,
-            key=_key(f"view-{mark}"),
+            key=_field_key(f"view-{mark}"),
         )
         lighting = st.selectbox(
             "Lighting",
             list(Lighting),
             index=list(Lighting).index(photo.lighting),
             format_func=LIGHTING.__getitem__,
-            key=_key(f"lighting-{mark}"),
+            key=_field_key(f"lighting-{mark}"),
         )
         px_per_mm = st.number_input(
             "Scale, px per mm",
             min_value=0.1,
             value=photo.px_per_mm,
             placeholder="if known",
-            key=_key(f"scale-{mark}"),
+            key=_field_key(f"scale-{mark}"),
             help="How many pixels one millimetre on the item takes; measure on a ruler "
             "laid beside the item.",
         )
@@ -284,7 +338,7 @@ def read_fields(library: Library, draft: Draft | None) -> dict[str, Any]:
         fields["name"] = st.text_input(
             "Name of the specimen *",
             held.get("name", ""),
-            key=_key("name"),
+            key=_field_key("name"),
             help="Unique, for example BAND-0001. It cannot be changed later.",
         )
         fields["standing"] = _one_of(
@@ -298,7 +352,7 @@ def read_fields(library: Library, draft: Draft | None) -> dict[str, Any]:
         fields["serials"] = st.text_area(
             "Serial numbers",
             held.get("serials", ""),
-            key=_key("serials"),
+            key=_field_key("serials"),
             height=100,
             placeholder="One a line, then where it was read:\nA 104882 | left",
         )
@@ -310,18 +364,18 @@ def read_fields(library: Library, draft: Draft | None) -> dict[str, Any]:
             [str(one) for one in Basis],
             index=[str(one) for one in Basis].index(held["basis"]) if held.get("basis") else None,
             placeholder="choose",
-            key=_key("basis"),
+            key=_field_key("basis"),
         )
         fields["reference"] = st.text_input(
-            "Letter, receipt or file number", held.get("reference", ""), key=_key("reference")
+            "Letter, receipt or file number", held.get("reference", ""), key=_field_key("reference")
         )
         fields["source"] = st.text_input(
-            "Where it came from", held.get("source", ""), key=_key("source")
+            "Where it came from", held.get("source", ""), key=_field_key("source")
         )
     with two:
         fields |= _confirmed(library, held)
         fields["notes"] = st.text_area(
-            "Notes", held.get("notes", ""), key=_key("notes"), height=100
+            "Notes", held.get("notes", ""), key=_field_key("notes"), height=100
         )
     return fields
 
@@ -330,13 +384,15 @@ def _confirmed(library: Library, held: dict[str, Any]) -> dict[str, str | None]:
     """Offer who has confirmed the standing, where that is not left to a second person."""
     if library.info().two_person:
         return {"confirmed_by": None, "confirmed_on": None}
-    name = st.text_input("Confirmed by", held.get("confirmed_by") or "", key=_key("confirmed_by"))
+    name = st.text_input(
+        "Confirmed by", held.get("confirmed_by") or "", key=_field_key("confirmed_by")
+    )
     day = held.get("confirmed_on")
     chosen = st.date_input(
         "Confirmed on",
         value=datetime.date.fromisoformat(day) if day else None,
         max_value=datetime.date.today(),
-        key=_key("confirmed_on"),
+        key=_field_key("confirmed_on"),
     )
     return {"confirmed_by": name, "confirmed_on": chosen.isoformat() if chosen else None}
 
@@ -345,7 +401,7 @@ def _one_of(label: str, kind: Any, held: dict[str, Any], name: str, words: Any) 
     options = list(kind)
     index = options.index(kind(held[name])) if held.get(name) else None
     chosen = st.radio(
-        label, options, index=index, format_func=words, horizontal=True, key=_key(name)
+        label, options, index=index, format_func=words, horizontal=True, key=_field_key(name)
     )
     return str(chosen) if chosen is not None else None
 
@@ -361,7 +417,7 @@ def _known_or_new(label: str, known: Sequence[str], held: dict[str, Any], name: 
         index=options.index(value) if value else None,
         accept_new_options=True,
         placeholder="choose or type",
-        key=_key(name),
+        key=_field_key(name),
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
@@ -13,7 +13,7 @@ from loupebook.library import Element, ExportOptions, Fate, Standing
 from parts.current_set import overview_of
 from parts.persons import ask_name
 from parts.progress import shown_progress
-from parts.words import counted, plain
+from parts.words import counted, plain, refused
 
 if TYPE_CHECKING:
     from loupebook.library import ImportReport, Library
@@ -80,19 +80,25 @@ def _make(library: Library, person: str, options: ExportOptions) -> None:
     if not person:
         st.error("Give your name.")
         return
+    try:
+        st.session_state[BAG] = _bag(library, person, options)
+    except LoupebookError as error:
+        st.error(plain(str(error)))
+    except OSError as error:
+        st.error(plain(refused(error)))
+
+
+def _bag(library: Library, person: str, options: ExportOptions) -> tuple[str, bytes, str]:
+    """Return the name of a bag of the set, the bag, and what is to be said of it."""
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "reference-set.zip"
-        try:
-            with shown_progress() as progress:
-                report = library.export_bag(out, by=person, options=options, progress=progress)
-        except LoupebookError as error:
-            st.error(plain(str(error)))
-            return
+        with shown_progress() as progress:
+            report = library.export_bag(out, by=person, options=options, progress=progress)
         says = (
             f"{counted(report.specimens, 'specimen')}, {counted(report.photos, 'photo')} and "
             f"{counted(report.points, 'point')} are in the bag.{report.left_behind()}"
         )
-        st.session_state[BAG] = (out.name, out.read_bytes(), says)
+        return out.name, out.read_bytes(), says
 
 
 def offer_import(library: Library) -> None:
@@ -123,32 +129,39 @@ def offer_import(library: Library) -> None:
     if file is not None and (look or take):
         st.session_state.pop(TAKEN, None)
         names = [name.strip() for name in leave_out.split(";") if name.strip()]
-        with tempfile.TemporaryDirectory() as folder:
-            bag = Path(folder) / "bag.zip"
-            bag.write_bytes(file.getvalue())
-            try:
-                with st.spinner("Checking every byte…"), shown_progress() as progress:
-                    report = library.import_bag(
-                        bag,
-                        by=person,
-                        dry_run=not take,
-                        prefix=prefix,
-                        leave_out=names,
-                        as_proposed=as_proposed,
-                        progress=progress,
-                    )
-            except BagRefused as error:
-                _show_refusal(error)
-                return
-            except LoupebookError as error:
-                st.error(plain(str(error)))
-                return
+        try:
+            report = _taken_in(
+                library,
+                file.getvalue(),
+                by=person,
+                dry_run=not take,
+                prefix=prefix,
+                leave_out=names,
+                as_proposed=as_proposed,
+            )
+        except BagRefused as error:
+            _show_refusal(error)
+            return
+        except LoupebookError as error:
+            st.error(plain(str(error)))
+            return
+        except OSError as error:
+            st.error(plain(refused(error)))
+            return
         st.session_state[TAKEN] = (file.file_id, report)
         # The head of the page counts what the set holds, so it is drawn again.
         st.rerun()
     looked_into, report = st.session_state.get(TAKEN, (None, None))
     if report is not None and file is not None and file.file_id == looked_into:
         _show(report)
+
+
+def _taken_in(library: Library, data: bytes, **how: Any) -> ImportReport:
+    with tempfile.TemporaryDirectory() as folder:
+        bag = Path(folder) / "bag.zip"
+        bag.write_bytes(data)
+        with st.spinner("Checking every byte…"), shown_progress() as progress:
+            return library.import_bag(bag, progress=progress, **how)
 
 
 def _show_refusal(error: BagRefused) -> None:

@@ -18,6 +18,7 @@ from parts.kept import KEEPER
 from parts.light_table import CHOSEN, SERIES, chosen_ids
 from parts.searching import keep_filters, kept_filters
 from parts.serials import barcodes_of, keep_barcodes, keep_serials, serials_of
+from parts.words import plain, refused
 
 if TYPE_CHECKING:
     from parts.kept import InWork
@@ -73,7 +74,21 @@ def say_note() -> None:
 
 
 def keep(photo: Handed, how_many: int) -> None:
-    """Keep the examination as it stands, under a key that stands in the address."""
+    """Keep the examination as it stands, under a key that stands in the address.
+
+    Where the system refuses that, it is said, and the examination goes on.
+    """
+    try:
+        _keep(photo, how_many)
+    except OSError as error:
+        st.warning(
+            "This examination cannot be kept across a reload of the page. Save it before you "
+            f"leave. {plain(refused(error))}",
+            icon=":material/history:",
+        )
+
+
+def _keep(photo: Handed, how_many: int) -> None:
     own = st.session_state.get(OWN)
     if own is None or own[0] != photo.sha256:
         key = KEEPER.begin(photo.data, photo.name, _session())

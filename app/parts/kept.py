@@ -65,13 +65,23 @@ class Keeper:
         self._lock = Lock()
 
     def begin(self, data: bytes, name: str, holder: str) -> str:
-        """Keep a query and return its key; the oldest make room."""
+        """Keep a query and return its key; the oldest make room.
+
+        Raises
+        ------
+        OSError
+            The system refuses it; then nothing of it is left.
+        """
         key = secrets.token_urlsafe(12)
         place = self._folder / key
-        place.mkdir(parents=True, mode=0o700)
-        self._folder.chmod(0o700)
-        (place / _PHOTO).write_bytes(data)
-        self._write(place, {"name": name})
+        try:
+            place.mkdir(parents=True, mode=0o700)
+            self._folder.chmod(0o700)
+            (place / _PHOTO).write_bytes(data)
+            self._write(place, {"name": name})
+        except OSError:
+            shutil.rmtree(place, ignore_errors=True)
+            raise
         with self._lock:
             self._holders[key] = holder
         self._make_room(key)
@@ -142,7 +152,11 @@ def private_folder() -> Path:
     A folder of that name that belongs to somebody else is left alone.
     """
     folder = Path(tempfile.gettempdir()) / f"loupebook-{getpass.getuser()}"
-    folder.mkdir(mode=0o700, exist_ok=True)
+    try:
+        folder.mkdir(mode=0o700, exist_ok=True)
+    except OSError:
+        # A full disk must not take the pages away: it is tried again with each query, and told.
+        return folder / "in-work"
     mine = not hasattr(os, "getuid") or folder.stat().st_uid == os.getuid()
     if not mine or folder.is_symlink():
         return Path(tempfile.mkdtemp(prefix="loupebook-"))

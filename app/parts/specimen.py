@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from loupebook.library import Library, PhotoRecord, SpecimenRecord
 
 
-def show_specimen(library: Library, specimen: SpecimenRecord) -> None:
-    """Show everything the set holds on one specimen."""
+def show_specimen(library: Library, specimen: SpecimenRecord, line: int) -> None:
+    """Show everything the set holds on one specimen, read after its last `line` in the log."""
     if specimen.state is IntakeState.WITHDRAWN:
         st.warning(
             f"**Withdrawn, not searched.** {plain(specimen.withdrawn_reason or '')}",
@@ -36,7 +36,7 @@ def show_specimen(library: Library, specimen: SpecimenRecord) -> None:
         show_photos(library, photos)
     with right:
         show_record(specimen)
-        offer_changes(library, specimen)
+        offer_changes(library, specimen, line)
     show_history(library, specimen.name)
 
 
@@ -141,11 +141,11 @@ CHANGES = {
 }
 
 
-def offer_changes(library: Library, specimen: SpecimenRecord) -> None:
+def offer_changes(library: Library, specimen: SpecimenRecord, line: int) -> None:
     """Offer what whoever sits at the page may do to the specimen."""
     if specimen.state is IntakeState.PROPOSED:
         if library.may("confirm"):
-            offer_confirmation(library, specimen)
+            offer_confirmation(library, specimen, line)
     elif library.may("withdraw"):
         change_state(library, specimen)
     if library.may("edit"):

@@ -48,6 +48,15 @@ UV_CAUTION = (
 )
 
 
+def refused(error: OSError) -> str:
+    """Say what the system refused, to which file, and what to do."""
+    file = f" ({error.filename})" if error.filename else ""
+    return (
+        f"The system refused a file{file}: {error.strerror or error}. See to it that the disk has "
+        "room and that you may write there, then try again."
+    )
+
+
 def plain(text: str) -> str:
     """Return `text` so that Markdown shows it letter by letter."""
     return re.sub(r"([\\`*_{}\[\]()#+\-.!<>|~$:@&=\"'])", r"\\\1", text)

@@ -12,8 +12,9 @@ from parts.current_set import open_set, say_no_set
 from parts.entry import (
     Entry,
     ask_to_save,
-    begin_draft,
     current_draft,
+    keep,
+    leave_what_is_gone,
     offer_drafts,
     read_fields,
     save,
@@ -26,7 +27,7 @@ from parts.neighbours import show_neighbours
 from parts.words import NOT_SAID
 
 if TYPE_CHECKING:
-    from loupebook.library import Draft, DraftPhoto, Library
+    from loupebook.library import DraftPhoto, Library
 
 
 def add_specimens() -> None:
@@ -49,6 +50,7 @@ def add_specimens() -> None:
 
 
 def enter_one(library: Library) -> None:
+    leave_what_is_gone(library)
     offer_drafts(library)
     draft = current_draft(library)
     left, right = st.columns([5, 4], gap="large")
@@ -76,22 +78,6 @@ def enter_one(library: Library) -> None:
 
 def incoming(photo: DraftPhoto, data: bytes) -> IncomingPhoto:
     return IncomingPhoto(data, photo.file_name, photo.view, photo.lighting, photo.px_per_mm)
-
-
-def keep(
-    library: Library, draft: Draft | None, fields: dict, photos: tuple[DraftPhoto, ...]
-) -> None:
-    """Keep what stands on the page, so that it outlives the browser."""
-    if draft is None:
-        if not any(fields.values()):
-            return
-        draft = begin_draft(library)
-    if photos or any(fields.values()):
-        library.drafts.save(draft.draft_id, fields, photos)
-    else:
-        library.drafts.discard(draft.draft_id)
-    if len(photos) != len(draft.photos):
-        st.rerun()
 
 
 add_specimens()

@@ -6,6 +6,7 @@ import streamlit as st
 
 from loupebook.errors import RecordNotFound
 from loupebook.library import Element, IntakeState, Library, Lighting
+from parts.correcting import last_line
 from parts.current_set import open_set, overview_of, say_empty_set, say_no_set
 from parts.plates import show_plates, specimen_card
 from parts.searching import say_uv
@@ -32,12 +33,13 @@ def browse_library() -> None:
 
 def open_one(library: Library, name: str) -> None:
     st.button("Back to the list", icon=":material/arrow_back:", on_click=back_to_list)
+    line = last_line(library, name)
     try:
         specimen = library.specimen(name)
     except RecordNotFound:
         st.warning("There is no specimen of that name in this set.")
         return
-    show_specimen(library, specimen)
+    show_specimen(library, specimen, line)
 
 
 def browse(library: Library) -> None:

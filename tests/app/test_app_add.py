@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import tempfile
 from pathlib import Path
+from typing import Any
 
 import pytest
 from app_driver import PAGES, opened, shown, told, words
@@ -150,6 +152,29 @@ def test_a_draft_is_offered_again_after_the_page_was_closed(library: Library) ->
     assert library.drafts.all() == []
 
 
+def field(at: AppTest, label: str) -> Any:
+    return next(one for one in [*at.text_input, *at.text_area] if one.label == label)
+
+
+def test_two_sessions_work_on_one_draft(library: Library) -> None:
+    desk = opened("add")
+    field(desk, "Name of the specimen *").set_value("S-60").run()
+    phone = opened("add")
+    next(button for button in phone.button if button.label == "Go on").click().run()
+    field(desk, "Where it came from").set_value("auction").run()
+    field(phone, "Notes").set_value("from a box").run()
+    assert field(phone, "Where it came from").value == "auction"
+    (draft,) = library.drafts.all()
+    told = {name: draft.fields[name] for name in ("name", "source", "notes")}
+    assert told == {"name": "S-60", "source": "auction", "notes": "from a box"}
+
+    library.drafts.discard(draft.draft_id)  # the desk has entered it
+    phone.run()
+    assert "entered or given up" in phone.info[0].value
+    assert field(phone, "Notes").value == ""
+    assert library.drafts.all() == []
+
+
 def test_a_record_typed_before_its_first_photo_is_there_again(library: Library) -> None:
     at = opened("add")
     assert library.drafts.all() == []
@@ -162,6 +187,30 @@ def test_a_record_typed_before_its_first_photo_is_there_again(library: Library) 
     assert fields["Name of the specimen *"] == "S-88"
     assert fields["Notes"] == "from a box"
     assert [draft.fields["name"] for draft in library.drafts.all()] == ["S-88"]
+
+
+def test_a_folder_that_finds_no_room_for_temporary_files_is_said(
+    library: Library, photo_folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = opened("add")
+    at.text_input(key="batch-path").set_value(str(photo_folder)).run()
+    at.text_input(key="batch-person").set_value("E. Example").run()
+    monkeypatch.setattr(tempfile, "tempdir", str(photo_folder / "none"))
+    next(button for button in at.button if button.label == "Check only").click().run()
+    assert not at.exception
+    assert "The system refused a file" in at.error[0].value
+
+
+def test_a_bag_that_finds_no_room_for_temporary_files_is_said(
+    library: Library, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = opened()
+    at.switch_page("views/upkeep.py").run()
+    at.text_input(key="export-person").set_value("E. Example")
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "none"))
+    next(button for button in at.button if button.label == "Make the bag").click().run()
+    assert not at.exception
+    assert "The system refused a file" in at.error[0].value
 
 
 def test_the_list_of_photos_ticks_off_what_is_there(library: Library) -> None:

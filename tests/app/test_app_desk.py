@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import tempfile
 import time
 from pathlib import Path
 
@@ -204,6 +206,48 @@ def test_an_examination_in_work_is_taken_up_from_the_address(filled: Path, shots
     assert {one.label: one.value for one in again.text_input}["Crest"] == "102"
     assert again.selectbox(key="filter-standing").value == "fake"
     assert again.query_params["in-work"] == key
+
+
+def test_an_examination_that_cannot_be_kept_goes_on(
+    filled: Path, shots: Shots, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    import parts.in_work
+    from parts.kept import Keeper
+
+    (tmp_path / "full").write_text("stands in for a disk that takes nothing")
+    monkeypatch.setattr(parts.in_work, "KEEPER", Keeper(tmp_path / "full" / "in-work"))
+    at = hand_in(opened(), shots)
+    assert not at.exception
+    assert not at.error
+    assert any("cannot be kept across a reload" in one.value for one in at.warning)
+    assert any(box.label == "Save this examination" for box in at.expander)
+
+
+def test_a_full_disk_does_not_keep_the_pages_from_starting(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from parts.kept import private_folder
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    monkeypatch.setattr(Path, "mkdir", full)
+    assert private_folder().parent.parent == tmp_path
+
+
+def test_what_could_be_kept_only_in_part_is_not_left(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from parts.kept import Keeper
+
+    def full(keeper: Keeper, place: Path, state: dict[str, str]) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Keeper, "_write", full)
+    with pytest.raises(OSError, match="No space left"):
+        Keeper(tmp_path / "kept").begin(b"a photo", "first.jpg", "one")
+    assert list((tmp_path / "kept").iterdir()) == []
 
 
 @pytest.mark.parametrize("key", ["AAAAAAAAAAAAAAAA", "../../etc/passwd"])

@@ -9,6 +9,7 @@ from app_driver import opened, shown, told, words
 from streamlit.testing.v1 import AppTest
 
 from drawn_prints import as_bytes, draw_print
+from loupebook.errors import SetNotFound
 from loupebook.library import (
     Basis,
     Element,
@@ -145,6 +146,27 @@ def test_a_proposed_specimen_is_confirmed_by_a_second_person(
     assert made.specimen("S-01").provenance.basis == "court"
 
 
+def test_what_was_changed_after_the_page_was_drawn_is_not_confirmed_unseen(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = Library.create(tmp_path / "two", name="two", two_person=True)
+    add(made, 1, state=IntakeState.PROPOSED)
+    told(monkeypatch, tmp_path / "two")
+    at = open_specimen("S-01")
+    shown = made.specimen("S-01").standing
+    other = next(one for one in Standing if one is not shown)
+    made.edit_specimen("S-01", {"standing": other}, by="A. Example", reason="mistyped")
+    at.text_input(key="confirm-person").set_value("D. Example")
+    next(box for box in at.selectbox if box.label == "On what grounds *").select(Basis.COURT)
+    next(button for button in at.button if button.label == "Confirm").click().run()
+    assert "after you looked at it" in at.error[0].value
+    assert made.specimen("S-01").state is IntakeState.PROPOSED
+    # The page shows it as it is now, so the next press confirms that.
+    next(button for button in at.button if button.label == "Confirm").click().run()
+    assert made.specimen("S-01").state is IntakeState.CONFIRMED
+    assert made.specimen("S-01").standing is other
+
+
 def test_a_wrong_standing_is_corrected_and_the_correction_taken_back(library: Library) -> None:
     at = open_specimen("S-02")
     before = library.specimen("S-02")
@@ -194,3 +216,14 @@ def test_a_mislabelled_photo_is_corrected(library: Library) -> None:
 
 def test_an_unknown_name_in_the_address_is_said(library: Library) -> None:
     assert "no specimen of that name" in open_specimen("S-99").warning[0].value
+
+
+def test_a_set_that_goes_while_it_is_looked_for_is_said_to_be_gone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from parts.current_set import open_set
+
+    told(monkeypatch, tmp_path / "gone")
+    monkeypatch.setattr(Path, "exists", lambda _: True)
+    with pytest.raises(SetNotFound, match="no set is here"):
+        open_set()

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
+from threading import Thread
 
 import pytest
 
 from drawn_prints import as_bytes, draw_print
-from loupebook.errors import RecordInvalid, RecordNotFound
+from loupebook.errors import RecordInvalid, RecordNotFound, SetBusy
 from loupebook.library import (
     PHOTO_GUIDE,
     Element,
@@ -22,6 +26,7 @@ from loupebook.library import (
     missing_photos,
 )
 from loupebook.records import drafts as drafts_room
+from loupebook.records.photo_store import PhotoStore, Stored
 
 
 @pytest.fixture
@@ -102,20 +107,87 @@ def test_a_draft_is_kept_over_a_restart_and_gone_when_done(library: Library) -> 
         draft = library.drafts.take_in(draft.draft_id, one, f"..\\x/{number}.png")
     assert library.drafts.take_in(draft.draft_id, data[0], "again.png") == draft
     kept = (draft.photos[1],)
-    library.drafts.save(draft.draft_id, {"name": "N", "serials": ""}, kept)
+    library.drafts.save(draft.draft_id, {"name": "N", "serials": ""}, kept, since=draft)
     with Library.open(library.folder) as reopened:
         (found,) = reopened.drafts.all()
         assert (found.fields["name"], found.photos, found.by) == ("N", kept, "me")
         assert reopened.drafts.photo_bytes(found.draft_id, kept[0].sha256) == data[1]
         assert kept[0].file_name == "1.png"
         files = [path for path in (library.folder / "drafts").rglob("*") if path.is_file()]
-        assert len(files) == 2
+        assert {path.name for path in files} == {".lock", "draft.json", kept[0].sha256}
         reopened.drafts.discard(found.draft_id)
         assert reopened.drafts.all() == []
         with pytest.raises(RecordNotFound):
             reopened.drafts.get(found.draft_id)
     with pytest.raises(RecordNotFound):
         library.drafts.get("../../etc")
+
+
+def test_a_page_changes_only_what_it_has_changed(library: Library) -> None:
+    draft = library.drafts.begin(by="me")
+    for number in (1, 2):
+        drawn = library.drafts.take_in(draft.draft_id, b"%d" % number, f"{number}.png")
+    # Meanwhile another session names the specimen, hands a photo in and describes the second.
+    first, second = drawn.photos
+    library.drafts.take_in(draft.draft_id, b"3", "3.png")
+    library.drafts.save(
+        draft.draft_id, {"name": "N"}, (first, replace(second, px_per_mm=9.0)), since=drawn
+    )
+    saved = library.drafts.save(
+        draft.draft_id, {"name": None, "notes": "n"}, (second,), since=drawn
+    )
+    assert saved == library.drafts.get(draft.draft_id)
+    assert dict(saved.fields) == {"name": "N", "notes": "n"}
+    assert [(one.file_name, one.px_per_mm) for one in saved.photos] == [
+        ("2.png", 9.0),
+        ("3.png", None),
+    ]
+    assert library.drafts.photo_bytes(draft.draft_id, saved.photos[1].sha256) == b"3"
+
+
+def test_two_photos_taken_in_at_once_are_both_kept(
+    library: Library, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    draft = library.drafts.begin(by="me")
+    put = PhotoStore.put
+    others = [Thread(target=library.drafts.take_in, args=(draft.draft_id, b"two", "2.png"))]
+
+    def put_slowly(store: PhotoStore, data: bytes) -> Stored:
+        if data == b"one":
+            others[0].start()
+            others[0].join(0.3)
+        return put(store, data)
+
+    monkeypatch.setattr(PhotoStore, "put", put_slowly)
+    library.drafts.take_in(draft.draft_id, b"one", "1.png")
+    others[0].join()
+    held = library.drafts.get(draft.draft_id).photos
+    assert [photo.file_name for photo in held] == ["1.png", "2.png"]
+
+
+def test_a_draft_that_is_gone_stays_gone(library: Library) -> None:
+    draft = library.drafts.begin(by="me")
+    library.drafts.discard(draft.draft_id)
+    with pytest.raises(RecordNotFound, match="entered or given up"):
+        library.drafts.save(draft.draft_id, {"name": "N"}, (), since=draft)
+    with pytest.raises(RecordNotFound, match="entered or given up"):
+        library.drafts.take_in(draft.draft_id, b"one", "1.png")
+    assert not (library.folder / "drafts" / draft.draft_id).exists()
+
+
+def test_a_draft_begun_twice_keeps_what_is_in_it(library: Library) -> None:
+    draft = library.drafts.begin(by="me")
+    held = library.drafts.take_in(draft.draft_id, b"one", "1.png")
+    assert library.drafts.begin(by="me", draft_id=draft.draft_id) == held
+
+
+def test_a_lock_held_too_long_is_said(library: Library, monkeypatch: pytest.MonkeyPatch) -> None:
+    draft = library.drafts.begin(by="me")
+    monkeypatch.setattr(drafts_room, "_WAIT_S", 0.0)
+    with closing(sqlite3.connect(library.folder / "drafts" / ".lock")) as other:
+        other.execute("BEGIN EXCLUSIVE")
+        with pytest.raises(SetBusy, match="try again"):
+            library.drafts.take_in(draft.draft_id, b"one", "1.png")
 
 
 def test_a_draft_has_limits(library: Library, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -37,6 +37,18 @@ def two(tmp_path: Path) -> Iterator[Catalogue]:
         assert made.verify().damage == ()
 
 
+def test_only_what_was_looked_at_is_confirmed(two: Catalogue) -> None:
+    two.add_specimen(specimen_of("B"), [photo_of(3)], by="First")
+    seen = two.events("B")[-1].event_id
+    two.edit_specimen("A", {"standing": "fake"}, by="First", reason="another specimen")
+    two.add_specimen(specimen_of("B"), [photo_of(4)], by="Third")
+    with pytest.raises(RecordConflict, match="changed by 'Third' after you looked at it"):
+        two.confirm("B", by="Second", basis="court", seen=seen)
+    assert two.specimen("B").state is IntakeState.PROPOSED
+    seen = two.events("B")[-1].event_id
+    assert two.confirm("B", by="Second", basis="court", seen=seen).state is IntakeState.CONFIRMED
+
+
 def test_a_wrong_standing_is_corrected_with_its_reason(catalogue: Catalogue) -> None:
     changed = catalogue.edit_specimen(
         "A", {"standing": "fake", "origin": "press 2"}, by="you", reason="laboratory"

@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import pytest
 from records_material import photo_of, specimen_of
 
-from loupebook.errors import SetBusy, SetError
+from loupebook.errors import SetBusy, SetDamaged, SetError, SetNotFound
+from loupebook.records import queries
 from loupebook.records.catalogue import Catalogue
+from loupebook.records.drafts import Drafts
+from loupebook.records.engine import translated
+from loupebook.records.photo_store import PhotoStore, Stored
+from loupebook.search.files import keep_atomically, make_database_file
 
 ADDER = """
 import sys
@@ -160,3 +167,79 @@ def test_a_set_that_can_only_be_read(
             "photos",
         ]
     writer.close()
+
+
+def test_a_reader_who_may_only_read_is_not_told_of_damage_where_others_write(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Catalogue.create(tmp_path / "set", name="S") as catalogue:
+        for number in range(8):
+            catalogue.add_specimen(specimen_of(str(number)), [photo_of(number)], by="me")
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    file = tmp_path / "set" / "catalogue.sqlite"
+    whole = file.read_bytes()
+    asked = queries.list_photos
+
+    def while_others_write(*wanted: Any) -> Any:
+        # What a reader meets whose pages are written while it reads on.
+        file.write_bytes(whole[:4096] + bytes(len(whole) - 4096))
+        return asked(*wanted)
+
+    with Catalogue.open(tmp_path / "set") as reader:
+        with monkeypatch.context() as patch:
+            patch.setattr(queries, "list_photos", while_others_write)
+            with pytest.raises(SetBusy, match="changed while it was read; try again"):
+                reader.photos()
+        with pytest.raises(SetDamaged):
+            reader.photos()
+        file.write_bytes(whole)
+        assert len(reader.photos()) == 8
+
+
+def test_a_disk_that_refuses_says_so_and_what_to_do(tmp_path: Path) -> None:
+    refused = sqlite3.OperationalError("disk I/O error")
+    refused.sqlite_errorcode = sqlite3.SQLITE_IOERR_WRITE
+    with (
+        pytest.raises(SetError, match=r"disk may be full or gone: see to it, then try again"),
+        translated(tmp_path / "catalogue.sqlite"),
+    ):
+        raise refused
+
+
+def test_a_set_deleted_while_it_is_open_takes_no_change_and_does_not_come_back(
+    tmp_path: Path,
+) -> None:
+    folder = tmp_path / "set"
+    with Catalogue.create(folder, name="S") as catalogue:
+        catalogue.add_specimen(specimen_of("A"), [photo_of(1)], by="me")
+        shutil.rmtree(folder)
+        with pytest.raises(SetNotFound, match="deleted or replaced while it was open"):
+            catalogue.add_specimen(specimen_of("B"), [photo_of(2)], by="me")
+        with pytest.raises(SetNotFound):
+            Drafts(folder).begin(by="me")
+        with pytest.raises(SetError):
+            PhotoStore(folder / "photos").put(b"a photo")
+        with pytest.raises(FileNotFoundError):
+            make_database_file(folder / "derived" / "embeddings" / "a.sqlite")
+        keep_atomically(folder / "derived" / "readings" / "a.json", [b"{}"])
+        assert not folder.exists()
+
+
+def test_a_set_replaced_while_a_change_is_under_way_is_not_said_to_be_changed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "set"
+    put = PhotoStore.put
+
+    def put_then_replace(store: PhotoStore, data: bytes) -> Stored:
+        outcome = put(store, data)
+        shutil.move(folder, tmp_path / "elsewhere")
+        Catalogue.create(folder, name="other").close()
+        return outcome
+
+    with Catalogue.create(folder, name="S") as catalogue:
+        monkeypatch.setattr(PhotoStore, "put", put_then_replace)
+        with pytest.raises(SetNotFound, match="open the set again"):
+            catalogue.add_specimen(specimen_of("A"), [photo_of(1)], by="me")
+    with Catalogue.open(folder) as other:
+        assert other.count_specimens() == 0

@@ -7,6 +7,7 @@ import random
 import shutil
 import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from hypothesis import strategies as st
 from records_material import photo_of, specimen_of
 
 from loupebook.errors import SetDamaged
+from loupebook.records.advice import RESTORE
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.photo_store import digest
 from loupebook.records.verify import DamageKind
@@ -202,3 +204,43 @@ def test_temporary_files_are_removed_on_request_only(folder: Path) -> None:
         assert not left.exists()
         assert orphan.exists()
         assert catalogue.info().change_counter == 6
+
+
+def test_the_advice_for_a_damaged_catalogue_brings_a_copy_back_after_a_kill(
+    folder: Path, tmp_path: Path
+) -> None:
+    file = folder / "catalogue.sqlite"
+    copy = shutil.copy(file, tmp_path / "copy.sqlite")
+    with Catalogue.open(folder) as catalogue:
+        catalogue.add_specimen(specimen_of("later"), [photo_of((9, 0))], by="me")
+        killed = shutil.copytree(folder, tmp_path / "killed")
+    assert (killed / "catalogue.sqlite-wal").stat().st_size
+    (killed / "catalogue.sqlite").write_bytes(b"overwritten " * 1000)
+    with pytest.raises(SetDamaged) as told:
+        Catalogue.open(killed).close()
+    assert "delete catalogue.sqlite-wal and catalogue.sqlite-shm" in str(told.value)
+    for name in ("catalogue.sqlite-wal", "catalogue.sqlite-shm"):
+        (killed / name).unlink(missing_ok=True)
+    shutil.copy(copy, killed / "catalogue.sqlite")
+    with Catalogue.open(killed) as catalogue:
+        assert catalogue.verify().damage == ()
+        assert catalogue.count_specimens() == 6
+
+
+@pytest.mark.parametrize(
+    "sql",
+    [
+        "DELETE FROM set_info",
+        "UPDATE specimen SET origin_id = 7",
+        "PRAGMA application_id = 7",
+    ],
+)
+def test_every_message_about_a_damaged_catalogue_says_the_same(folder: Path, sql: str) -> None:
+    with closing(sqlite3.connect(folder / "catalogue.sqlite")) as raw, raw:
+        raw.execute(sql)
+    try:
+        with Catalogue.open(folder) as catalogue:
+            told = " ".join(damage.message for damage in catalogue.verify().damage)
+    except SetDamaged as damage:
+        told = str(damage)
+    assert RESTORE in told

@@ -272,3 +272,11 @@ def test_killed_at_any_moment_it_keeps_every_committed_batch(tmp_path):
         assert kept % 4 == 0, "half a batch was kept"
         assert len(vectors) == 2 * kept
         assert sorted(labels.photos) == list(range(kept))
+
+
+def test_a_file_that_goes_while_it_is_looked_at_is_outdated(tmp_path, monkeypatch):
+    store = open_store(tmp_path / "store.sqlite")
+    (tmp_path / "store.sqlite").unlink()
+    # As where another process deletes it between two looks.
+    monkeypatch.setattr(Path, "exists", lambda _: True)
+    assert store.outdated

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
+import tempfile
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -329,3 +330,11 @@ def test_what_an_examiner_wrote_is_never_cut() -> None:
     texts = [page.get_textpage().get_text_range() for page in pages(pdf)]
     (at,) = [text for text in texts if "Marks of the examiner" in text]
     assert "A point" in at
+
+
+def test_pages_without_room_for_temporary_files_say_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "none"))
+    with pytest.raises(SheetInvalid, match="room for temporary files"):
+        typeset("record", {}, {})

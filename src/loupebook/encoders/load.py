@@ -15,8 +15,9 @@ from __future__ import annotations
 
 import json
 import logging
+import threading
 import warnings
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -34,6 +35,7 @@ DEFAULT_ENCODER = "lite0-print"
 _CONFIG = "open_clip_config.json"
 _PICKLED = (".bin", ".pth")
 """Weights of these kinds open_clip takes from a folder too, some before safetensors."""
+_TALKATIVE = ("open_clip", "timm", "huggingface_hub")
 _REACH_SECONDS = 4.0
 """How long a hub may take to answer before it counts as out of reach."""
 
@@ -174,15 +176,35 @@ def _architecture(config: dict[str, Any]) -> dict[str, Any]:
 
 @contextmanager
 def _quiet() -> Iterator[None]:
-    """Keep open_clip from logging its own account of a failure that we report ourselves."""
-    before = logging.root.manager.disable
-    logging.disable(logging.ERROR)
+    """Keep open_clip and what it calls from their own account of what we report ourselves.
+
+    Only they are silenced, and only in this thread: others log and warn as before.
+    """
+    # Not taken back: there is one list of such filters for all threads, and to restore it would
+    # undo what another has set meanwhile.
+    warnings.filterwarnings("ignore", module=rf"({'|'.join(_TALKATIVE)})\b")
+    here = threading.get_ident()
+
+    def of_others(record: logging.LogRecord) -> bool:
+        return record.thread != here or record.levelno > logging.ERROR
+
+    # open_clip logs by the root itself.
+    loggers = [logging.root, *_loggers_of(_TALKATIVE)]
+    for logger in loggers:
+        logger.addFilter(of_others)
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            yield
+        yield
     finally:
-        logging.disable(before)
+        for logger in loggers:
+            logger.removeFilter(of_others)
+
+
+def _loggers_of(packages: Collection[str]) -> list[logging.Logger]:
+    return [
+        logging.getLogger(name)
+        for name in tuple(logging.root.manager.loggerDict)
+        if name.partition(".")[0] in packages
+    ]
 
 
 @contextmanager

@@ -32,7 +32,7 @@ from loupebook.compare import (
 from loupebook.errors import ComparisonError, LoupebookError
 from loupebook.records.model import PhotoFacts, PhotoRecord, Standing
 from loupebook.search import Progress, ReadPhoto
-from loupebook.search.files import opened_cache
+from loupebook.search.figure_cache import FigureCache
 
 VERSION = 4
 """Goes up when the same photos would be judged otherwise; the report's format goes up with it."""
@@ -276,20 +276,17 @@ def _forget_all_but(path: Path, states: Collection[str]) -> None:
     """Delete what no design of the set as it stands asks for."""
     if not path.is_file():
         return
-    with closing(_opened(path)) as store, store:
-        old = [(state,) for (state,) in store.execute("SELECT state FROM prints").fetchall()
-               if state not in states]  # fmt: skip
-        store.executemany("DELETE FROM prints WHERE state = ?", old)
+    cache = _cache(path)
+    kept = [state for (state,) in cache.read("SELECT state FROM prints")]
+    cache.write("DELETE FROM prints WHERE state = ?", [(one,) for one in kept if one not in states])
 
 
-def _opened(path: Path) -> sqlite3.Connection:
-    """Open the file to write, its table there whatever was in it before."""
-    store = opened_cache(path)
-    store.execute("CREATE TABLE IF NOT EXISTS prints (state TEXT PRIMARY KEY, rows TEXT)")
-    return store
+def _cache(path: Path) -> FigureCache:
+    return FigureCache(
+        path, "CREATE TABLE IF NOT EXISTS prints (state TEXT PRIMARY KEY, rows TEXT)"
+    )
 
 
 def _keep(path: Path, state: str, rows: Sequence[LeftOut]) -> None:
     text = json.dumps([asdict(one) for one in rows])
-    with closing(_opened(path)) as store, store:
-        store.execute("INSERT OR REPLACE INTO prints VALUES (?, ?)", (state, text))
+    _cache(path).write("INSERT OR REPLACE INTO prints VALUES (?, ?)", [(state, text)])

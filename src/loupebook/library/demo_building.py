@@ -17,6 +17,7 @@ from loupebook.library.facade import Library
 from loupebook.library.homes import demo_set_folder, is_set
 from loupebook.library.results import AddReport
 from loupebook.search import Progress, no_progress
+from loupebook.search.files import write_atomically
 
 NOTICE = "Demo: every picture here is rendered and every marque invented. Nothing is a photograph."
 DEMO_PERSON = "demo builder"
@@ -100,7 +101,7 @@ def build_demo_set(folder: Path | None = None, *, progress: Progress = no_progre
                 library.take_in_points(points.decode("utf-8"), by=DEMO_PERSON)
         library.sync(progress=progress)
         overview = library.overview()
-    seal.write_text(digest + "\n")
+    write_atomically(seal, [f"{digest}\n".encode()])
     return DemoBuilt(folder, overview.specimens, overview.photos, report, set_aside)
 
 

@@ -435,9 +435,26 @@ class Library(CuratorMethods):
         """Put a withdrawn specimen back."""
         self._catalogue.reinstate(name, by=by)
 
-    def confirm(self, name: str, *, by: str, basis: str | None = None) -> None:
-        """Confirm a proposed specimen, from then on it is searched."""
-        self._catalogue.confirm(name, by=by, basis=basis)
+    def confirm(
+        self, name: str, *, by: str, basis: str | None = None, seen: int | None = None
+    ) -> None:
+        """Confirm a proposed specimen, from then on it is searched.
+
+        Parameters
+        ----------
+        name, by : str
+            The specimen, and who confirms it.
+        basis : str, optional
+            On what grounds.
+        seen : int, optional
+            Number of its last line in the log (:meth:`history`) when it was looked at.
+
+        Raises
+        ------
+        RecordConflict
+            It may not be confirmed by that person, or was changed after it was looked at.
+        """
+        self._catalogue.confirm(name, by=by, basis=basis, seen=seen)
 
     # ------------------------------------------------------------------ searching
 

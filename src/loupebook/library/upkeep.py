@@ -12,6 +12,7 @@ from loupebook.library.thumbnails import ThumbnailCache
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.verify import VerifyReport
 from loupebook.search import Pending, Progress, ReadPhoto, SearchArm, SyncReport
+from loupebook.search.files import remove_leftovers
 from loupebook.setreport import forget_reports
 
 
@@ -139,9 +140,16 @@ def rebuild_derived(
 ) -> RebuildReport:
     """Delete derived state and make it anew; the catalogue and photos are not touched.
 
+    What killed programs left half-written among both is removed.
+
     Calibrations and reports are made when they are next asked for. Prints held against each other
     stay; see :func:`loupebook.setreport.forget_reports`.
     """
+    if not catalogue.read_only:
+        catalogue.remove_temporary_files()
+    derived = catalogue.folder / "derived"
+    for folder in (derived, *(path for path in derived.rglob("*") if path.is_dir())):
+        remove_leftovers(folder)
     thumbnails.clear()
     forget_calibrations(catalogue.folder)
     forget_reports(catalogue.folder)

@@ -18,10 +18,11 @@ from sqlalchemy.orm import Session
 from loupebook.errors import SetDamaged, SetError, SetNotFound
 from loupebook.records import adding, editing, standing_changes
 from loupebook.records.adding import AddOutcome
+from loupebook.records.advice import RESTORE
 from loupebook.records.change import Change
 from loupebook.records.checks import clean_photo, clean_record, optional
 from loupebook.records.creation import make_set
-from loupebook.records.engine import translated, writing
+from loupebook.records.engine import inode_of, translated, writing
 from loupebook.records.migrations import bring_up_to_date
 from loupebook.records.model import NewPhoto, PhotoRecord, SetInfo, SpecimenRecord
 from loupebook.records.reading import CATALOGUE_FILE, CatalogueReader
@@ -51,6 +52,7 @@ class Catalogue(CatalogueReader):
     def __init__(self, folder: Path, *, wait_s: float) -> None:
         super().__init__(folder, wait_s=wait_s)
         self._writing = writing(self._engine)
+        self._inode = inode_of(self._file)
 
     @classmethod
     def create(
@@ -111,10 +113,10 @@ class Catalogue(CatalogueReader):
         if not file.is_file():
             raise SetNotFound(f"{folder}: no set is here (no {CATALOGUE_FILE}); make one first")
         if file.stat().st_size == 0:
-            raise SetDamaged(f"{file}: the catalogue is empty; restore it from a copy")
+            raise SetDamaged(f"{file}: the catalogue is empty; {RESTORE}")
         catalogue = cls(folder, wait_s=wait_s)
         try:
-            with translated(file):
+            with catalogue._moved_told_apart(), translated(file):
                 bring_up_to_date(catalogue._engine)
             catalogue.info()
         except BaseException:
@@ -184,13 +186,19 @@ class Catalogue(CatalogueReader):
             return adding.add_specimen(change, store, cleaned, pictures)
 
     def confirm(
-        self, name: str, *, by: str, basis: str | None = None, on: str | None = None
+        self,
+        name: str,
+        *,
+        by: str,
+        basis: str | None = None,
+        on: str | None = None,
+        seen: int | None = None,
     ) -> SpecimenRecord:
         """Confirm a proposed specimen; see :func:`.standing_changes.confirm`."""
         basis = optional(clean_line, basis, "basis")
         on = optional(clean_date, on, "confirmed_on")
         with self._changing(by) as change:
-            return standing_changes.confirm(change, name, basis=basis, on=on)
+            return standing_changes.confirm(change, name, basis=basis, on=on, seen=seen)
 
     def withdraw(self, name: str, *, by: str, reason: str) -> SpecimenRecord:
         """Withdraw a specimen; see :func:`.standing_changes.withdraw`."""
@@ -249,7 +257,17 @@ class Catalogue(CatalogueReader):
             )
         with translated(self._file), Session(self._writing) as session:
             session.connection()
+            self._require_in_place()
             change = Change(session, author)
             yield change
             if keep and change.logged:
+                self._require_in_place()
                 session.commit()
+
+    def _require_in_place(self) -> None:
+        """Refuse to write to a file that nobody will find: SQLite goes on with a deleted one."""
+        if inode_of(self._file) != self._inode:
+            raise SetNotFound(
+                f"{self._file}: the catalogue was deleted or replaced while it was open; nothing "
+                "was changed; open the set again"
+            )

@@ -20,6 +20,7 @@ from sqlalchemy import Connection, Engine, QueuePool, create_engine, event
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from loupebook.errors import SetBusy, SetDamaged, SetError, SetNotFound
+from loupebook.records.advice import RESTORE
 
 _BEGIN = "loupebook_begin"
 _SWITCH_WAIT_S = 2.0
@@ -95,6 +96,14 @@ def state_of(file: Path) -> tuple[int, ...]:
     except FileNotFoundError:
         return ()
     return (seen.st_mtime_ns, seen.st_size, seen.st_ino, _log_bytes(file))
+
+
+def inode_of(file: Path) -> int | None:
+    """Return what differs once another file lies in a file's place; None where none does."""
+    try:
+        return file.stat().st_ino
+    except FileNotFoundError:
+        return None
 
 
 @contextmanager
@@ -174,13 +183,18 @@ def _ours(file: Path, error: BaseException | None) -> SetError:
         return SetBusy(f"{file}: another process is writing to the set; try again in a moment")
     broken_text = "Could not decode to UTF-8" in str(error)
     if broken_text or code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
-        return SetDamaged(
-            f"{file}: the catalogue is damaged ({error}); restore catalogue.sqlite from a copy"
-        )
+        return SetDamaged(f"{file}: the catalogue is damaged ({error}); {RESTORE}")
     if code == sqlite3.SQLITE_CANTOPEN:
-        return SetNotFound(f"{file}: the catalogue cannot be opened; check path and permissions")
+        return SetNotFound(
+            f"{file}: the catalogue cannot be opened; check path, permissions and room on the disk"
+        )
     if code == sqlite3.SQLITE_READONLY:
         return SetError(f"{file}: the set can only be read here; copy it to a folder of your own")
     if code == sqlite3.SQLITE_FULL:
         return SetError(f"{file}: the disk is full; nothing was changed")
+    if code == sqlite3.SQLITE_IOERR:
+        return SetError(
+            f"{file}: the catalogue can be neither read nor written just now ({error}); the disk "
+            "may be full or gone: see to it, then try again"
+        )
     return SetError(f"{file}: the catalogue could not be used: {error}")

@@ -15,6 +15,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, case, func, select
 
 from loupebook.errors import RecordConflict, RecordNotFound, SetDamaged
+from loupebook.records.advice import RESTORE
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.change import now
 from loupebook.records.photo_store import PhotoStore, digest
@@ -211,7 +212,7 @@ class Examinations:
         if digest(row.document.encode()) != row.sha256:
             raise SetDamaged(
                 f"examination {number}, revision {row.revision}: the document was altered (its "
-                "SHA-256 differs from the one saved with it); restore catalogue.sqlite from a copy"
+                f"SHA-256 differs from the one saved with it); {RESTORE}"
             )
         return _record(row)
 

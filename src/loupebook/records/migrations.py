@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection, Engine
 
 from loupebook.errors import SetDamaged, SetError
+from loupebook.records.advice import RESTORE
 from loupebook.records.audit import begin_chain
 from loupebook.records.engine import writing
 
@@ -295,7 +296,7 @@ def _next_step(engine: Engine, migrations: Sequence[Migration]) -> Migration | N
     if marker != APPLICATION_ID and (tables or version):
         raise SetDamaged(
             f"{engine.url.database}: the file is a database, but not a catalogue of Loupebook; "
-            "restore catalogue.sqlite from a copy"
+            f"{RESTORE}"
         )
     latest = len(migrations)
     if version > latest:

@@ -191,7 +191,9 @@ def _write_whole(target: Path, data: bytes) -> None:
 
 def _make_folder(folder: Path) -> None:
     if not folder.is_dir():
-        folder.mkdir(parents=True, exist_ok=True)
+        # No further up: where a set was deleted while it is open, nothing of it comes back.
+        folder.parent.mkdir(exist_ok=True)
+        folder.mkdir(exist_ok=True)
         sync_folder(folder.parent)
         sync_folder(folder.parent.parent)
 

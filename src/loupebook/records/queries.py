@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 from sqlalchemy import ColumnElement, Connection, Select, func, select
 
 from loupebook.errors import RecordNotFound, SetDamaged
+from loupebook.records.advice import RESTORE
 from loupebook.records.filters import SpecimenFilter, filter_conditions, normal_name
 from loupebook.records.model import (
     EditionRecord,
@@ -78,7 +79,7 @@ def set_info(connection: Connection) -> SetInfo:
     """
     row = connection.execute(select(SetInfoRow.__table__)).one_or_none()
     if row is None:
-        raise SetDamaged("the catalogue lacks the set's own row; restore it from a copy")
+        raise SetDamaged(f"the catalogue lacks the set's own row; {RESTORE}")
     return SetInfo(
         row.set_id, row.name, row.created_at, row.change_counter, bool(row.two_person), row.notice
     )

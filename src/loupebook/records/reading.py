@@ -10,6 +10,7 @@ from typing import TypeVar, Unpack
 
 from sqlalchemy import Connection, Engine
 
+from loupebook.errors import SetBusy, SetDamaged
 from loupebook.records import queries, verify
 from loupebook.records.engine import is_read_only, open_engine, state_of, translated
 from loupebook.records.filters import SpecimenFilter
@@ -178,8 +179,26 @@ class CatalogueReader:
 
     @contextmanager
     def _reading(self) -> Iterator[Connection]:
-        with translated(self._file), self._up_to_date().connect() as connection:
+        engine = self._up_to_date()
+        with self._moved_told_apart(), translated(self._file), engine.connect() as connection:
             yield connection
+
+    @contextmanager
+    def _moved_told_apart(self) -> Iterator[None]:
+        """Tell a catalogue that others wrote to while it was read from a damaged one.
+
+        SQLite takes a file that it may only read for one that never changes, and what it reads
+        of two states for damage.
+        """
+        before = self._opened_at
+        try:
+            yield
+        except SetDamaged as exc:
+            if self.read_only and state_of(self._file) != before:
+                raise SetBusy(
+                    f"{self._file}: the catalogue was changed while it was read; try again"
+                ) from exc
+            raise
 
     def _up_to_date(self) -> Engine:
         """Return the engine; opened anew where this process may only read and others wrote.

@@ -7,6 +7,7 @@ from typing import Any, Generic
 from sqlalchemy import Row
 
 from loupebook.errors import SetDamaged
+from loupebook.records.advice import RESTORE
 from loupebook.records.model import (
     Camera,
     Element,
@@ -44,7 +45,7 @@ class Words(dict[str, Choice], Generic[Choice]):
     def __missing__(self, word: object) -> Choice:
         raise SetDamaged(
             f"the catalogue holds the word {shown(str(word))} where only these may stand: "
-            f"{', '.join(self)}; restore catalogue.sqlite from a copy"
+            f"{', '.join(self)}; {RESTORE}"
         )
 
 

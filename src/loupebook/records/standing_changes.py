@@ -24,7 +24,12 @@ from loupebook.records.text import same_person_key, shown
 
 
 def confirm(
-    change: Change, name: str, *, basis: str | None = None, on: str | None = None
+    change: Change,
+    name: str,
+    *,
+    basis: str | None = None,
+    on: str | None = None,
+    seen: int | None = None,
 ) -> SpecimenRecord:
     """Confirm a proposed specimen in the name of the one who makes the change.
 
@@ -38,6 +43,9 @@ def confirm(
         On what grounds; what is recorded stays where None.
     on : str, optional
         ISO date of the confirmation; today (UTC) where None.
+    seen : int, optional
+        Number of the specimen's last line in the log when it was looked at; where None, nothing
+        is known of when it was.
 
     Raises
     ------
@@ -45,7 +53,8 @@ def confirm(
         No such specimen.
     RecordConflict
         It is withdrawn, or the set asks for a second person and this is the first: the one
-        who entered it, brought it in, or changed since what a confirmation vouches for.
+        who entered it, brought it in, or changed since what a confirmation vouches for; or it was
+        changed after it was looked at.
     RecordInvalid
         The set asks for a second person, and no grounds are recorded or given.
     """
@@ -57,6 +66,8 @@ def confirm(
             f"specimen: {shown(record.name)} is withdrawn; reinstate it before confirming it",
             field="specimen",
         )
+    if seen is not None:
+        _require_as_seen(change, record, seen)
     if queries.set_info(change.connection).two_person:
         _require_second_person(change, record)
         if not (basis or record.provenance.basis):
@@ -72,6 +83,18 @@ def confirm(
         "basis": basis or record.provenance.basis,
     }
     return _write(change, "confirm", record.name, written)
+
+
+def _require_as_seen(change: Change, record: SpecimenRecord, seen: int) -> None:
+    """Refuse to confirm what was changed after it was looked at."""
+    later = [one for one in queries.list_events(change.connection, record.name)
+             if one.event_id > seen]  # fmt: skip
+    if later:
+        raise RecordConflict(
+            f"specimen: {shown(record.name)} was changed by {shown(later[-1].actor)} after you "
+            "looked at it; look at its record and its photos again, then confirm it",
+            field="specimen",
+        )
 
 
 def _require_second_person(change: Change, record: SpecimenRecord) -> None:

@@ -17,6 +17,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from loupebook.records import queries
+from loupebook.records.advice import RESTORE
 from loupebook.records.audit import LogCheck, check_log
 from loupebook.records.photo_store import PhotoStore, is_digest
 from loupebook.records.queries import StoredPhoto
@@ -176,15 +177,13 @@ def _check_catalogue(connection: Connection) -> list[Damage]:
     file = "catalogue.sqlite"
     answers = connection.exec_driver_sql("PRAGMA integrity_check").scalars().all()
     damage = [
-        Damage(DamageKind.CATALOGUE, file, f"{answer}; restore the file from a copy")
+        Damage(DamageKind.CATALOGUE, file, f"{answer}; {RESTORE}")
         for answer in answers
         if answer != "ok"
     ]
     for table, row_id, parent, _ in connection.exec_driver_sql("PRAGMA foreign_key_check"):
         message = f"row {row_id} of table {table} refers to a row of {parent} that is not there"
-        damage.append(
-            Damage(DamageKind.CATALOGUE, file, f"{message}; restore the file from a copy")
-        )
+        damage.append(Damage(DamageKind.CATALOGUE, file, f"{message}; {RESTORE}"))
     return damage
 
 

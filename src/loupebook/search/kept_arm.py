@@ -17,7 +17,7 @@ from loupebook.search.arm import (
     difference,
     no_progress,
 )
-from loupebook.search.files import may_not_write, only_readable
+from loupebook.search.files import may_not_write, only_readable, remove_leftovers
 from loupebook.search.kept_store import KeptStore
 
 
@@ -107,6 +107,7 @@ class KeptArm(ABC):
             for path in (self._store_path, self._index_path):
                 for suffix in ("", "-wal", "-shm"):
                     path.with_name(path.name + suffix).unlink(missing_ok=True)
+            remove_leftovers(self._store_path.parent)
 
     @abstractmethod
     def close(self) -> None:

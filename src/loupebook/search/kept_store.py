@@ -11,19 +11,15 @@ from pathlib import Path
 from typing import ClassVar
 
 from loupebook.errors import IndexDamaged, LoupebookError, SearchError, SetError
-from loupebook.records.engine import reading_uri, state_of
-from loupebook.search.files import make_database_file, may_not_write, only_readable
-
-_DAMAGE = frozenset(
-    {
-        sqlite3.SQLITE_CORRUPT,
-        sqlite3.SQLITE_NOTADB,
-        sqlite3.SQLITE_ERROR,  # a table or a column is gone
-        sqlite3.SQLITE_CONSTRAINT,
-        sqlite3.SQLITE_MISMATCH,
-    }
+from loupebook.records.engine import inode_of, reading_uri, state_of
+from loupebook.search.files import (
+    is_damage,
+    make_database_file,
+    may_not_write,
+    only_readable,
+    remove_leftovers,
 )
-"""What SQLite says of a file whose content is wrong; of all else the file is innocent."""
+
 _ADVICE = {
     sqlite3.SQLITE_FULL: "The disk is full: free some space, then try again.",
     sqlite3.SQLITE_IOERR: (
@@ -71,6 +67,7 @@ class KeptStore(ABC):
         with self._checked():
             if not self._only_read:
                 make_database_file(path)
+                remove_leftovers(path.parent)
             self._opened_at = self._as_it_lies()
             self._db = self._connect()
         try:
@@ -122,10 +119,10 @@ class KeptStore(ABC):
         """
         return self._as_it_lies() != self._opened_at
 
-    def _as_it_lies(self) -> tuple[int, ...]:
+    def _as_it_lies(self) -> tuple[int | None, ...]:
         if self._only_read:
             return state_of(self.path)
-        return (self.path.stat().st_ino,) if self.path.exists() else ()
+        return (inode_of(self.path),)
 
     @property
     def revision(self) -> int:
@@ -193,7 +190,7 @@ class KeptStore(ABC):
             return SearchError(f"Another process is writing {self.path}; try again in a moment.")
         if code == sqlite3.SQLITE_READONLY:
             return may_not_write(self.path)
-        if code in _DAMAGE or "Could not decode to UTF-8" in str(exc):
+        if is_damage(exc):
             return IndexDamaged(f"{self.path} is damaged: {exc}. Rebuild it.")
         if code == sqlite3.SQLITE_CANTOPEN and self._only_read and self._log.exists():
             return SetError(

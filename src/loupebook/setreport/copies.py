@@ -8,11 +8,9 @@ read, nothing is decided.
 
 from __future__ import annotations
 
-import sqlite3
 from collections import OrderedDict
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,7 +24,7 @@ from loupebook.errors import LoupebookError
 from loupebook.evidence.gather import similarity_blocks
 from loupebook.search import Progress, ReadPhoto
 from loupebook.search.arm import Pixels
-from loupebook.search.files import opened_cache
+from loupebook.search.figure_cache import FigureCache
 from loupebook.setreport.pairs import PairCheck, Prepared, check_pair, near_by_hash, prepare
 from loupebook.setreport.traits import PhotoTraits
 
@@ -84,7 +82,7 @@ def find_copies(
     read : callable
         Row id to pixels.
     store : Path
-        SQLite file that keeps decisions; a cache.
+        SQLite file that keeps decisions; see :class:`.FigureCache`.
     progress : callable
         Called with (what, done, total).
     """
@@ -92,11 +90,7 @@ def find_copies(
     exact = _exact_pairs(ids, traits)
     proposed = _by_hash(ids, traits) | _by_embedding(vector_ids, vectors, set(ids), progress)
     wanted = sorted(proposed - exact)
-    try:
-        checks = _decide(wanted, photos, read, store, progress)
-    except sqlite3.DatabaseError:
-        store.unlink(missing_ok=True)
-        checks = _decide(wanted, photos, read, store, progress)
+    checks = _decide(wanted, photos, read, store, progress)
     found = [CopyPair(*pair, True, PairCheck(True, 0, 1.0, 1.0, 1.0)) for pair in sorted(exact)]
     return found + [
         CopyPair(*pair, False, check)
@@ -154,37 +148,35 @@ def _decide(
     progress: Progress,
 ) -> list[PairCheck | None]:
     """Return what is known of each pair; `None` where a photo cannot be read."""
-    with closing(opened_cache(path)) as store:
-        table = f"pairs_{VERSION}"
-        store.execute(
-            f"CREATE TABLE IF NOT EXISTS {table} (one TEXT, other TEXT, same INTEGER, "
-            "inliers INTEGER, overlap REAL, coarse REAL, fine REAL, PRIMARY KEY (one, other))"
-        )
-        kept = {
-            (row[0], row[1]): PairCheck(bool(row[2]), *row[3:])
-            for row in store.execute(f"SELECT * FROM {table}")
-        }
-        keyed = {_key(pair, photos): pair for pair in pairs}
-        missing = [key for key in keyed if key not in kept]
-        done = len(pairs) - len(missing)
-        missing = _neighbours_together(missing)
-        with _Checker(read) as checker:
-            for start in range(0, len(missing), _SAVE_EVERY):
-                part = missing[start : start + _SAVE_EVERY]
-                checks = checker.check([_in_order(keyed[key], photos) for key in part])
-                decided = {key: c for key, c in zip(part, checks, strict=True) if c is not None}
-                kept |= decided
-                store.executemany(
-                    f"INSERT OR REPLACE INTO {table} VALUES (?,?,?,?,?,?,?)",
-                    [
-                        (*key, int(c.same), c.inliers, c.overlap, c.coarse, c.fine)
-                        for key, c in decided.items()
-                    ],
-                )
-                store.commit()
-                done += len(part)
-                progress("Checking pairs", done, len(pairs))
-        return [kept.get(_key(pair, photos)) for pair in pairs]
+    table = f"pairs_{VERSION}"
+    cache = FigureCache(
+        path,
+        f"CREATE TABLE IF NOT EXISTS {table} (one TEXT, other TEXT, same INTEGER, "
+        "inliers INTEGER, overlap REAL, coarse REAL, fine REAL, PRIMARY KEY (one, other))",
+    )
+    kept = {
+        (row[0], row[1]): PairCheck(bool(row[2]), *row[3:])
+        for row in cache.read(f"SELECT * FROM {table}")
+    }
+    keyed = {_key(pair, photos): pair for pair in pairs}
+    missing = _neighbours_together([key for key in keyed if key not in kept])
+    done = len(pairs) - len(missing)
+    with _Checker(read) as checker:
+        for start in range(0, len(missing), _SAVE_EVERY):
+            part = missing[start : start + _SAVE_EVERY]
+            checks = checker.check([_in_order(keyed[key], photos) for key in part])
+            decided = {key: c for key, c in zip(part, checks, strict=True) if c is not None}
+            kept |= decided
+            cache.write(
+                f"INSERT OR REPLACE INTO {table} VALUES (?,?,?,?,?,?,?)",
+                [
+                    (*key, int(c.same), c.inliers, c.overlap, c.coarse, c.fine)
+                    for key, c in decided.items()
+                ],
+            )
+            done += len(part)
+            progress("Checking pairs", done, len(pairs))
+    return [kept.get(_key(pair, photos)) for pair in pairs]
 
 
 def _neighbours_together(pairs: list[tuple[str, str]]) -> list[tuple[str, str]]:

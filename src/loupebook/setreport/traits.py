@@ -7,9 +7,7 @@ goes on where it was.
 from __future__ import annotations
 
 import hashlib
-import sqlite3
-from collections.abc import Mapping
-from contextlib import closing
+from collections.abc import Iterator, Mapping
 from dataclasses import astuple, dataclass
 from pathlib import Path
 
@@ -21,7 +19,7 @@ from scipy.fft import dct
 from loupebook.errors import LoupebookError
 from loupebook.search import Progress, ReadPhoto
 from loupebook.search.arm import Pixels
-from loupebook.search.files import opened_cache
+from loupebook.search.figure_cache import FigureCache
 
 VERSION = 1
 SIDE = 512
@@ -112,7 +110,7 @@ def read_traits(
     Parameters
     ----------
     path : Path
-        SQLite file that keeps them; a cache, made anew where it cannot be used.
+        SQLite file that keeps them; see :class:`.FigureCache`.
     photos : mapping
         Row id to SHA-256 of the bytes.
     read : callable
@@ -120,37 +118,31 @@ def read_traits(
     progress : callable
         Called with (what, done, total).
     """
-    try:
-        return _read(path, photos, read, progress)
-    except sqlite3.DatabaseError:
-        path.unlink(missing_ok=True)
-        return _read(path, photos, read, progress)
-
-
-def _read(
-    path: Path, photos: Mapping[int, str], read: ReadPhoto, progress: Progress
-) -> dict[int, PhotoTraits]:
-    with closing(opened_cache(path)) as store:
-        store.execute(
-            f"CREATE TABLE IF NOT EXISTS traits_{VERSION} (sha256 TEXT PRIMARY KEY, {_COLUMNS})"
+    cache = FigureCache(
+        path, f"CREATE TABLE IF NOT EXISTS traits_{VERSION} (sha256 TEXT PRIMARY KEY, {_COLUMNS})"
+    )
+    kept = {row[0]: PhotoTraits(*row[1:]) for row in cache.read(f"SELECT * FROM traits_{VERSION}")}
+    missing = {photo: sha for photo, sha in photos.items() if sha not in kept}
+    for done, part in _in_parts(list(missing)):
+        measured = {missing[photo]: one for photo in part if (one := _measured(read, photo))}
+        kept |= measured
+        cache.write(
+            f"INSERT OR REPLACE INTO traits_{VERSION} VALUES (?,?,?,?,?,?,?,?,?)",
+            [(sha, *astuple(one)) for sha, one in measured.items()],
         )
-        kept = {
-            row[0]: PhotoTraits(*row[1:])
-            for row in store.execute(f"SELECT * FROM traits_{VERSION}")
-        }
-        missing = [photo for photo, sha in photos.items() if sha not in kept]
-        for done, photo in enumerate(missing, start=1):
-            try:
-                traits = measure_traits(read(photo))
-            except LoupebookError:
-                continue
-            kept[photos[photo]] = traits
-            store.execute(
-                f"INSERT OR REPLACE INTO traits_{VERSION} VALUES (?,?,?,?,?,?,?,?,?)",
-                (photos[photo], *astuple(traits)),
-            )
-            if done % _SAVE_EVERY == 0 or done == len(missing):
-                store.commit()
-                progress("Looking at photos", done, len(missing))
-        store.commit()
+        progress("Looking at photos", done, len(missing))
     return {photo: kept[sha] for photo, sha in photos.items() if sha in kept}
+
+
+def _in_parts(photos: list[int]) -> Iterator[tuple[int, list[int]]]:
+    """Yield what is measured before it is kept, each with how many are done after it."""
+    for start in range(0, len(photos), _SAVE_EVERY):
+        part = photos[start : start + _SAVE_EVERY]
+        yield start + len(part), part
+
+
+def _measured(read: ReadPhoto, photo: int) -> PhotoTraits | None:
+    try:
+        return measure_traits(read(photo))
+    except LoupebookError:
+        return None

@@ -63,33 +63,48 @@ def typeset(
     SheetInvalid
         If the pages cannot be set.
     """
-    import typst
-
     text = json.dumps(data, ensure_ascii=False)
     told = json.dumps({**data, "code_points": CODE_POINT in text}, ensure_ascii=False)
-    here = resources.files("loupebook.sheets")
-    with tempfile.TemporaryDirectory(prefix="loupebook-sheet-") as name:
-        root = Path(name)
-        for file in (_SHARED, f"{template}.typ"):
-            (root / file).write_bytes(here.joinpath(file).read_bytes())
-        for file, content in pictures.items():
-            (root / file).write_bytes(content)
-        try:
-            made: Any = typst.compile(
-                root / f"{template}.typ",
-                root=root,
-                font_paths=_fonts(),
-                ignore_system_fonts=True,
-                format=form,
-                ppi=dpi,
-                sys_inputs={"data": told},
-                timestamp=(made_at or datetime.now(UTC)).replace(microsecond=0),
-                pdf_standards=["ua-1"] if form == "pdf" else [],
-            )
-        except typst.TypstError as exc:
-            raise SheetInvalid(f"The pages cannot be set: {exc.message}") from exc
-    pages: list[bytes] = list(made) if isinstance(made, list) else [made]
+    instant = (made_at or datetime.now(UTC)).replace(microsecond=0)
+    try:
+        with tempfile.TemporaryDirectory(prefix="loupebook-sheet-") as name:
+            root = Path(name)
+            _lay_out(root, template, pictures)
+            pages = _compiled(root / f"{template}.typ", told, form=form, dpi=dpi, at=instant)
+    except OSError as exc:
+        raise SheetInvalid(
+            f"The pages cannot be set: {exc.strerror}. See to it that the disk has room for "
+            "temporary files, then try again."
+        ) from exc
     return pages if form == "pdf" else [_with_resolution(page, dpi) for page in pages]
+
+
+def _lay_out(root: Path, template: str, pictures: Mapping[str, bytes]) -> None:
+    here = resources.files("loupebook.sheets")
+    for file in (_SHARED, f"{template}.typ"):
+        (root / file).write_bytes(here.joinpath(file).read_bytes())
+    for file, content in pictures.items():
+        (root / file).write_bytes(content)
+
+
+def _compiled(file: Path, told: str, *, form: Form, dpi: float, at: datetime) -> list[bytes]:
+    import typst
+
+    try:
+        made: Any = typst.compile(
+            file,
+            root=file.parent,
+            font_paths=_fonts(),
+            ignore_system_fonts=True,
+            format=form,
+            ppi=dpi,
+            sys_inputs={"data": told},
+            timestamp=at,
+            pdf_standards=["ua-1"] if form == "pdf" else [],
+        )
+    except typst.TypstError as exc:
+        raise SheetInvalid(f"The pages cannot be set: {exc.message}") from exc
+    return list(made) if isinstance(made, list) else [made]
 
 
 @cache

@@ -20,7 +20,7 @@ import numpy as np
 
 from loupebook.errors import IndexDamaged
 from loupebook.search.checked_file import Bytes, read_checked, write_checked
-from loupebook.search.files import only_readable
+from loupebook.search.files import make_folder, only_readable
 from loupebook.search.local.descriptor_index import DescriptorIndex
 
 MAGIC = b"loupebook descriptor index 4\n"
@@ -56,7 +56,7 @@ def save(path: Path, index: DescriptorIndex, rows: Mapping[int, int], made_from:
     }
     # A full disk, of which FAISS tells by a RuntimeError, does not fail the search that made it.
     with suppress(OSError, RuntimeError):
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(path.parent)
         with tempfile.TemporaryDirectory(prefix=f".{path.name}.", dir=path.parent) as folder:
             written = Path(folder) / "faiss"
             faiss.write_index(index.faiss_index, str(written))
