@@ -542,7 +542,7 @@ class Library(CuratorMethods):
                 self.sync(progress=progress)
                 arms = self.arms()
                 clock.lap("sync")
-                facts = self._all_facts()
+                set_version, facts = self._counted_facts()
                 result = search_set(
                     arms,
                     QueryPhoto(pixels),
@@ -557,8 +557,7 @@ class Library(CuratorMethods):
                 )
                 clock.lap("search")
                 encoder = f"{self.encoder().name}@{self.encoder().fingerprint[:12]}"
-                info = self.info()
-                reading = self._read(result, facts, encoder, info.change_counter, progress)
+                reading = self._read(result, facts, encoder, set_version, progress)
                 clock.lap("reading")
             check = checking.result()
         if check.no_item:
@@ -568,7 +567,7 @@ class Library(CuratorMethods):
         shown = self._match_reports(found, facts)
         return SearchReport(
             photo=name or (str(photo) if isinstance(photo, Path) else "query"),
-            set=info.name,
+            set=self.info().name,
             encoder=encoder,
             elapsed_ms=clock.total(),
             timings_ms=clock.laps,
@@ -593,16 +592,25 @@ class Library(CuratorMethods):
         """Return the calibrated reading, or the plain one where nothing is calibrated."""
         arm = embedding_arm(self.arms())
         calibrated = arm and self._evidence.read(
-            arm, result, facts, encoder=encoder, progress=progress
+            arm, result, facts, encoder=encoder, set_version=set_version, progress=progress
         )
         return calibrated or read_result(result, facts, encoder=encoder, set_version=set_version)
 
     def _all_facts(self) -> dict[int, PhotoFacts]:
         """Return the facts of every photo, read again only when the set has changed."""
+        return self._counted_facts()[1]
+
+    def _counted_facts(self) -> tuple[int, dict[int, PhotoFacts]]:
+        """Return the facts of every photo after the change counter that they were read at.
+
+        The counter is read first: where it stands as it did, so do they. It never makes facts
+        pass for newer than they are.
+        """
         counter = self._catalogue.info().change_counter
-        if self._facts is None or self._facts[0] != counter:
-            self._facts = (counter, self._catalogue.facts())
-        return self._facts[1]
+        held = self._facts
+        if held is None or held[0] != counter:
+            held = self._facts = (counter, self._catalogue.facts())
+        return held
 
     def _match_reports(
         self, matches: Sequence[Match | None], facts: Mapping[int, PhotoFacts]
