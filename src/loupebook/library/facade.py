@@ -5,10 +5,9 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from functools import cache, cached_property
 from pathlib import Path
-from threading import RLock
+from threading import Lock, RLock
 from types import TracebackType
 from typing import Any
 
@@ -61,7 +60,13 @@ from loupebook.library.same_names import ambiguous_files, named_by_file
 from loupebook.library.serials import SerialHolder, serial_holders
 from loupebook.library.sheets import SetSource, SheetDesk
 from loupebook.library.thumbnails import ThumbnailCache
-from loupebook.library.upkeep import RebuildReport, SetCheck, check_set, rebuild_derived
+from loupebook.library.upkeep import (
+    ArmCheck,
+    RebuildReport,
+    SetCheck,
+    check_arm,
+    rebuild_derived,
+)
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.manifest import read_manifest
 from loupebook.records.model import (
@@ -124,6 +129,7 @@ class Library(CuratorMethods):
         self._evidence = EvidenceKeeper(catalogue)
         self._comparer = SetComparer(catalogue, self.photo_pixels, self._evidence)
         self._comparing = RLock()
+        self._reporting = Lock()
         self._points = Points(catalogue)
 
     @classmethod
@@ -793,7 +799,8 @@ class Library(CuratorMethods):
         SetError
             If this user may not write them; nothing is thrown away then.
         """
-        with self._lock, self._comparing:
+        # The report first, which takes longest: searches go on while it is waited for.
+        with self._reporting, self._lock, self._comparing:
             if any(arm.pending({}).only_read for arm in self.arms()):
                 raise may_not_write(self.folder / "derived")
             self._comparer.clear()
@@ -825,8 +832,8 @@ class Library(CuratorMethods):
             self.sync(progress=progress)
             context = self._report_context(pending, progress)
         if PRINTS in only if only is not None else prints:
-            context.left_out  # noqa: B018  made here, so that searches need not wait for it
-        with self._lock:
+            context.left_out  # noqa: B018  hours of work: other reports need not wait for it
+        with self._reporting:
             return report_on_set(context, only=only, slow=prints)
 
     def kept_report(self) -> SetReport | None:
@@ -836,7 +843,10 @@ class Library(CuratorMethods):
             if any(pending.values()):
                 return None
             context = self._report_context(pending, no_progress)
-            return report_on_set(context) if is_kept(context) else None
+        if not is_kept(context):
+            return None
+        with self._reporting:
+            return report_on_set(context)
 
     def _report_context(self, pending: dict[str, Pending], progress: Progress) -> ReportContext:
         return report_context(
@@ -861,9 +871,16 @@ class Library(CuratorMethods):
         progress : callable, optional
             Called with (what, done, total).
         """
+        # First, as the encoder may be missing; searches go on while photos are read.
+        arms = self.arms()
+        records = self._catalogue.verify(progress=progress, known_head=known_head)
+        derived = {arm.name: self._check_arm(arm) for arm in arms}
+        return SetCheck(records, derived, self.examinations.fault_lines())
+
+    def _check_arm(self, arm: SearchArm) -> ArmCheck:
+        # Together: a search in between would bring the arm up to date with a later state.
         with self._lock:
-            found = check_set(self._catalogue, self.arms(), progress, known_head=known_head)
-            return replace(found, examinations=self.examinations.fault_lines())
+            return check_arm(arm, self._catalogue.indexable())
 
 
 @cache
