@@ -545,6 +545,7 @@ class Library(CuratorMethods):
             checking = beside.submit(check_photo, whole, decoded=decoded, lighting=wanted.lighting)
             pixels = _cropped(whole, corners, box)
             with self._lock:
+                info = self.info()
                 self.sync(progress=progress)
                 arms = self.arms()
                 clock.lap("sync")
@@ -573,7 +574,8 @@ class Library(CuratorMethods):
         shown = self._match_reports(found, facts)
         return SearchReport(
             photo=name or (str(photo) if isinstance(photo, Path) else "query"),
-            set=self.info().name,
+            set=info.name,
+            set_version=info.change_counter,
             encoder=encoder,
             elapsed_ms=clock.total(),
             timings_ms=clock.laps,
