@@ -1,4 +1,4 @@
-"""Who waits for whom where several sessions share one opened set."""
+"""Who waits for whom, and who sees what, where several sessions share one opened set."""
 
 from __future__ import annotations
 
@@ -9,6 +9,9 @@ from pathlib import Path
 import pytest
 
 from loupebook.library import Library, facade
+from loupebook.records.catalogue import Catalogue
+from loupebook.records.model import SpecimenRecord
+from loupebook.search import no_progress
 from taught_set import opened_copy
 
 
@@ -58,3 +61,22 @@ def test_searches_go_on_while_a_kept_report_is_read(
     monkeypatch.setattr(facade, "report_on_set", lambda _: another("read", 0, 1))
     library.kept_report()
     assert another.could_search == {"looked for": True, "read": True}
+
+
+def test_a_report_names_no_photo_that_it_has_no_record_of(
+    taught_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read = Catalogue.specimens
+
+    def overtaken(catalogue: Catalogue, **wanted: object) -> list[SpecimenRecord]:
+        specimens = read(catalogue, **wanted)
+        catalogue.reinstate("G-2", by="another curator")
+        return specimens
+
+    with opened_copy(taught_folder, tmp_path / "set") as library:
+        library.withdraw("G-2", by="a curator", reason="mixed up")
+        monkeypatch.setattr(Catalogue, "specimens", overtaken)
+        context = library._report_context({}, no_progress)
+    assert context.confirmed
+    assert context.confirmed.keys() == context.photos.keys()
+    assert {fact.specimen for fact in context.confirmed.values()} == context.by_name.keys()
