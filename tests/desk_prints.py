@@ -91,7 +91,8 @@ def told(
 
     nearest = [match(genuine, 1), match(fake, 2)]
     return SearchReport(
-        photo="query", set="Prints", encoder="told@0", elapsed_ms=1.0, timings_ms={},
+        photo="query", set="Prints", set_version=library.info().change_counter, encoder="told@0",
+        elapsed_ms=1.0, timings_ms={},
         photo_check=check_photo(query), matches=tuple(one for one in nearest if one),
         nearest_genuine=nearest[0], nearest_fake=nearest[1], items=(), reading={},
         empty_reason=None, query_pixels=query,

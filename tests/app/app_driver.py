@@ -79,6 +79,7 @@ class ToldLibrary(Library):
         return SearchReport(
             photo=asked["name"],
             set=self.info().name,
+            set_version=self.info().change_counter,
             encoder="told@000000000000",
             elapsed_ms=1.0,
             timings_ms={},

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import pytest
 
 from invented_prints import Item, invented_items, record_items
-from loupebook.library import Library
+from loupebook.library import Library, facade
 from loupebook.library import evidence_glue as glue
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import Lighting
@@ -45,10 +45,10 @@ def test_search_is_read_and_calibration_follows_the_set(
         assert arm is not None
 
         def read(keeper: glue.EvidenceKeeper):
-            facts = catalogue.facts()
+            version, facts = catalogue.info().change_counter, catalogue.facts()
             query = QueryPhoto(fresh[6].shots[0].pixels)
             result = search_set(arms, query, facts)
-            return keeper.read(arm, result, facts, encoder="lite0@0123")
+            return keeper.read(arm, result, facts, encoder="lite0@0123", set_version=version)
 
         keeper = glue.EvidenceKeeper(catalogue)
         first = read(keeper)
@@ -71,6 +71,30 @@ def test_search_is_read_and_calibration_follows_the_set(
         assert len(made) == 2
 
 
+def test_a_standing_corrected_during_a_search_is_in_the_next_reading(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fresh = invented_items(editions=3, genuine=7, presses=0, lightings=(Lighting.DIFFUSE,), seed=4)
+    query = fresh[6].shots[0].pixels
+    searched = facade.search_set
+    with Library.open(folder) as library, Catalogue.open(folder) as another:
+
+        def overtaken(*args, **kwargs):
+            found = searched(*args, **kwargs)
+            another.edit_specimen("S-1-00", {"standing": "fake"}, by="me", reason="mixed up")
+            return found
+
+        version = library.info().change_counter
+        with monkeypatch.context() as during:
+            during.setattr(facade, "search_set", overtaken)
+            first = library.search(query).reading["basis"]
+        after = library.search(query).reading["basis"]
+        another.edit_specimen("S-1-00", {"standing": "genuine"}, by="me", reason="put back")
+    assert after["genuine"] == first["genuine"] - 1
+    assert after["fake"] == first["fake"] + 1
+    assert (first["set_version"], after["set_version"]) == (version, version + 1)
+
+
 def test_what_is_named_is_what_was_measured_under_the_same_filters(folder: Path) -> None:
     fresh = invented_items(editions=3, genuine=7, presses=0, lightings=(Lighting.DIFFUSE,), seed=4)
     with Library.open(folder) as library:
@@ -78,12 +102,13 @@ def test_what_is_named_is_what_was_measured_under_the_same_filters(folder: Path)
         facts, arms = library._catalogue.facts(), library.arms()
         arm = glue.embedding_arm(arms)
         keeper = glue.EvidenceKeeper(library._catalogue)
+        version = library.info().change_counter
 
         def read(item: Item, **filters: str) -> dict:
             result = search_set(arms, QueryPhoto(item.shots[0].pixels), facts, **filters)
             passing = [photo for photo, fact in facts.items() if result.filters.passes(fact)]
             likest = glue.nearest_photo(arm, result.looked_at, passing)
-            reading = keeper.read(arm, result, facts, encoder="lite0@0123")
+            reading = keeper.read(arm, result, facts, encoder="lite0@0123", set_version=version)
             assert f" {facts[likest.photo_id].specimen}" in reading["brief"]
             return reading
 
@@ -114,8 +139,9 @@ def test_calibration_of_half_the_photos_is_not_that_of_all(folder: Path) -> None
         )
         facts = library._catalogue.facts()
         keeper = glue.EvidenceKeeper(library._catalogue)
-        few = keeper.calibration(partly, facts).elements["band"]
-        whole = keeper.calibration(arm, facts).elements["band"]
+        version = library.info().change_counter
+        few = keeper.calibration(partly, facts, set_version=version).elements["band"]
+        whole = keeper.calibration(arm, facts, set_version=version).elements["band"]
         assert few.genuine + few.fake < whole.genuine + whole.fake
 
 
@@ -126,4 +152,4 @@ def test_empty_set_has_nothing_to_read(tmp_path: Path) -> None:
         query = QueryPhoto(invented_items(editions=1)[0].shots[0].pixels)
         result = search_set(library.arms(), query, {})
         keeper = glue.EvidenceKeeper(library._catalogue)
-        assert keeper.read(arm, result, {}, encoder="x") is None
+        assert keeper.read(arm, result, {}, encoder="x", set_version=0) is None

@@ -15,7 +15,13 @@ import pytest
 from PIL import ImageFilter
 
 from drawn_prints import as_bytes
-from loupebook.errors import RecordConflict, RecordInvalid, RecordNotFound, SetDamaged
+from loupebook.errors import (
+    ComparisonError,
+    RecordConflict,
+    RecordInvalid,
+    RecordNotFound,
+    SetDamaged,
+)
 from loupebook.library import (
     Asked,
     Box,
@@ -27,6 +33,7 @@ from loupebook.library import (
     decode_photo,
     result_words,
 )
+from loupebook.library.comparing import ComparisonReport
 from loupebook.library.results import SearchReport
 from loupebook.sheets.record import FITTED_MEANS
 from loupebook.sheets.recorded import bearing_of, telling_map
@@ -110,20 +117,57 @@ def test_asked_again_of_an_unchanged_set_nothing_has_changed(
 
 
 def test_after_the_set_has_changed_the_old_stands_and_the_new_is_beside_it(
-    library: Library, saved: ExaminationRecord
+    library: Library, saved: ExaminationRecord, tmp_path: Path
 ) -> None:
     nearest = saved.document["answer"]["matches"][0]["specimen"]
-    library.withdraw(nearest, by="me", reason="mixed up")
-    try:
-        again = library.examinations.rerun(saved)
-        reopened = library.examinations.open(saved.number)
-    finally:
-        library.reinstate(nearest, by="me")
+    with opened_copy(library.folder, tmp_path / "set") as copy:
+        copy.withdraw(nearest, by="me", reason="mixed up")
+        again = copy.examinations.rerun(saved)
+        reopened = copy.examinations.open(saved.number)
     assert reopened == saved
     assert again.report.matches[0].specimen != nearest
     told = "\n".join(again.changes)
     assert f"{nearest}, a reference then, is withdrawn." in told
     assert "1 photo fewer" in told
+
+
+def test_nothing_is_saved_that_rests_on_two_states_of_the_set(
+    taught_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def overtaken(library: Library, _query: np.ndarray, _photo_id: int) -> ComparisonReport:
+        library.edit_specimen("G-1", {"standing": "fake"}, by="a curator", reason="mixed up")
+        raise ComparisonError("Nothing is compared here.")
+
+    with opened_copy(taught_folder, tmp_path / "set") as library:
+
+        def save(report: SearchReport) -> None:
+            library.examinations.save(report, QUERY, title="Lot 5", by="An Examiner")
+
+        report = library.search(QUERY, k=5)
+        with monkeypatch.context() as during:
+            during.setattr(Library, "compare", overtaken)
+            with pytest.raises(RecordConflict, match=r"changed since the search, .* Search again"):
+                save(report)
+        # Nor later, when the set stands still.
+        with pytest.raises(RecordConflict, match=r"changed since the search, .* Search again"):
+            save(report)
+        assert library.examinations.lines() == []
+
+
+def test_an_answer_is_of_no_later_state_than_the_index_that_was_searched(
+    taught_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sync = Library.sync
+
+    def overtaken(library: Library, **how: object) -> object:
+        done = sync(library, **how)
+        library.withdraw("G-1", by="a curator", reason="mixed up")
+        return done
+
+    with opened_copy(taught_folder, tmp_path / "set") as library:
+        before = library.info().change_counter
+        monkeypatch.setattr(Library, "sync", overtaken)
+        assert library.search(QUERY, k=5).set_version == before
 
 
 def test_a_further_revision_leaves_the_earlier_one(

@@ -123,14 +123,12 @@ def test_an_examination_saved_before_numbers_were_kept_opens_as_it_was(
 
 
 def test_asked_again_it_is_told_where_a_number_stands_now(
-    library: Library, saved: ExaminationRecord
+    library: Library, saved: ExaminationRecord, tmp_path: Path
 ) -> None:
-    assert library.examinations.rerun(saved).changes == ()
-    library.edit_specimen("G-0", {"serials": [["AB 103", "right"]]}, by="me", reason="read")
-    try:
-        changes = "\n".join(library.examinations.rerun(saved).changes)
-    finally:
-        library.edit_specimen("G-0", {"serials": []}, by="me", reason="misread")
+    with opened_copy(library.folder, tmp_path / "set") as copy:
+        assert copy.examinations.rerun(saved).changes == ()
+        copy.edit_specimen("G-0", {"serials": [["AB 103", "right"]]}, by="me", reason="read")
+        changes = "\n".join(copy.examinations.rerun(saved).changes)
     assert "Serial number, now: AB 103 stands in this set already: specimen G-0" in changes
     assert "AB 102" not in changes
 

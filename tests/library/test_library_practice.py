@@ -4,17 +4,27 @@ from __future__ import annotations
 
 import csv
 import io
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from threading import Event, Lock
 
 import pytest
 
+from loupebook.compare import Group
 from loupebook.errors import PracticeInvalid, RecordConflict, RecordInvalid, RecordNotFound
-from loupebook.library import Library, Lighting, RoundDefinition, Sitting, answers_csv
+from loupebook.library import (
+    Library,
+    Lighting,
+    RoundDefinition,
+    Sitting,
+    answers_csv,
+    practice,
+)
 from loupebook.library.practice_lessons import design_words
-from loupebook.library.sheets import SetSource
+from loupebook.library.sheets import Looked, SetSource
 from loupebook.records import Answer, Practice
-from loupebook.records.model import Element, SpecimenRecord, Standing
+from loupebook.records.model import Element, PhotoRecord, SpecimenRecord, Standing
 from loupebook.sheets.templates.common import genuine_group
 from taught_set import (
     EDITION,
@@ -144,6 +154,49 @@ def test_the_comparison_is_made_once(
 
     monkeypatch.setattr(SetSource, "look", refuse)
     library.practice.explain(begun, asked)
+
+
+def test_an_answer_waits_for_the_comparison_made_ahead(
+    library: Library, begun: Sitting, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    compared: list[int] = []
+    both_ask = Event()
+    look = SetSource.look
+
+    class WatchedLock:
+        """Tells when somebody has to wait."""
+
+        def __init__(self) -> None:
+            self._lock = Lock()
+
+        def __enter__(self) -> None:
+            if self._lock.locked():
+                both_ask.set()
+            self._lock.acquire()
+
+        def __exit__(self, *_: object) -> None:
+            self._lock.release()
+
+    def counted(source: SetSource, photo: PhotoRecord, group: Group) -> Looked | None:
+        compared.append(photo.photo_id)
+        if len(compared) == 2:
+            both_ask.set()
+        assert both_ask.wait(60)
+        return look(source, photo, group)
+
+    monkeypatch.setattr(practice, "Lock", WatchedLock, raising=False)
+    monkeypatch.setattr(SetSource, "look", counted)
+    trainer = practice.Trainer(library._catalogue, library.sheet_source, dict)
+    sitting = trainer.sit(begun.practice_round, learner="Una", at=START)
+    asked = sitting.photo_ids[0]
+    with ThreadPoolExecutor(2) as threads:
+        asking = [
+            threads.submit(trainer.look_ahead, asked),
+            threads.submit(trainer.answer, sitting, asked, given="fake", confidence=0.9, at=START),
+        ]
+    for one in asking:
+        one.result()
+    assert compared == [asked]
 
 
 def test_the_genuine_picture_beside_is_made_without_the_specimen_asked_about(

@@ -61,9 +61,12 @@ class EvidenceKeeper:
         arm: EmbeddingArm,
         facts: Mapping[int, PhotoFacts],
         *,
+        set_version: int,
         progress: Progress = no_progress,
     ) -> SetCalibration:
-        """Return the calibration of the set as it stands, made anew where it is stale.
+        """Return the calibration of the set as these facts have it, made where there is none.
+
+        It is held and saved only where the set still stands as it was read.
 
         Parameters
         ----------
@@ -71,21 +74,26 @@ class EvidenceKeeper:
             Brought up to date by the caller.
         facts : mapping
             Photo id to facts, of the whole set.
+        set_version : int
+            Change counter of the set, read before the facts.
         progress : callable, optional
             Called while references are compared.
         """
         info = self._catalogue.info()
         photos = photos_digest(arm.held_photos())
-        wanted = MadeFrom(info.set_id, info.change_counter, arm.fingerprint, photos)
-        if self._held is None or self._held.made_from != wanted:
-            self._held = load_calibration(self._catalogue.folder, wanted)
-        if self._held is None:
+        wanted = MadeFrom(info.set_id, set_version, arm.fingerprint, photos)
+        if self._held is not None and self._held.made_from == wanted:
+            return self._held
+        found = load_calibration(self._catalogue.folder, wanted)
+        if found is None:
             vectors, table = set_vectors(arm, facts)
-            self._held = SetCalibration(
-                wanted, now(), calibrate_set(vectors, table, progress=progress)
-            )
-            save_calibration(self._catalogue.folder, self._held)
-        return self._held
+            found = SetCalibration(wanted, now(), calibrate_set(vectors, table, progress=progress))
+            # Somebody has changed the set since: the facts may be of either state.
+            if info.change_counter != set_version:
+                return found
+            save_calibration(self._catalogue.folder, found)
+        self._held = found
+        return found
 
     def read(
         self,
@@ -94,6 +102,7 @@ class EvidenceKeeper:
         facts: Mapping[int, PhotoFacts],
         *,
         encoder: str,
+        set_version: int,
         progress: Progress = no_progress,
     ) -> dict[str, Any] | None:
         """Return the reading of one search; `None` where it found nothing to read.
@@ -108,13 +117,15 @@ class EvidenceKeeper:
             Photo id to facts, of the whole set.
         encoder : str
             Name and fingerprint of the encoder, for the basis.
+        set_version : int
+            Change counter of the set, read before the facts.
         progress : callable, optional
             Called while a stale calibration is made anew.
         """
         if not result.matches:
             return None
         element = facts[result.matches[0].photo_id].element
-        calibration = self.calibration(arm, facts, progress=progress)
+        calibration = self.calibration(arm, facts, set_version=set_version, progress=progress)
         if str(element) not in calibration.elements:
             return None
         whole = _likest(arm, result, facts, element, Filters())

@@ -30,7 +30,7 @@ from typing import TYPE_CHECKING, Any
 
 import loupebook
 from loupebook.compare import Group
-from loupebook.errors import ComparisonError, LoupebookError, SetDamaged
+from loupebook.errors import ComparisonError, LoupebookError, RecordConflict, SetDamaged
 from loupebook.imaging import Box, decode_photo, encode_jpeg, thumbnail
 from loupebook.library.changes import changes_between
 from loupebook.library.comparing import ComparisonReport
@@ -214,7 +214,10 @@ class Examiner:
         ------
         RecordInvalid
             The title, a note, a serial number or the name is not allowed.
+        RecordConflict
+            The set has changed since the search, or while this was compared.
         """
+        self._refuse_overtaken(report)
         kept_serials = kept_form(self._catalogue, serials)
         # A file system may hold names that are no text.
         report = replace(report, photo=tame(report.photo) or "unnamed")
@@ -243,7 +246,16 @@ class Examiner:
             "serials": kept_serials,
             "images": _listed(query, searched, compared, references),
         }  # fmt: skip
+        # Comparing takes seconds, and all of the document must be of one state of the set.
+        self._refuse_overtaken(report)
         return self._kept.save(title, document, images.values(), by=by)
+
+    def _refuse_overtaken(self, report: SearchReport) -> None:
+        if self._catalogue.info().change_counter != report.set_version:
+            raise RecordConflict(
+                "The set has changed since the search, so the examination was not saved. "
+                "Search again, then save."
+            )
 
     def same(
         self,

@@ -5,10 +5,9 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from functools import cache, cached_property
 from pathlib import Path
-from threading import RLock
+from threading import Lock, RLock
 from types import TracebackType
 from typing import Any
 
@@ -61,7 +60,13 @@ from loupebook.library.same_names import ambiguous_files, named_by_file
 from loupebook.library.serials import SerialHolder, serial_holders
 from loupebook.library.sheets import SetSource, SheetDesk
 from loupebook.library.thumbnails import ThumbnailCache
-from loupebook.library.upkeep import RebuildReport, SetCheck, check_set, rebuild_derived
+from loupebook.library.upkeep import (
+    ArmCheck,
+    RebuildReport,
+    SetCheck,
+    check_arm,
+    rebuild_derived,
+)
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.manifest import read_manifest
 from loupebook.records.model import (
@@ -124,6 +129,7 @@ class Library(CuratorMethods):
         self._evidence = EvidenceKeeper(catalogue)
         self._comparer = SetComparer(catalogue, self.photo_pixels, self._evidence)
         self._comparing = RLock()
+        self._reporting = Lock()
         self._points = Points(catalogue)
 
     @classmethod
@@ -556,10 +562,11 @@ class Library(CuratorMethods):
             checking = beside.submit(check_photo, whole, decoded=decoded, lighting=wanted.lighting)
             pixels = _cropped(whole, corners, box)
             with self._lock:
+                info = self.info()
                 self.sync(progress=progress)
                 arms = self.arms()
                 clock.lap("sync")
-                facts = self._all_facts()
+                set_version, facts = self._counted_facts()
                 result = search_set(
                     arms,
                     QueryPhoto(pixels),
@@ -574,8 +581,7 @@ class Library(CuratorMethods):
                 )
                 clock.lap("search")
                 encoder = f"{self.encoder().name}@{self.encoder().fingerprint[:12]}"
-                info = self.info()
-                reading = self._read(result, facts, encoder, info.change_counter, progress)
+                reading = self._read(result, facts, encoder, set_version, progress)
                 clock.lap("reading")
             check = checking.result()
         if check.no_item:
@@ -586,6 +592,7 @@ class Library(CuratorMethods):
         return SearchReport(
             photo=name or (str(photo) if isinstance(photo, Path) else "query"),
             set=info.name,
+            set_version=info.change_counter,
             encoder=encoder,
             elapsed_ms=clock.total(),
             timings_ms=clock.laps,
@@ -610,16 +617,25 @@ class Library(CuratorMethods):
         """Return the calibrated reading, or the plain one where nothing is calibrated."""
         arm = embedding_arm(self.arms())
         calibrated = arm and self._evidence.read(
-            arm, result, facts, encoder=encoder, progress=progress
+            arm, result, facts, encoder=encoder, set_version=set_version, progress=progress
         )
         return calibrated or read_result(result, facts, encoder=encoder, set_version=set_version)
 
     def _all_facts(self) -> dict[int, PhotoFacts]:
         """Return the facts of every photo, read again only when the set has changed."""
+        return self._counted_facts()[1]
+
+    def _counted_facts(self) -> tuple[int, dict[int, PhotoFacts]]:
+        """Return the facts of every photo after the change counter that they were read at.
+
+        The counter is read first: where it stands as it did, so do they. It never makes facts
+        pass for newer than they are.
+        """
         counter = self._catalogue.info().change_counter
-        if self._facts is None or self._facts[0] != counter:
-            self._facts = (counter, self._catalogue.facts())
-        return self._facts[1]
+        held = self._facts
+        if held is None or held[0] != counter:
+            held = self._facts = (counter, self._catalogue.facts())
+        return held
 
     def _match_reports(
         self, matches: Sequence[Match | None], facts: Mapping[int, PhotoFacts]
@@ -802,7 +818,8 @@ class Library(CuratorMethods):
         SetError
             If this user may not write them; nothing is thrown away then.
         """
-        with self._lock, self._comparing:
+        # The report first, which takes longest: searches go on while it is waited for.
+        with self._reporting, self._lock, self._comparing:
             if any(arm.pending({}).only_read for arm in self.arms()):
                 raise may_not_write(self.folder / "derived")
             self._comparer.clear()
@@ -834,8 +851,8 @@ class Library(CuratorMethods):
             self.sync(progress=progress)
             context = self._report_context(pending, progress)
         if PRINTS in only if only is not None else prints:
-            context.left_out  # noqa: B018  made here, so that searches need not wait for it
-        with self._lock:
+            context.left_out  # noqa: B018  hours of work: other reports need not wait for it
+        with self._reporting:
             return report_on_set(context, only=only, slow=prints)
 
     def kept_report(self) -> SetReport | None:
@@ -845,7 +862,10 @@ class Library(CuratorMethods):
             if any(pending.values()):
                 return None
             context = self._report_context(pending, no_progress)
-            return report_on_set(context) if is_kept(context) else None
+        if not is_kept(context):
+            return None
+        with self._reporting:
+            return report_on_set(context)
 
     def _report_context(self, pending: dict[str, Pending], progress: Progress) -> ReportContext:
         return report_context(
@@ -870,9 +890,16 @@ class Library(CuratorMethods):
         progress : callable, optional
             Called with (what, done, total).
         """
+        # First, as the encoder may be missing; searches go on while photos are read.
+        arms = self.arms()
+        records = self._catalogue.verify(progress=progress, known_head=known_head)
+        derived = {arm.name: self._check_arm(arm) for arm in arms}
+        return SetCheck(records, derived, self.examinations.fault_lines())
+
+    def _check_arm(self, arm: SearchArm) -> ArmCheck:
+        # Together: a search in between would bring the arm up to date with a later state.
         with self._lock:
-            found = check_set(self._catalogue, self.arms(), progress, known_head=known_head)
-            return replace(found, examinations=self.examinations.fault_lines())
+            return check_arm(arm, self._catalogue.indexable())
 
 
 @cache

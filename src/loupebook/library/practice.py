@@ -15,7 +15,9 @@ import secrets
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
+from threading import Lock
 from typing import Any, Generic, TypeVar
+from weakref import WeakValueDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -532,19 +534,32 @@ class Trainer:
 
 
 class _Kept(Generic[Made]):
-    """The latest few things made of photos, each for as long as what it was made of stands."""
+    """The latest few things made of photos, each for as long as what it was made of stands.
+
+    Whoever asks for what another thread is making waits for it; other photos do not.
+    """
 
     def __init__(self) -> None:
         self._held: dict[int, tuple[object, Made]] = {}
+        self._lock = Lock()
+        # Weak, so that a photo has a lock only as long as somebody asks for it.
+        self._making: WeakValueDictionary[int, Lock] = WeakValueDictionary()
 
     def get(self, photo_id: int, made_of: object, make: Callable[[], Made]) -> Made:
         """Return what was made for a photo, made where it is not at hand."""
-        known = self._held.get(photo_id)
-        if known is None or known[0] != made_of:
-            known = made_of, make()
+        with self._lock:
+            making = self._making.setdefault(photo_id, Lock())
+        with making:
+            known = self._held.get(photo_id)
+            if known is None or known[0] != made_of:
+                known = made_of, make()
+                self._keep(photo_id, known)
+            return known[1]
+
+    def _keep(self, photo_id: int, known: tuple[object, Made]) -> None:
+        with self._lock:
             kept = list(self._held.items())[1 - _MOST_KEPT :]
             self._held = {**dict(kept), photo_id: known}
-        return known[1]
 
 
 def _pixels_without(consensus: Consensus, specimen: str) -> NDArray[np.uint8] | None:

@@ -60,13 +60,19 @@ def report_context(
     info = catalogue.info()
     specimens = tuple(catalogue.specimens(state=IntakeState.CONFIRMED))
     names = {specimen.name for specimen in specimens}
-    facts = catalogue.facts()
+    photos = {one.photo_id: one for one in catalogue.photos() if one.specimen in names}
+    # Somebody may confirm or move a photo between two reads: each must know what the others name.
+    facts = {
+        photo: fact
+        for photo, fact in catalogue.facts().items()
+        if photo in photos and fact.specimen in names
+    }
     vectors, table = set_vectors(arm, facts)
     return ReportContext(
         folder=catalogue.folder,
         info=info,
         specimens=specimens,
-        photos={p.photo_id: p for p in catalogue.photos() if p.specimen in names},
+        photos=photos,
         table=table,
         vectors=vectors,
         encoder=f"{encoder.name}@{encoder.fingerprint[:12]}",

@@ -129,6 +129,9 @@ class SearchReport:
         Name of the query.
     set : str
         Name of the set that was searched.
+    set_version : int
+        Change counter of the set before it was searched: as long as the set stands at it, the
+        answer rests on the set as it stands.
     encoder : str
         Name and short fingerprint of the encoder.
     elapsed_ms : float
@@ -154,6 +157,7 @@ class SearchReport:
 
     photo: str
     set: str
+    set_version: int
     encoder: str
     elapsed_ms: float
     timings_ms: Mapping[str, float]

@@ -161,32 +161,16 @@ def rebuild_derived(
     return RebuildReport(reports)
 
 
-def check_set(
-    catalogue: Catalogue,
-    arms: Sequence[SearchArm],
-    progress: Progress,
-    *,
-    known_head: str | None = None,
-) -> SetCheck:
-    """Check a whole set; findings return, nothing is changed.
+def check_arm(arm: SearchArm, wanted: Mapping[int, str]) -> ArmCheck:
+    """Check an arm's derived state; findings return, nothing is changed.
 
     Parameters
     ----------
-    catalogue, arms
-        The set and its search arms.
-    progress : callable
-        Called with (what, done, total).
-    known_head : str, optional
-        Head of the log as it was written down earlier; the log must pass through it.
+    arm : SearchArm
+        Not brought up to date meanwhile.
+    wanted : mapping
+        Photo id to SHA-256 of what it should hold.
     """
-    wanted = catalogue.indexable()
-    return SetCheck(
-        records=catalogue.verify(progress=progress, known_head=known_head),
-        derived={arm.name: _check_arm(arm, wanted) for arm in arms},
-    )
-
-
-def _check_arm(arm: SearchArm, wanted: Mapping[int, str]) -> ArmCheck:
     try:
         pending: Pending = arm.pending(wanted)
     except LoupebookError as exc:
