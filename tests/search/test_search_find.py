@@ -227,8 +227,12 @@ class CuttingArm(ListArm):
     """Likes photo 3 better once only the item is shown, and may fail to cut it out."""
 
     fails = False
+    turned: float | None = None
+    """Score of photo 3 where the picture is looked at from all sides."""
 
     def find(self, query, *, allowed=None, limit=50):
+        if query.region is None and not query.placed and self.turned is not None:
+            return [ArmHit(3, self.turned)]
         if query.region is None:
             return super().find(query, allowed=allowed, limit=limit)
         if self.fails:
@@ -269,3 +273,12 @@ class TestSecondLook:
         assert result.located is None
         best = next(match for match in result.matches if match.photo_id == 3)
         assert best.detail["scores"] == {"embedding": 0.7, "local": 60.0}
+
+    def test_a_sure_item_that_cannot_be_cut_out_is_looked_for_all_over_after_all(self):
+        cutting = CuttingArm("embedding", SCORES)
+        cutting.fails, cutting.turned = True, 0.9
+        result = search_set([cutting, LocatingArm(self.OUTLINE)], self.QUERY, FACTS)
+        best = next(match for match in result.matches if match.photo_id == 3)
+        assert best.detail["scores"] == {"embedding": 0.9, "local": 60.0}
+        (whole,) = result.looked_at
+        assert not whole.placed

@@ -178,7 +178,15 @@ class _Asker:
         for arm in self._whole_arms:
             hits[arm.name] = self._one(arm, self._whole, allowed, limit)
         fused = self._looked_closer(fuse_hits(hits), allowed)
-        if self._look_again(hits, self._places(fused), allowed, limit):
+        looked = self._look_again(hits, self._places(fused), allowed, limit)
+        if not looked and self._whole is not self._query:
+            # What had placed the item beyond doubt could not be cut out: look all over after all.
+            self._whole = self._query
+            for arm in self._whole_arms:
+                all_over = self._one(arm, self._whole, allowed, limit)
+                hits[arm.name] = best_of_both(hits[arm.name], all_over)
+            looked = True
+        if looked:
             fused = self._looked_closer(fuse_hits(hits), allowed)
         fused = self._told_apart(fused, allowed)
         self.first = self.first or fused
