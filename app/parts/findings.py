@@ -29,6 +29,7 @@ DOES = {
     Action.COLLECT: "Collect specimens of this kind.",
     Action.CHECK_RECORD: "Check the record against its papers.",
     Action.REBUILD: "Make the derived files anew.",
+    Action.NOTHING: "This report has done it.",
 }
 TAKES_OUT = frozenset({Action.OPEN_PAIR, Action.MERGE, Action.WITHDRAW, Action.CHECK_RECORD})
 ADDS = frozenset({Action.RE_PHOTOGRAPH, Action.PHOTOGRAPH, Action.COLLECT})

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ import pytest
 from drawn_prints import as_bytes, draw_print
 from invented_prints import Item, encoded, invented_items, record_items
 from loupebook.errors import LoupebookError, PhotoUnreadable, RecordInvalid
+from loupebook.evidence.set_calibration import HeldOut
 from loupebook.evidence.table import PhotoTable
 from loupebook.imaging import check_photo, decode_photo
 from loupebook.library.report_paper import report_pdf
@@ -33,6 +35,7 @@ from loupebook.records.model import (
 from loupebook.records.serials import plain_serial, whole_numbers
 from loupebook.search import Pending
 from loupebook.setreport import SECTIONS, ReportContext, SetReport, render_html, report_on_set
+from loupebook.setreport.model import Action, Finding, Section
 from loupebook.setreport.report import SLOW
 from loupebook.setreport.sections import (
     calibration,
@@ -202,9 +205,36 @@ def test_stale_state_is_reported_with_its_photos(clean: ReportContext) -> None:
     lost = replace(clean, pending=pending, **without(clean, 3))
     found = report_on_set(lost, only=["stale"])
     assert "up to date but for 1 that could not be encoded" in found.sections["stale"].summary
+    section = report_on_set(replace(clean, pending=pending), only=["stale"]).sections["stale"]
+    assert not work_list.examine_sections(clean, {"stale": section}).findings  # it is mended
     damaged = {"embedding": Pending(damage="torn")}
     found = report_on_set(replace(clean, pending=damaged), only=["stale"])
     assert kinds(found, "stale") == {"damaged-encodings"}
+
+
+@pytest.mark.parametrize(
+    ("upper", "says"), [(0.13, "support no LR above 1.3,"), (1.2, "rule of 3")]
+)
+def test_no_praise_for_misleading_nobody_where_nothing_could(upper: float, says: str) -> None:
+    genuine = np.repeat([True, False], 12)
+    ratios = np.where(genuine, -0.1, 0.1)
+    held = HeldOut(ratios, genuine, np.ones(24), tuple(range(24)))
+    fit = SimpleNamespace(lower=-upper, upper=upper, copy_units=12)
+    assert says in calibration._statement("seal", "known", held, fit)
+
+
+def test_work_for_an_element_gains_by_the_specimens_of_that_element(clean: ReportContext) -> None:
+    def asked(element: str) -> Section:
+        finding = Finding("few", "x", Action.COLLECT, weight=0.5, detail={"element": element})
+        return Section("calibration", "Calibration", "x", (finding,))
+
+    share = np.mean([one.element == "band" for one in clean.specimens])
+    assert 0 < share <= 1
+    gains = [
+        work_list.examine_sections(clean, {"calibration": asked(element)}).figures["gains"][0]
+        for element in ("band", "no such")
+    ]
+    assert gains == pytest.approx([0.5 * (1 + share), 0.5])
 
 
 def without(context: ReportContext, lost: int) -> dict[str, object]:

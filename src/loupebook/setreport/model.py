@@ -25,6 +25,7 @@ class Action(StrEnum):
     COLLECT = "collect specimens"
     CHECK_RECORD = "check the record"
     REBUILD = "rebuild"
+    NOTHING = "nothing, it is mended"
 
 
 @dataclass(frozen=True)

@@ -170,6 +170,8 @@ def _statement(element: str, press: str, held: HeldOut, fit: Calibration) -> str
     """
     misled = held.copies_beyond(1.0)
     words = proportion_words(misled, fit.copy_units, what="misleading LRs above 10")
+    if fit.upper <= 1:
+        words = f"the specimens support no LR above {10**fit.upper:.2g}, so none can mislead by 10"
     told = f"{element.capitalize()} against {AGAINST[press]}: {words}."
     if held.figures()["loss"] > GREATEST_LOSS and not _badly_set(element, press, held, fit):
         told += " These figures are cautious: they go no further than the specimens support."

@@ -67,9 +67,9 @@ def _findings(arm: str, pending: Pending, lost: Collection[int]) -> list[Finding
                 f"The {arm} index lacked {len(pending.to_add)} photos as they now are and held "
                 f"{len(pending.to_withdraw)} that it must not; this report brought it up to "
                 f"date{but}.",
-                Action.REBUILD,
+                Action.NOTHING,
                 photos=photos,
-                weight=0.6,
+                weight=0.1,
                 detail={
                     "to_add": sorted(pending.to_add),
                     "to_withdraw": sorted(pending.to_withdraw),

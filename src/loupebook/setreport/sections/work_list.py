@@ -2,8 +2,8 @@
 
 The gain of an entry is ``weight * (1 + reach)``: how sure and how bad the finding is, times
 how much of the set it touches. `reach` is the share of all specimens that it names; a
-finding that names none, such as a confound, concerns all. The rule is ours: it orders, it
-measures nothing. Sections may ask for one piece of work from several sides (a shared serial is
+finding that names none concerns those of its element, and without one, such as a confound, all.
+What the report has mended itself is no work. The rule is ours: it orders, it measures nothing. Sections may ask for one piece of work from several sides (a shared serial is
 also a conflict of standing): that is one entry, by its greatest gain.
 """
 
@@ -37,6 +37,8 @@ def examine_sections(context: ReportContext, sections: Mapping[str, Section]) ->
     entries: dict[tuple[object, ...], tuple[float, str, Finding]] = {}
     for name, section in sections.items():
         for place, finding in enumerate(section.findings):
+            if finding.action is Action.NOTHING:
+                continue
             work = ONE_WORK.get((finding.kind, finding.action))
             key = (work, *sorted(finding.specimens)) if work else (name, place)
             gain = _gain(context, finding)
@@ -66,6 +68,7 @@ def examine_sections(context: ReportContext, sections: Mapping[str, Section]) ->
 
 
 def _gain(context: ReportContext, finding: Finding) -> float:
-    total = max(1, len(context.specimens))
-    reach = len(finding.specimens) / total if finding.specimens else 1.0
-    return finding.weight * (1 + reach)
+    concerned = len(finding.specimens) or sum(
+        finding.detail.get("element") in (None, one.element) for one in context.specimens
+    )
+    return finding.weight * (1 + concerned / max(1, len(context.specimens)))
