@@ -3,8 +3,9 @@
 The gain of an entry is ``weight * (1 + reach)``: how sure and how bad the finding is, times
 how much of the set it touches. `reach` is the share of all specimens that it names; a
 finding that names none concerns those of its element, and without one, such as a confound, all.
-What the report has mended itself is no work. The rule is ours: it orders, it measures nothing. Sections may ask for one piece of work from several sides (a shared serial is
-also a conflict of standing): that is one entry, by its greatest gain.
+What the report has mended itself is no work. The rule is ours: it orders, it measures nothing.
+Sections may ask for one piece of work from several sides (a shared serial is also a conflict of
+standing): that is one entry, by its greatest gain.
 """
 
 from __future__ import annotations
