@@ -116,7 +116,11 @@ def test_what_is_kept_does_not_hang_on_the_order_of_photos_nor_on_vectors(
 
 
 @pytest.mark.parametrize(
-    "damage", [b"\xff[]", b"[{]", b'[{"each": []}]', b'[{"photo_id": 1, "z": NaN, "each": {}}]']
+    "damage",
+    [
+        *(b"\xff[]", b"[{]", b"[]", b'{"rows": []}', b'{"unread": [], "rows": [{"each": []}]}'),
+        b'{"unread": [], "rows": [{"photo_id": 1, "z": NaN, "each": {}}]}',
+    ],
 )
 def test_a_damaged_row_is_made_anew_and_the_rest_is_kept(
     context: ReportContext, damage: bytes, monkeypatch: pytest.MonkeyPatch
@@ -152,8 +156,13 @@ def test_photos_that_cannot_be_read_are_counted_and_tried_again(
 
     (context.derived / "prints.sqlite").unlink()
     found = replace(context, read=partly).left_out
-    assert found.failed == 1
+    assert (found.failed, found.unread) == (1, (lost,))
     assert lost not in {one.photo_id for one in found.rows}
+    # The desk has the rest of the design, and nothing is compared again while it stays unread.
+    assert kept(context) == found
+    with monkeypatch.context() as patch:
+        patch.setattr(gathering, "_held_out", lambda *_: pytest.fail("compared again"))
+        assert replace(context, read=partly).left_out == found
     whole = replace(context).left_out
     assert whole.failed == 0
     assert lost in {one.photo_id for one in whole.rows}

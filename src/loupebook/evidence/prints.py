@@ -11,10 +11,10 @@ import json
 import math
 import sqlite3
 from collections import Counter
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +34,7 @@ from loupebook.records.model import PhotoFacts, PhotoRecord, Standing
 from loupebook.search import Progress, ReadPhoto
 from loupebook.search.figure_cache import FigureCache
 
-VERSION = 4
+VERSION = 5
 """Goes up when the same photos would be judged otherwise; the report's format goes up with it."""
 WHAT = "Comparing prints"
 
@@ -73,11 +73,14 @@ class LeftOutPrints:
         Photos that could not be read or worked on.
     missing : mapping
         Element to photos of designs that were not compared as they now stand.
+    unread : tuple of int
+        Those of the failed photos that could not be read: the others were compared without them.
     """
 
     rows: tuple[LeftOut, ...]
     failed: int = 0
     missing: Mapping[str, int] = field(default_factory=dict)
+    unread: tuple[int, ...] = ()
 
 
 def designs_of(facts: Mapping[int, PhotoFacts]) -> list[Design]:
@@ -124,7 +127,7 @@ def left_out_prints(
     total = sum(one.photos for one in states)
     path = prints_path(folder)
     held = _kept(path, states)
-    missing = [one for one in states if held[one] is None]
+    missing = [one for one, made in held.items() if made is None or _any_read(made.unread, read)]
     done = total - sum(one.photos for one in missing)
     progress(WHAT, done, total)
 
@@ -137,8 +140,8 @@ def left_out_prints(
     with ThreadPoolExecutor(max_workers=2, thread_name_prefix="prints") as pool:
         for design, made in zip(missing, pool.map(answer, missing), strict=True):
             held[design] = made
-            if not made.failed:
-                _keep(path, states[design], made.rows)
+            if made.failed == len(made.unread):
+                _keep(path, states[design], made)
             done += design.photos
             progress(WHAT, done, total)
     _forget_all_but(path, set(states.values()))
@@ -177,6 +180,7 @@ def _joined(held: Mapping[Design, LeftOutPrints | None]) -> LeftOutPrints:
         tuple(row for one in known for row in one.rows),
         sum(one.failed for one in known),
         dict(missing),
+        tuple(photo for one in known for photo in one.unread),
     )
 
 
@@ -187,20 +191,22 @@ def _held_out(
     photos: Mapping[int, PhotoRecord],
     read: ReadPhoto,
 ) -> LeftOutPrints:
-    sources = _sources((*design.genuine, *design.fake), facts, photos, read)
-    failed = design.photos - len(sources)
+    asked = (*design.genuine, *design.fake)
+    sources = _sources(asked, facts, photos, read)
+    unread = tuple(sorted(set(asked) - {one.photo_id for one in sources}))
+    none = LeftOutPrints((), len(unread), unread=unread)
     sound = [one for one in sources if facts[one.photo_id].standing is Standing.GENUINE]
     if len({one.specimen for one in sound}) < 2:
-        return LeftOutPrints((), failed)
+        return none
     pixels = {one.photo_id: one.pixels for one in sound}
     wanted = [Wanted(one.photo_id, one.sha256, one.specimen, one.px_per_mm) for one in sound]
     try:
         held = store.get(design.group, wanted, pixels.__getitem__)
     except ComparisonError:
         # No photo of this design shows print enough to lay others over it: rolled heads do not.
-        return LeftOutPrints((), failed)
+        return none
     try:
-        return LeftOutPrints(tuple(each_left_out(held, sources, uv=design.group.uv)), failed)
+        return replace(none, rows=tuple(each_left_out(held, sources, uv=design.group.uv)))
     except (LoupebookError, cv2.error, ValueError):
         # One photo that cannot be worked on must not cost the whole report.
         return LeftOutPrints((), design.photos)
@@ -221,6 +227,17 @@ def _sources(
             continue
         made.append(Source(photo, record.sha256, facts[photo].specimen, pixels, record.px_per_mm))
     return made
+
+
+def _any_read(photos: Iterable[int], read: ReadPhoto) -> bool:
+    """Say whether a photo that could not be read can be read now."""
+    for photo in photos:
+        try:
+            read(photo)
+        except LoupebookError:
+            continue
+        return True
+    return False
 
 
 def _state(
@@ -259,7 +276,10 @@ def _kept(path: Path, states: Mapping[Design, str]) -> dict[Design, LeftOutPrint
 def _prints_of(stored: bytes) -> LeftOutPrints | None:
     """Return what a row holds; `None` where it is damaged, so that it is made anew."""
     try:
-        return LeftOutPrints(tuple(_row(one) for one in json.loads(stored)))
+        held = json.loads(stored)
+        unread = tuple(int(photo) for photo in held["unread"])
+        rows = tuple(_row(one) for one in held["rows"])
+        return LeftOutPrints(rows, len(unread), unread=unread)
     except (ValueError, TypeError, KeyError, AttributeError):
         return None
 
@@ -287,6 +307,6 @@ def _cache(path: Path) -> FigureCache:
     )
 
 
-def _keep(path: Path, state: str, rows: Sequence[LeftOut]) -> None:
-    text = json.dumps([asdict(one) for one in rows])
+def _keep(path: Path, state: str, made: LeftOutPrints) -> None:
+    text = json.dumps({"rows": [asdict(one) for one in made.rows], "unread": made.unread})
     _cache(path).write("INSERT OR REPLACE INTO prints VALUES (?, ?)", [(state, text)])
