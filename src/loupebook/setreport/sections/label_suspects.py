@@ -59,9 +59,10 @@ def _says_standing(doubts: Doubts) -> str:
         )
     if not doubts.listed:
         return f"{alone}No specimen's standing could be judged."
-    agreed = f"of {len(doubts.listed)} that could be judged, the others confirm "
-    agreed += f"{100 * doubts.agreement:.0f} %" if np.isfinite(doubts.agreement) else "those of one"
-    agreed += " (both standings weighing the same)"
+    agreed = f"{len(doubts.listed)} could be judged"
+    if np.isfinite(doubts.agreement):
+        agreed += f", of which the others confirm {100 * doubts.agreement:.0f} % (both standings "
+        agreed += "weighing the same)"
     told = sorted({f"{one.element}s" for one in doubts.listed if one.told})
     if not told:
         return (
