@@ -183,20 +183,21 @@ def mixed(reporter: Reporter, items: list[Item], clean: SetReport, seed: int) ->
 
 
 def by_print(reporter: Reporter, items: list[Item], seeds: Sequence[int]) -> dict[str, list[Row]]:
-    """Plant wrong standings alone, and let the report compare print with print.
+    """Plant wrong standings alone, and let the report weigh prints and likeness together.
 
     What was compared of designs that no wrong standing touches is kept from set to set.
     """
-    clean, _ = reporter.report(items, ["prints"])
+    sections = ("prints", "label_suspects")
+    clean, _ = reporter.report(items, sections)
     rows: list[Row] = []
     missed: list[Row] = []
     for seed in seeds:
         truth = Truth()
         changed = plant_wrong_standings(items, np.random.default_rng(seed), truth)
-        report, _ = reporter.report(changed, ["prints"])
-        section = report.sections["prints"]
-        named = {f.specimens[0] for f in section.findings}
-        # Five in a hundred of the whole set, as for the list by neighbours.
+        report, _ = reporter.report(changed, sections)
+        section = report.sections["label_suspects"]
+        named = {f.specimens[0] for f in section.findings if f.kind == "suspect-standing"}
+        # Five in a hundred of the whole set, as for the list by likeness alone.
         first = set(section.figures["order"][: max(1, round(0.05 * len(changed)))])
         recorded = {item.record.name: item.record.standing for item in changed}
         copies = {n for n in truth.wrong_standing if recorded[n] is Standing.GENUINE}
@@ -209,13 +210,13 @@ def by_print(reporter: Reporter, items: list[Item], seeds: Sequence[int]) -> dic
             len(first & copies), "named": len(named & copies),
         })  # fmt: skip
         print_table(f"Wrong standings by print, seed {seed}", rows)
-    section = clean.sections["prints"]
+    section, suspects = (clean.sections[name].figures for name in sections)
     return {
         "Wrong standings by print, all seeds": pooled(rows),
         "Copies recorded as genuine": missed,
         "Nothing planted": [{
-            "judged": section.figures["judged"], "standing could be told": section.figures["told"],
-            "named": section.figures["suspects"],
+            "judged": suspects["judged"], "prints held against others": section["judged"],
+            "prints that tell": section["told"], "named": suspects["standing_suspects"],
         }],
     }  # fmt: skip
 

@@ -7,12 +7,14 @@ import numpy as np
 import pytest
 from PIL import Image
 from scipy.stats import permutation_test
-from sklearn.linear_model import Ridge
+from sklearn.linear_model import LogisticRegression, Ridge
 from statsmodels.stats.multitest import multipletests
 
 from invented_prints import draw_edition, photograph
+from loupebook.evidence.calibration import PENALTY
+from loupebook.evidence.joint import _fitted
 from loupebook.setreport.association import associate, holm
-from loupebook.setreport.labels import _left_out_line
+from loupebook.setreport.labels import standing_line
 from loupebook.setreport.traits import perceptual_hash
 
 pytestmark = pytest.mark.external
@@ -60,22 +62,40 @@ def test_smallest_permutation_p_value_counts_the_real_labels_in() -> None:
     assert found.p_value == pytest.approx(1 / 500, abs=1e-12)
 
 
-def test_left_out_predictions_against_scikit_learn() -> None:
-    # The closed form of leave-one-specimen-out ridge regression against refitting it with
-    # sklearn.linear_model.Ridge, specimen by specimen; one kind, so that the kind's mean,
-    # which both take off once from all, is the same.
+def test_left_out_leans_against_scikit_learn() -> None:
+    # The closed form of leave-one-unit-out ridge regression with a mean for each kind, against
+    # refitting it with sklearn.linear_model.Ridge, unit by unit: without the unit, in what the
+    # means of the kinds are taken from as well.
     rng = np.random.default_rng(0)
-    codes = np.repeat(np.arange(15), 2)
-    fake = codes % 2 == 1
-    vectors = (rng.normal(size=(30, 6)) + 0.8 * fake[:, None]).astype(np.float32)
-    x = vectors.astype(np.float64) - vectors.astype(np.float64).mean(axis=0)
-    x /= x.std() + 1e-12
-    y = fake - fake.mean()
-    refitted = np.empty(30)
-    for code in range(15):
-        out = codes == code
-        model = Ridge(alpha=30.0, fit_intercept=False).fit(x[~out], y[~out])
-        refitted[out] = model.predict(x[out])
-    expected = 1 / (1 + np.exp(-2 * refitted / refitted.std()))
-    ours = _left_out_line(vectors, codes, fake, np.zeros(30, dtype=np.intp))
+    units = np.repeat(np.arange(16), 2)
+    kinds = np.tile([0, 1], 16)
+    fake = units % 2 == 1
+    vectors = (rng.normal(size=(32, 6)) + 0.8 * fake[:, None] + kinds[:, None]).astype(np.float32)
+    x, y = vectors.astype(np.float64), fake.astype(np.float64)
+    means = np.stack([x[kinds == kind].mean(axis=0) for kind in (0, 1)])
+    scale = (x - means[kinds]).std()
+    expected = np.empty(32)
+    for unit in range(16):
+        kept = units != unit
+        centre = np.stack([x[kept & (kinds == kind)].mean(axis=0) for kind in (0, 1)])[kinds]
+        base = np.array([y[kept & (kinds == kind)].mean() for kind in (0, 1)])[kinds]
+        inside = (x - centre) / scale
+        model = Ridge(alpha=32.0, fit_intercept=False).fit(inside[kept], (y - base)[kept])
+        expected[~kept] = model.predict(inside[~kept])
+    ours = standing_line(vectors, units.tolist(), fake, kinds.tolist())
     assert ours == pytest.approx(expected, abs=1e-6)
+
+
+def test_a_joint_fit_against_scikit_learn() -> None:
+    rng = np.random.default_rng(1)
+    fake = np.arange(60) < 20
+    signs = rng.normal(size=(60, 2)) + np.outer(fake, [1.0, 0.5])
+    weight = np.where(np.arange(60) % 2, 1.0, 0.5)
+    share = weight.copy()
+    for label in (fake, ~fake):
+        share[label] *= weight.sum() / 2 / weight[label].sum()
+    x = (signs - signs.mean(axis=0)) / signs.std(axis=0)
+    # C is the reciprocal of our penalty: both stand before half the squared slopes.
+    theirs = LogisticRegression(C=1 / PENALTY, tol=1e-10).fit(x, fake, sample_weight=share)
+    line = _fitted(signs, fake, weight)
+    assert line[0] + signs @ line[1:] == pytest.approx(theirs.decision_function(x), abs=1e-4)

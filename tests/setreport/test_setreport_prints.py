@@ -26,8 +26,9 @@ from loupebook.evidence.prints import LeftOutPrints
 from loupebook.evidence.table import PhotoTable
 from loupebook.records.model import Camera, Element, Lighting, SpecimenRecord, Standing
 from loupebook.setreport import ReportContext, report_on_set
+from loupebook.setreport.departures import NOT_LAID, UNLAID, Judged, judge
+from loupebook.setreport.doubts import Doubt, Doubts
 from loupebook.setreport.sections import prints
-from loupebook.setreport.sections.prints import Judged
 
 COPY = "G-wrong"
 
@@ -55,7 +56,11 @@ def context(tmp_path_factory: pytest.TempPathFactory) -> ReportContext:
 def test_a_copy_recorded_as_genuine_is_named_and_kept(context: ReportContext) -> None:
     whole = report_on_set(context)
     assert "prints" not in whole.sections  # it takes seconds a photo
-    section = report_on_set(context, slow=True).sections["prints"]
+    before = whole.sections["label_suspects"].made_from
+    slow = report_on_set(context, slow=True)
+    # The list of suspects says more once prints were compared.
+    assert slow.sections["label_suspects"].made_from != before
+    section = slow.sections["prints"]
     assert [finding.specimens for finding in section.findings] == [(COPY,)]
     assert section.findings[0].kind == "print-differs"
     assert section.figures["judged"] == 5
@@ -186,12 +191,41 @@ def a_telling_set() -> list[Judged]:
     return [*held, judged(3.2, "copy as genuine", fake=False)]
 
 
-def test_a_label_that_the_print_speaks_against_comes_first() -> None:
+def test_a_label_that_the_print_speaks_against_has_the_greatest_ratio() -> None:
     told = prints.tellings(a_telling_set())
     against = {one.judged.name: one.against for one in told}
     assert max(against, key=against.__getitem__) == "copy as genuine"
-    assert against["copy as genuine"] >= prints.SUSPECT_FROM
-    assert sum(value >= prints.SUSPECT_FROM for value in against.values()) == 1
+    assert against["copy as genuine"] > 0.7
+    assert sorted(against.values())[-2] < 0.5
+
+
+def test_copies_of_few_presses_support_no_more_than_their_presses() -> None:
+    rng = np.random.default_rng(0)
+    held = [judged(float(z), f"g{n}", fake=False) for n, z in enumerate(rng.normal(0, 1, 120))]
+    for press, centre in enumerate(rng.normal(2, 0.8, 12)):
+        held += [
+            replace(judged(float(z), f"f{press}-{n}", fake=True), press=f"press {press}")
+            for n, z in enumerate(rng.normal(centre, 0.6, 10))
+        ]
+    # As 120 independent copies they would have borne 1.2.
+    assert max(one.log10_lr for one in prints.tellings(held)) < 0.9
+
+
+def test_prints_come_in_the_order_of_the_one_list(monkeypatch: pytest.MonkeyPatch) -> None:
+    def doubt(name: str, against: float) -> Doubt:
+        return Doubt(name, "band", name[0] == "f", against, True, against, None, True)
+
+    held = a_telling_set()
+    order = [one.name for one in reversed(held)]
+    listed = tuple(doubt(name, 2.0 - place) for place, name in enumerate(order))
+    monkeypatch.setattr(prints, "judge", lambda *_: held)
+    monkeypatch.setattr(prints, "doubtful_standings", lambda _: Doubts(listed, ()))
+    section = prints.examine(SimpleNamespace(left_out=LeftOutPrints(()), confirmed={}))
+    assert section.figures["order"] == order
+    assert section.figures["suspects"] == 1
+    assert [row[-1] for row in section.tables[0].rows[:2]] == [True, False]
+    assert "is named under “Suspect labels”" in section.summary
+    assert section.findings == ()  # the list names, nobody else
 
 
 def test_elements_whose_prints_tell_nothing_have_no_suspects() -> None:
@@ -216,25 +250,25 @@ def test_a_photo_that_cannot_be_laid_tells_only_where_genuine_ones_could() -> No
         5: fact("firm", Standing.GENUINE, "Namesake"),
     }  # fmt: skip
     photos = [
-        LeftOut(1, "a", laid=True, z=0.1), LeftOut(2, "b", laid=False, z=None),
-        LeftOut(3, "c", laid=False, z=None), LeftOut(4, "d", laid=False, z=None),
-        LeftOut(5, "e", laid=False, z=None),
+        LeftOut(1, "a", laid=True, z=0.1, others=2), LeftOut(2, "b", laid=False, z=None, others=2),
+        LeftOut(3, "c", laid=False, z=None, others=2), LeftOut(4, "d", False, None, others=2),
+        LeftOut(5, "e", laid=False, z=None, others=2),
     ]  # fmt: skip
     # Of bands nearly all genuine ones can be laid.
     usual = range(10, 30)
     facts |= {number: fact("usual", Standing.GENUINE) for number in usual}
-    laid = [LeftOut(number, f"u{number}", laid=True, z=None) for number in usual]
+    laid = [LeftOut(number, f"u{number}", laid=True, z=None, others=2) for number in usual]
     context = SimpleNamespace(confirmed=facts)
-    judged = {one.name: one for one in prints.judge(context, [*photos, *laid])}
+    judged = {one.name: one for one in judge(context, [*photos, *laid])}
     # The only loose genuine one is told by the others of its design, of which there are none;
     # that of another maker's design of the same name takes nothing from "b".
     assert {name: one.z for name, one in judged.items()} == {
-        "a": 0.1, "b": prints.UNLAID, "c": prints.UNLAID, "e": prints.UNLAID,
+        "a": 0.1, "b": UNLAID, "c": UNLAID, "e": UNLAID,
     }  # fmt: skip
-    assert judged["b"].differs == (prints.NOT_LAID,)
-    assert prints.judge(context, []) == []
+    assert judged["b"].differs == (NOT_LAID,)
+    assert judge(context, []) == []
     # Where hardly any can, as of rolled heads, one that cannot says nothing.
-    assert {one.name for one in prints.judge(context, photos)} == {"a"}
+    assert {one.name for one in judge(context, photos)} == {"a"}
 
 
 def test_copies_without_a_recorded_press_count_as_those_of_one() -> None:
@@ -242,9 +276,30 @@ def test_copies_without_a_recorded_press_count_as_those_of_one() -> None:
         return SimpleNamespace(standing=Standing.FAKE, element="band", origin=origin)
 
     facts = {1: copy(None), 2: copy(None), 3: copy("press")}
-    photos = [LeftOut(number, f"f{number}", laid=True, z=3.0) for number in facts]
-    one, other, known = prints.judge(SimpleNamespace(confirmed=facts), photos)
+    photos = [LeftOut(number, f"f{number}", laid=True, z=3.0, others=2) for number in facts]
+    one, other, known = judge(SimpleNamespace(confirmed=facts), photos)
     assert one.press == other.press != known.press
+
+
+def test_prints_held_against_one_specimen_alone_do_not_count() -> None:
+    fact = SimpleNamespace(standing=Standing.GENUINE, element="band", origin=None)
+    facts = dict.fromkeys(range(3), fact)
+    photos = [LeftOut(n, f"s{n}", laid=True, z=3.5, differs=("colour",), others=n) for n in facts]
+    assert [one.name for one in judge(SimpleNamespace(confirmed=facts), photos)] == ["s2"]
+
+
+def test_what_is_usual_at_a_number_of_others_is_taken_off() -> None:
+    fact = SimpleNamespace(standing=Standing.GENUINE, element="band", origin=None)
+    facts = dict.fromkeys(range(22), fact)
+    # Against two others genuine prints seem to depart by 1, against many by 0.
+    photos = [
+        LeftOut(n, f"s{n}", laid=True, z=float(n < 11), others=2 if n < 11 else 4 + n % 3)
+        for n in facts
+    ]
+    judged = judge(SimpleNamespace(confirmed=facts), photos)
+    assert [one.z for one in judged] == [0.0] * 22
+    few = judge(SimpleNamespace(confirmed=facts), photos[:5])
+    assert [one.z for one in few] == [1.0] * 5  # too few to learn from
 
 
 def test_no_figure_goes_beyond_what_the_specimens_support() -> None:

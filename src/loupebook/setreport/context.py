@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.errors import LoupebookError
-from loupebook.evidence.prints import LeftOutPrints, left_out_prints
+from loupebook.evidence.prints import LeftOutPrints, kept_prints, left_out_prints
 from loupebook.evidence.table import PhotoTable
 from loupebook.records.model import PhotoFacts, PhotoRecord, SetInfo, SpecimenRecord
 from loupebook.records.text import design_phrase
@@ -141,6 +141,11 @@ class ReportContext:
             read,
             self.progress,
         )
+
+    @property
+    def prints_at_hand(self) -> LeftOutPrints:
+        """What prints held against each other gave, as far as it is kept; nothing is compared."""
+        return kept_prints(self.folder, self.confirmed, self.photos)
 
     @cached_property
     def by_name(self) -> Mapping[str, SpecimenRecord]:

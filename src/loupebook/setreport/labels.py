@@ -1,14 +1,13 @@
 """How well each specimen's label agrees with the others, its own photos left out.
 
-Two voices, both with whole specimens left out, are averaged for the standing:
+The *standing* is told by a line: a ridge regression on the embeddings, with a mean of its own for
+each edition, view and lighting, tells copies from genuine prints in general. Its left-out
+predictions have a closed form. What a lean is worth, the set tells (:mod:`.doubts`).
 
-- *neighbours*: among photos of the same edition, view and lighting, those nearest vote;
-- *line*: a ridge regression of the standing on the embeddings, after the mean of each
-  edition, view and lighting is taken off, tells copies from genuine prints in general. Its
-  left-out predictions have a closed form.
-
-From left-out probabilities, confident learning names the suspects: those whose probability
-for the other label exceeds what members of that label have on average.
+The *edition* is voted on by the nearest photos of other specimens. From such votes confident
+learning names the suspects: those whose share for another label exceeds what members of that label
+have on average. Votes on the standing lean against every label, because a specimen's own photos
+have none: in an edition of three and three, two of its own standing vote against three.
 
 References
 ----------
@@ -33,7 +32,8 @@ SHARPNESS = 25.0
 """How fast a neighbour's vote falls with its distance in cosine: by e at 0.04."""
 RIDGE = 1.0
 LEAST_AGREEMENT = 0.8
-"""Share of labels that the others must confirm before a disagreement means anything; ours."""
+"""Share of a label's specimens, in the mean over labels, that the others must confirm before a
+disagreement means anything; ours."""
 
 
 @dataclass(frozen=True)
@@ -50,6 +50,8 @@ class Suspicion:
         Whether confident learning names it.
     best : tuple
         Likeliest other label of each.
+    labels : ndarray of int, shape (s,)
+        Class of each as recorded.
     """
 
     names: tuple[str, ...]
@@ -57,6 +59,7 @@ class Suspicion:
     other: Floats
     suspect: NDArray[np.bool_]
     best: tuple[Hashable, ...]
+    labels: NDArray[np.intp]
 
     @property
     def agreement(self) -> float:
@@ -70,51 +73,60 @@ class Suspicion:
 
     @property
     def telling(self) -> bool:
-        """Whether the others know enough of this label for a disagreement to mean anything."""
-        return self.agreement >= LEAST_AGREEMENT
+        """Whether the others know enough of the labels for a disagreement to mean anything.
+
+        Every label weighs the same: one that most specimens bear would be confirmed by its number.
+        """
+        if not self.names:
+            return False
+        count = np.bincount(self.labels)
+        confirmed = np.bincount(self.labels, self.own > self.other)
+        return bool((confirmed[count > 0] / count[count > 0]).mean() >= LEAST_AGREEMENT)
 
     def order(self) -> NDArray[np.intp]:
         """Return positions in falling suspicion."""
         return np.argsort(-(self.other - self.own), kind="stable")
 
 
-def standing_probability(
+def standing_line(
     vectors: NDArray[np.float32],
-    specimens: Sequence[str],
+    units: Sequence[Hashable],
     fake: NDArray[np.bool_],
     kinds: Sequence[Hashable],
 ) -> Floats:
-    """Return, photo by photo, the left-out probability of "fake".
+    """Return, photo by photo, how far its embedding leans to "fake" by what the others teach.
+
+    A ridge regression of the standing on the embedding, with a mean of its own for each kind; the
+    lean is what it predicts for a photo, from a fit without the photo's unit, less the mean
+    standing of the other photos of its kind. Without that mean, which lies away from the standing
+    borne wherever a kind is small, or with kinds' means that know the photo, vectors that tell
+    nothing would contradict or confirm nearly all standings.
 
     Parameters
     ----------
     vectors : ndarray, shape (n, dim)
         Unit rows.
-    specimens : sequence of str
-        Specimen of each photo.
-    fake : ndarray of bool
-        Standing as recorded.
-    kinds : sequence
+    units : sequence of length n
+        What is left out together: the specimen of each photo, or the press of a copy.
+    fake : ndarray of bool, shape (n,)
+        Standing as recorded; one for a unit.
+    kinds : sequence of length n
         Edition, view and lighting of each photo: only photos of one kind are compared.
 
     Returns
     -------
     ndarray, shape (n,)
-        NaN where a kind holds one standing only, or no other specimen.
+        0 leans nowhere. NaN where other units leave fewer than both standings in a photo's kind:
+        nobody could then speak for one of the two.
     """
-    codes, _ = unit_codes(specimens)
+    unit, _ = unit_codes(units)
     kind, count = unit_codes(kinds)
-    votes = np.full(codes.size, np.nan)
-    for number in range(count):
-        members = np.flatnonzero(kind == number)
-        if fake[members].all() or not fake[members].any():
-            continue
-        votes[members] = _vote(vectors[members], codes[members], fake[members])
-    usable = np.flatnonzero(np.isfinite(votes))
-    if usable.size:
-        line = _left_out_line(vectors[usable], codes[usable], fake[usable], kind[usable])
-        votes[usable] = (votes[usable] + line) / 2
-    return votes
+    fakes = np.bincount(kind, fake, minlength=count)
+    held = np.flatnonzero(((fakes > 0) & (fakes < np.bincount(kind, minlength=count)))[kind])
+    lean = np.full(unit.size, np.nan)
+    if held.size:
+        lean[held] = _left_out_lean(vectors[held], unit[held], fake[held], kind[held])
+    return lean
 
 
 def judge_labels(
@@ -140,7 +152,7 @@ def judge_labels(
     codes, count = unit_codes(names)
     if not count:
         none = np.zeros(0)
-        return Suspicion((), none, none, np.zeros(0, dtype=bool), ())
+        return Suspicion((), none, none, none > 0, (), none.astype(np.intp))
     sums = np.zeros((count, probability.shape[1]))
     np.add.at(sums, codes, probability[usable])
     mean = sums / np.bincount(codes, minlength=count)[:, None]
@@ -157,8 +169,9 @@ def judge_labels(
     other = others[rows, best]
     suspect = (other >= usual[best]) & (other > own)
     return Suspicion(
-        tuple(names[int(i)] for i in first), own, other, suspect, tuple(classes[c] for c in best)
-    )
+        tuple(names[int(i)] for i in first), own, other, suspect,
+        tuple(classes[c] for c in best), label,
+    )  # fmt: skip
 
 
 def class_votes(similarity: NDArray[np.float32], labels: NDArray[np.intp], classes: int) -> Floats:
@@ -189,36 +202,34 @@ def class_votes(similarity: NDArray[np.float32], labels: NDArray[np.intp], class
         return np.asarray(votes / votes.sum(axis=1, keepdims=True))
 
 
-def _vote(vectors: NDArray[np.float32], codes: NDArray[np.intp], fake: NDArray[np.bool_]) -> Floats:
-    similarity = vectors @ vectors.T
-    similarity[codes[:, None] == codes[None, :]] = -np.inf
-    return class_votes(similarity, fake.astype(np.intp), 2)[:, 1]
-
-
-def _left_out_line(
+def _left_out_lean(
     vectors: NDArray[np.float32],
-    codes: NDArray[np.intp],
+    unit: NDArray[np.intp],
     fake: NDArray[np.bool_],
     kind: NDArray[np.intp],
 ) -> Floats:
-    """Return the ridge regression's prediction of each photo, its specimen left out."""
+    """Return :func:`standing_line` of photos whose kinds hold both standings."""
     kind = np.unique(kind, return_inverse=True)[1]
     size = np.bincount(kind)
     x = vectors.astype(np.float64)
     means = np.zeros((size.size, x.shape[1]))
     np.add.at(means, kind, x)
     x -= (means / size[:, None])[kind]
-    target = fake.astype(np.float64)
-    base = np.bincount(kind, target) / size
-    y = target - base[kind]
     x /= x.std() + 1e-12
+    target = fake.astype(np.float64)
+    fakes = np.bincount(kind, target)
+    y = target - (fakes / size)[kind]
     inverse = np.linalg.inv(x.T @ x / len(x) + RIDGE * np.eye(x.shape[1])) / len(x)
     residual = y - x @ (inverse @ (x.T @ y))
-    left_out = np.empty(len(x))
-    for code in np.unique(codes):
-        mine = np.flatnonzero(codes == code)
-        hat = x[mine] @ inverse @ x[mine].T
-        left_out[mine] = np.linalg.solve(np.eye(mine.size) - hat, residual[mine])
-    predicted = y - left_out
-    spread = predicted.std() + 1e-12
-    return np.asarray(1.0 / (1.0 + np.exp(-2.0 * predicted / spread)))
+    lean = np.empty(len(x))
+    for code in np.unique(unit):
+        mine = np.flatnonzero(unit == code)
+        alike = (kind[mine][:, None] == kind[mine][None, :]).astype(np.float64)
+        # The means of the kinds are fitted as well, so the hat knows them.
+        hat = x[mine] @ inverse @ x[mine].T + alike / size[kind[mine]][:, None]
+        left_out = np.linalg.solve(np.eye(mine.size) - hat, residual[mine])
+        others = size[kind[mine]] - alike.sum(axis=1)
+        copies = fakes[kind[mine]] - alike @ target[mine]
+        told = (copies > 0) & (copies < others)
+        lean[mine] = np.where(told, target[mine] - left_out - copies / others, np.nan)
+    return lean

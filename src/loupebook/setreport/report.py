@@ -64,6 +64,9 @@ SECTIONS: dict[str, Callable[[ReportContext], Section]] = {
 SLOW = frozenset({prints.NAME})
 """What is left out of a whole report unless it is asked for, or at hand."""
 
+BY_PRINT = frozenset({label_suspects.NAME})
+"""What says more once prints were compared, and is made anew then."""
+
 NEVER_KEPT = frozenset({stale.NAME})
 """What did not fit when the report was asked for is seen once only."""
 
@@ -104,12 +107,13 @@ def report_on_set(
         )
     made = every if work_list.NAME in wanted else wanted
     sections = {}
-    for done, name in enumerate(made):
+    # What takes longest comes first: others say more once it is at hand.
+    for done, name in enumerate(sorted(made, key=lambda name: name not in SLOW)):
         context.progress(f"Report: {name}", done, len(made))
         sections[name] = _kept(context, name) or _make(context, name)
     if only is None or work_list.NAME in wanted:
         listed = work_list.examine_sections(context, sections)
-        sections[work_list.NAME] = replace(listed, made_from=_made_from(context))
+        sections[work_list.NAME] = replace(listed, made_from=_made_from(context, work_list.NAME))
     context.progress("Report", len(made), len(made))
     return SetReport(
         set_name=context.info.name,
@@ -141,7 +145,7 @@ def forget_reports(folder: Path) -> None:
 
 
 def _make(context: ReportContext, name: str) -> Section:
-    section = replace(SECTIONS[name](context).ordered(), made_from=_made_from(context))
+    section = replace(SECTIONS[name](context).ordered(), made_from=_made_from(context, name))
     if name not in NEVER_KEPT:
         body = {
             "format": FORMAT,
@@ -168,7 +172,7 @@ def _kept(context: ReportContext, name: str) -> Section | None:
         section, unread = Section.from_dict(name, body["section"]), body["unread"]
     except (OSError, ValueError, KeyError, TypeError):
         return None
-    if dict(section.made_from) != _made_from(context):
+    if dict(section.made_from) != _made_from(context, name):
         return None
     return None if any(_can_be_read(context, photo) for photo in unread) else section
 
@@ -188,14 +192,18 @@ def _path(context: ReportContext, name: str) -> Path:
     return context.derived / f"{name}.json"
 
 
-def _made_from(context: ReportContext) -> dict[str, Any]:
-    return {
+def _made_from(context: ReportContext, name: str) -> dict[str, Any]:
+    made = {
         "set_id": context.info.set_id,
         "set_version": context.info.change_counter,
         "encoder": context.encoder,
         "fingerprint": context.fingerprint,
         "photos": photos_digest(context.table.photo_ids),
     }
+    if name in BY_PRINT:
+        rows = sorted((row.photo_id, row.departure) for row in context.prints_at_hand.rows)
+        made["prints"] = _digest({"departures": rows})
+    return made
 
 
 def _digest(body: dict[str, Any]) -> str:

@@ -9,43 +9,38 @@ import numpy as np
 
 from loupebook.evidence.gather import similarity_blocks
 from loupebook.evidence.units import unit_codes
-from loupebook.records.model import SpecimenRecord
+from loupebook.records.model import SpecimenRecord, Standing
 from loupebook.setreport.context import ReportContext, edition_name
-from loupebook.setreport.labels import (
-    LEAST_AGREEMENT,
-    Suspicion,
-    class_votes,
-    judge_labels,
-    standing_probability,
-)
+from loupebook.setreport.doubts import NEEDED, PRIOR, Doubt, Doubts, doubtful_standings
+from loupebook.setreport.labels import LEAST_AGREEMENT, Suspicion, class_votes, judge_labels
 from loupebook.setreport.model import Action, Finding, Section, Table
 
 NAME = "label_suspects"
 TITLE = "Suspect labels"
-STANDINGS = ("genuine", "fake")
 SHOWN = 20
 
 
 def examine(context: ReportContext) -> Section:
     """Report specimens whose standing or edition the others contradict."""
-    standing = _standing(context)
+    doubts = doubtful_standings(context)
     edition = _edition(context)
-    findings = [*_findings(context, standing, "standing"), *_findings(context, edition, "edition")]
-    order = standing.order()
+    named = [one for one in doubts.listed if one.named]
+    told = [one for one in doubts.listed if one.told]
     return Section(
         NAME,
         TITLE,
-        f"{_says(standing, 'standing')} {_says(edition, 'edition')} "
-        "A suspect is a question, not an answer.",
-        tuple(findings),
-        (_table(standing),) if standing.telling else (),
+        f"{_says_standing(doubts)} {_says_edition(edition)} "
+        "A suspect is a question, not an answer: wear and light change photos and prints as well.",
+        (*(_doubted(context, one) for one in named), *_editions_found(context, edition)),
+        (_table(told),) if told else (),
         figures={
-            "judged": len(standing.names),
-            "standing_agreement": _rounded(standing.agreement),
+            "judged": len(doubts.listed),
+            "standing_agreement": _rounded(doubts.agreement),
             "edition_agreement": _rounded(edition.agreement),
-            "standing_suspects": int(standing.named.sum()),
+            "standing_suspects": len(named),
             "edition_suspects": int(edition.named.sum()),
-            "order": [standing.names[i] for i in order],
+            "order": [one.specimen for one in doubts.listed],
+            "circumstances": list(doubts.circumstances),
         },
     )
 
@@ -54,29 +49,46 @@ def _rounded(share: float) -> float | None:
     return round(share, 4) if np.isfinite(share) else None
 
 
-def _says(judged: Suspicion, what: str) -> str:
-    if not judged.names:
-        return f"No specimen's {what} could be judged."
-    agreed = f"of {len(judged.names)} that could be judged, the others confirm "
-    agreed += f"{100 * judged.agreement:.0f} %"
-    if judged.telling:
-        return f"{int(judged.named.sum())} specimens look as if their {what} were wrong; {agreed}."
+def _says_standing(doubts: Doubts) -> str:
+    alone = ""
+    if doubts.circumstances:
+        alone = (
+            f"The {' and the '.join(doubts.circumstances)} of the photos alone tells the standings "
+            "apart (see “Confounds”), so that likeness may be reading that: here only prints that "
+            "were held against each other speak. "
+        )
+    if not doubts.listed:
+        return f"{alone}No specimen's standing could be judged."
+    agreed = f"{len(doubts.listed)} could be judged"
+    if np.isfinite(doubts.agreement):
+        agreed += f", of which the others confirm {100 * doubts.agreement:.0f} % (both standings "
+        agreed += "weighing the same)"
+    told = sorted({f"{one.element}s" for one in doubts.listed if one.told})
+    if not told:
+        return (
+            f"{alone}The standings are not told apart well enough for a suspicion (it takes "
+            f"{NEEDED} genuine specimens and copies of {NEEDED} presses of an element): {agreed}; "
+            "nobody is named."
+        )
+    count = sum(one.named for one in doubts.listed)
     return (
-        f"The photos do not tell the {what} well enough for a suspicion: {agreed}, and below "
-        f"{100 * LEAST_AGREEMENT:.0f} % nobody is named."
+        f"{alone}{count} specimen{'s' * (count != 1)} {'looks' if count == 1 else 'look'} as if "
+        f"the standing were wrong; {agreed}. A standing is named where it is more probably wrong "
+        f"than right, if {100 * PRIOR:.0f} in 100 are; the set tells of {' and '.join(told)}."
     )
 
 
-def _standing(context: ReportContext) -> Suspicion:
-    table = context.table
-    kinds = [
-        (edition, fact.view, fact.lighting)
-        for edition, fact in zip(table.editions, table.facts, strict=True)
-    ]
-    fake = table.fake
-    chance = standing_probability(context.vectors, table.specimens, fake, kinds)
-    both = np.stack([1 - chance, chance], axis=1)
-    return judge_labels(both, fake.astype(np.intp), table.specimens, STANDINGS)
+def _says_edition(judged: Suspicion) -> str:
+    if not judged.names:
+        return "No specimen's edition could be judged."
+    agreed = f"of {len(judged.names)} that could be judged, the others confirm "
+    agreed += f"{100 * judged.agreement:.0f} %"
+    if judged.telling:
+        return f"{int(judged.named.sum())} specimens look as if their edition were wrong; {agreed}."
+    return (
+        f"The photos do not tell the edition well enough for a suspicion: {agreed}, and below "
+        f"{100 * LEAST_AGREEMENT:.0f} % of an edition in the mean nobody is named."
+    )
 
 
 def _edition(context: ReportContext) -> Suspicion:
@@ -97,21 +109,52 @@ def _edition(context: ReportContext) -> Suspicion:
     return judge_labels(chance, labels, table.specimens, classes)
 
 
-def _findings(context: ReportContext, judged: Suspicion, what: str) -> list[Finding]:
+def _doubted(context: ReportContext, one: Doubt) -> Finding:
+    against = one.bounded or 0.0
+    signs = " and ".join(["its photos"] * one.leans + ["its print"] * (one.print_ is not None))
+    if one.fake:
+        says = (
+            f"{one.specimen} is recorded as a copy, but {signs}, so like the genuine ones, would "
+            f"be about {10**against:.0f} times more probable for a genuine specimen of this set "
+            "than for a copy from another press. It may be a very good copy."
+        )
+    else:
+        says = (
+            f"{one.specimen} is recorded as genuine, but {signs}, so like the copies, would be "
+            f"about {10**against:.0f} times more probable for a copy than for a genuine specimen "
+            f"of this set{_differing(one)}."
+        )
+    detail: dict[str, object] = {
+        "recorded": str(Standing.FAKE if one.fake else Standing.GENUINE),
+        "log10_lr_against": round(against, 2),
+    }
+    if one.print_ is not None:
+        detail |= {"z": round(one.print_.z, 2), "differs": list(one.print_.differs)}
+    return Finding(
+        "suspect-standing",
+        says,
+        Action.CHECK_RECORD,
+        (one.specimen,),
+        tuple(photo.photo_id for photo in context.photos_of.get(one.specimen, ())),
+        weight=float(np.clip(0.4 + 0.2 * against, 0, 1)),
+        detail=detail,
+    )
+
+
+def _differing(one: Doubt) -> str:
+    return f" ({', '.join(one.print_.differs)})" if one.print_ and one.print_.differs else ""
+
+
+def _editions_found(context: ReportContext, judged: Suspicion) -> list[Finding]:
     found = []
     for i in judged.order().tolist():
         if not judged.named[i]:
             continue
         name = judged.names[i]
-        specimen = context.by_name[name]
-        best = judged.best[i]
-        if what == "standing":
-            borne, likelier = str(specimen.standing), str(best)
-        else:
-            borne, likelier = _edition_words(specimen, best)
+        borne, likelier = _edition_words(context.by_name[name], judged.best[i])
         found.append(
             Finding(
-                f"suspect-{what}",
+                "suspect-edition",
                 f"{name} is recorded as {borne}, but the specimens nearest to it speak for "
                 f"{likelier} ({100 * judged.other[i]:.0f} % of the votes).",
                 Action.CHECK_RECORD,
@@ -139,13 +182,19 @@ def _edition_words(specimen: SpecimenRecord, best: Hashable) -> tuple[str, str]:
     return f"{borne} ({specimen.element})", f"{likelier} ({element})"
 
 
-def _table(judged: Suspicion) -> Table:
+def _table(told: list[Doubt]) -> Table:
     rows = tuple(
-        (judged.names[i], f"{judged.own[i]:.2f}", f"{judged.other[i]:.2f}", bool(judged.named[i]))
-        for i in judged.order()[:SHOWN].tolist()
+        (
+            one.specimen,
+            str(Standing.FAKE if one.fake else Standing.GENUINE),
+            " and ".join(["likeness"] * one.leans + ["print"] * (one.print_ is not None)),
+            f"{10**one.against:.2g}",
+            one.named,
+        )
+        for one in told[:SHOWN]
     )
     return Table(
-        f"Standing: the {len(rows)} most doubtful of {len(judged.names)}",
-        ("specimen", "for its standing", "for the other", "suspect"),
+        f"Standing: the {len(rows)} most doubtful of {len(told)}",
+        ("specimen", "recorded as", "judged by", "LR against its standing, unbounded", "suspect"),
         rows,
     )

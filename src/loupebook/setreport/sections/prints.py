@@ -2,75 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from loupebook.compare import LeftOut
 from loupebook.evidence.by_print import PrintCalibration, calibrate_prints
 from loupebook.evidence.calibration import cross_fitted, empirical_limits
 from loupebook.evidence.metrics import cllr
 from loupebook.evidence.plots import Plot
 from loupebook.evidence.reading import FAKE_NEEDED, GENUINE_NEEDED
-from loupebook.evidence.splits import origin_units
-from loupebook.records.model import Element, Standing
+from loupebook.evidence.units import unit_weights
 from loupebook.setreport.context import ReportContext
+from loupebook.setreport.departures import Judged, judge
+from loupebook.setreport.doubts import MOST_COST, doubtful_standings
 from loupebook.setreport.model import Action, Finding, Section, Table
 from loupebook.setreport.sections.calibration import RATIO_HEADS, ratio_plots, ratio_row
 
 NAME = "prints"
 TITLE = "Prints held against each other"
 SHOWN = 20
-UNLAID = 3.0
-"""z of a photo that cannot be laid over genuine ones which all fit each other: as of a figure
-that differs."""
-SUSPECT_FROM = 0.7
-"""log10 of the likelihood ratio against a label from which a specimen is named: five times. With
-labels of six fresh worlds turned in figures (40 draws of 3 in 100 each), from 0.5 on 53 were named
-rightly and 62 wrongly, from 0.6 on 11 and 15, from 0.7 on none: 72 specimens seldom bear that."""
-MOSTLY_LAID = 0.9
-"""Share of an element's genuine photos that can be laid over the others from which one that cannot
-is worth a word; all of bands and seals in seven rendered worlds, none of the rolled heads."""
-MOST_COST = 0.95
-"""Cllr, bits, up to which prints tell the standings apart; chance alone comes near 1."""
-NOT_LAID = "could not be laid over the others"
 _QUESTION = "A suspect is a question, not an answer: wear and light change prints as well."
 
 
 @dataclass(frozen=True)
-class Judged:
-    """One specimen's print against the genuine ones of its design.
-
-    Parameters
-    ----------
-    name, element : str
-        The specimen and its kind.
-    fake : bool
-        Standing as recorded.
-    z : float
-        How far its photos depart in the mean, in usual deviations of genuine ones.
-    differs : tuple of str
-        What differs in any of its photos, in words.
-    photos : tuple of int
-        Its photos that were compared.
-    press : hashable
-        What counts as one press: the print origin of a copy, all without a recorded one together,
-        since they may share one; a genuine specimen by itself.
-    """
-
-    name: str
-    element: str
-    fake: bool
-    z: float
-    differs: tuple[str, ...]
-    photos: tuple[int, ...]
-    press: Hashable
-
-
-@dataclass(frozen=True)
 class Told:
-    """A specimen and what its print says.
+    """A specimen and what its print alone says.
 
     Parameters
     ----------
@@ -78,43 +35,34 @@ class Told:
         The specimen.
     log10_lr : float
         Likelihood ratio of "genuine", within what the set supports.
-    unbounded : float
-        The same without bounds, which puts those beyond them in order.
     """
 
     judged: Judged
     log10_lr: float
-    unbounded: float
 
     @property
     def against(self) -> float:
         """How much it speaks against the label borne, log10."""
         return self.log10_lr if self.judged.fake else -self.log10_lr
 
-    @property
-    def doubt(self) -> float:
-        """How doubtful the label is beside others, log10."""
-        return self.unbounded if self.judged.fake else -self.unbounded
-
-    @property
-    def suspect(self) -> bool:
-        """Whether the specimen is named."""
-        return self.against >= SUSPECT_FROM
-
 
 def examine(context: ReportContext) -> Section:
     """Name specimens whose print is more like those of the other standing."""
     found = context.left_out
     judged = judge(context, found.rows)
-    told = sorted(tellings(judged), key=lambda one: -one.doubt)
+    doubts = {one.specimen: one for one in doubtful_standings(context).listed}
+    place = {name: number for number, name in enumerate(doubts)}
+    # One order for both sections: this one shows what prints have to say in it.
+    told = sorted(tellings(judged), key=lambda one: place.get(one.judged.name, len(place)))
     known = {one.judged.name for one in told}
     departing = [one for one in judged if one.name not in known and one.differs and not one.fake]
-    suspects = [one for one in told if one.suspect]
+    named = {name for name in known if name in doubts and doubts[name].named}
     tables = []
     if told:
-        caption = f"The {min(SHOWN, len(told))} of {len(told)} whose print speaks most against them"
+        caption = f"The {min(SHOWN, len(told))} most doubtful of {len(told)}, and what prints say"
         heads = ("specimen", "recorded as", "z", "LR for its standing", "differs in", "suspect")
-        tables.append(Table(caption, heads, tuple(_row(one) for one in told[:SHOWN])))
+        rows = tuple(_row(one, one.judged.name in named) for one in told[:SHOWN])
+        tables.append(Table(caption, heads, rows))
     calibrated = calibrate_prints(found, context.confirmed)
     ratios, plots = _readings(calibrated)
     if ratios:
@@ -123,15 +71,15 @@ def examine(context: ReportContext) -> Section:
     return Section(
         NAME,
         TITLE,
-        _summary(judged, told, len(suspects), len(departing), found.failed)
+        _summary(judged, told, len(named), len(departing), found.failed)
         + _readings_words(calibrated),
-        (*(_finding(one) for one in suspects), *(_departing(one) for one in departing)),
+        tuple(_departing(one) for one in departing),
         tuple(tables),
         tuple(plots),
         figures={
             "judged": len(judged),
             "told": len(told),
-            "suspects": len(suspects),
+            "suspects": len(named),
             "differing": len(departing),
             "failed": found.failed,
             "order": [one.judged.name for one in told],
@@ -165,48 +113,11 @@ def _readings_words(made: Mapping[str, PrintCalibration]) -> str:
     )
 
 
-def judge(context: ReportContext, photos: Sequence[LeftOut]) -> list[Judged]:
-    """Bring the photos of each specimen together.
-
-    A photo that cannot be laid over the others counts as departing only where all those of
-    other genuine specimens of its design could be, and nearly all genuine ones of its element:
-    where they could not, as rolled heads, that tells nothing.
-    """
-    loose = _loose_specimens(context, photos)
-    firm = _firm_elements(context, photos)
-    held: dict[str, list[tuple[LeftOut, float]]] = {}
-    for one in photos:
-        z = one.departure
-        told = context.confirmed[one.photo_id].element in firm
-        if not one.laid and told:
-            alone = not loose.get(_design(context, one.photo_id), set()) - {one.specimen}
-            z = UNLAID if alone else z
-        if z is not None:
-            held.setdefault(one.specimen, []).append((one, z))
-    return [_judged(context, name, shots) for name, shots in held.items()]
-
-
-def _judged(context: ReportContext, name: str, shots: Sequence[tuple[LeftOut, float]]) -> Judged:
-    photos = [shot for shot, _ in shots]
-    fact = context.confirmed[photos[0].photo_id]
-    differs = [what for shot in photos for what in (shot.differs if shot.laid else (NOT_LAID,))]
-    fake = fact.standing is Standing.FAKE
-    return Judged(
-        name,
-        str(fact.element),
-        fake,
-        float(np.mean([z for _, z in shots])),
-        tuple(dict.fromkeys(differs)),
-        tuple(shot.photo_id for shot in photos),
-        origin_units([name], [fake], [fact.origin])[0],
-    )
-
-
 def tellings(judged: Sequence[Judged]) -> list[Told]:
     """Return specimens with the likelihood ratio of "genuine", from a fit without their press.
 
     Only for elements of which the set holds enough of both standings, and whose prints tell the
-    two apart at all; bounded by what the number of specimens supports.
+    two apart at all; bounded by what the number of presses supports.
     """
     told: list[Told] = []
     for element in sorted({one.element for one in judged}):
@@ -217,64 +128,11 @@ def tellings(judged: Sequence[Judged]) -> list[Told]:
         if genuine.sum() < GENUINE_NEEDED or copied < FAKE_NEEDED:
             continue
         ratios = cross_fitted([-one.z for one in mine], genuine, presses)
-        bounded = np.clip(ratios, *empirical_limits(ratios, genuine, np.ones(len(mine))))
-        if cllr(bounded, genuine) <= MOST_COST:
-            told += map(Told, mine, bounded.tolist(), ratios.tolist())
+        weights = unit_weights(presses)
+        bounded = np.clip(ratios, *empirical_limits(ratios, genuine, weights))
+        if cllr(bounded, genuine, weights) <= MOST_COST:
+            told += map(Told, mine, bounded.tolist())
     return told
-
-
-def _design(context: ReportContext, photo: int) -> tuple[str | None, ...]:
-    fact = context.confirmed[photo]
-    return fact.marque, str(fact.element), fact.edition, str(fact.view), str(fact.lighting)
-
-
-def _loose_specimens(
-    context: ReportContext, photos: Sequence[LeftOut]
-) -> dict[tuple[str | None, ...], set[str]]:
-    """Return, design by design, the genuine specimens that could not be laid over the others."""
-    found: dict[tuple[str | None, ...], set[str]] = {}
-    for one in photos:
-        if not one.laid and context.confirmed[one.photo_id].standing is Standing.GENUINE:
-            found.setdefault(_design(context, one.photo_id), set()).add(one.specimen)
-    return found
-
-
-def _firm_elements(context: ReportContext, photos: Sequence[LeftOut]) -> set[Element]:
-    """Return the elements of which nearly all genuine photos could be laid over the others."""
-    laid: dict[Element, list[bool]] = {}
-    for one in photos:
-        fact = context.confirmed[one.photo_id]
-        if fact.standing is Standing.GENUINE:
-            laid.setdefault(fact.element, []).append(one.laid)
-    return {element for element, each in laid.items() if np.mean(each) >= MOSTLY_LAID}
-
-
-def _finding(told: Told) -> Finding:
-    one, times = told.judged, 10**told.against
-    if one.fake:
-        says = (
-            f"{one.name} is recorded as a copy, but a print that lies so near the genuine ones is "
-            f"about {times:.0f} times more probable for a genuine specimen of this set than for "
-            "a copy from another press. It may be a very good copy."
-        )
-    else:
-        says = (
-            f"{one.name} is recorded as genuine, but a print that departs so from the other "
-            f"genuine ones is about {times:.0f} times more probable for a copy than for a genuine "
-            f"specimen of this set{_where(one)}."
-        )
-    return Finding(
-        "suspect-print",
-        says,
-        Action.CHECK_RECORD,
-        (one.name,),
-        one.photos,
-        weight=float(np.clip(0.4 + 0.2 * told.against, 0, 1)),
-        detail={
-            "recorded": _recorded(one), "z": round(one.z, 2),
-            "log10_lr": round(told.log10_lr, 2), "differs": list(one.differs),
-        },
-    )  # fmt: skip
 
 
 def _departing(one: Judged) -> Finding:
@@ -282,7 +140,7 @@ def _departing(one: Judged) -> Finding:
     return Finding(
         "print-differs",
         f"{one.name} is recorded as genuine, and its print differs from the other genuine ones "
-        f"beyond what is usual{_where(one)}.",
+        f"beyond what is usual ({', '.join(one.differs)}).",
         Action.CHECK_RECORD,
         (one.name,),
         one.photos,
@@ -291,23 +149,15 @@ def _departing(one: Judged) -> Finding:
     )
 
 
-def _recorded(one: Judged) -> str:
-    return "fake" if one.fake else "genuine"
-
-
-def _where(one: Judged) -> str:
-    return f" ({', '.join(one.differs)})" if one.differs else ""
-
-
-def _row(told: Told) -> tuple[object, ...]:
+def _row(told: Told, named: bool) -> tuple[object, ...]:
     one = told.judged
     return (
         one.name,
-        _recorded(one),
+        one.recorded,
         f"{one.z:.1f}",
         f"{10**-told.against:.2g}",
         ", ".join(one.differs) or "nothing",
-        told.suspect,
+        named,
     )
 
 
@@ -326,7 +176,8 @@ def _summary(
     if told:
         parts.append(
             f"Of {len(told)} the set can tell what that is worth; {suspects} of them "
-            f"{'looks' if suspects == 1 else 'look'} as if the standing were wrong."
+            f"{'is' if suspects == 1 else 'are'} named under “Suspect labels”, where prints and "
+            "likeness are weighed together."
         )
     if missing:
         parts.append(

@@ -26,7 +26,6 @@ ONE_WORK: Mapping[tuple[str, Action], str] = {
     ("shared-pictures", Action.MERGE): "one object",
     ("picture-under-two-standings", Action.OPEN_PAIR): "picture",
     ("suspect-standing", Action.CHECK_RECORD): "standing",
-    ("suspect-print", Action.CHECK_RECORD): "standing",
     ("print-differs", Action.CHECK_RECORD): "standing",
 }
 """Kinds of findings that are done with together where they name the same specimens; every other
