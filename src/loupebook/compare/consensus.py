@@ -22,10 +22,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from loupebook.compare.grid import Cells
 from loupebook.compare.light import log_colour, match_light, to_srgb
 from loupebook.compare.look import distances, lightness, look_of
 from loupebook.compare.picture import Picture
-from loupebook.compare.registration import Registration, hull_of, register, sample_photo
+from loupebook.compare.registration import (
+    SURE,
+    Registration,
+    hull_of,
+    register,
+    sample_photo,
+)
 from loupebook.errors import ComparisonError
 from loupebook.imaging import resize_to_fit
 from loupebook.imaging.checks.blur import estimate_blur
@@ -89,16 +96,13 @@ class Source:
 
     @cached_property
     def sharpness(self) -> float:
-        """How many blurs wide the print is: how much of it the photo shows; 0 where it has none.
+        """Blurs a working px, greater for sharper photos; 0 for one without edges.
 
         The number of features tells little: most photos have as many as are kept.
         """
         grey, finer = blur_view(self.picture)
-        blur, found = estimate_blur(grey), self.picture.features.xy
-        if blur is None or len(found) < 2:
-            return 0.0
-        across = np.percentile(found, 95, axis=0) - np.percentile(found, 5, axis=0)
-        return float(across.max()) / finer / max(blur, _SHARPEST)
+        blur = estimate_blur(grey)
+        return 0.0 if blur is None else 1 / (finer * max(blur, _SHARPEST))
 
 
 @dataclass(frozen=True, eq=False)
@@ -267,7 +271,7 @@ def build_consensus(sources: Sequence[Source]) -> Consensus:
             for one in ranked
             if one is not candidate
         ]
-        found = [pair for pair in laid if pair[1].registered]
+        found = on_one_item(candidate, [pair for pair in laid if pair[1].registered])
         if len(found) > len(best) or candidate is ranked[0]:
             best, anchor = found, candidate
         if 2 * len(best) >= len(ranked) - 1:
@@ -281,11 +285,58 @@ def in_rounds(sources: Sequence[Source]) -> list[Source]:
     What genuine ones vary among themselves is seen only where several specimens take part.
     """
     taken: Counter[str] = Counter()
+    scales = [(one.px_per_mm or 0.0) * one.picture.shrunk for one in sources]
+    # Where all scales are known, blurs a mm tell what is seen of the print, and a photo from afar
+    # does not pass for a sharp one.
+    size = scales if all(scales) else [1.0] * len(scales)
+    detail = {id(one): one.sharpness * px for one, px in zip(sources, size, strict=True)}
     rounds = []
-    for one in sorted(sources, key=lambda one: -one.sharpness):
+    for one in sorted(sources, key=lambda one: -detail[id(one)]):
         rounds.append((taken[one.specimen], one))
         taken[one.specimen] += 1
     return [one for _, one in sorted(rounds, key=lambda pair: pair[0])]
+
+
+def on_one_item(
+    anchor: Source, laid: Sequence[tuple[Source, Registration]]
+) -> list[tuple[Source, Registration]]:
+    """Return registered photos as they all lie on one item of the anchor.
+
+    An anchor that shows several items alike, as a full box does, would otherwise have one photo
+    lie on this item and the next on that. Those that lie elsewhere than most are laid anew over the
+    item that most lie on, and left out where that fails.
+    """
+    boxes = [_box_of(registration) for _, registration in laid]
+    groups = [[k for k, other in enumerate(boxes) if _alike(box, other)] for box in boxes]
+    most = max(groups, key=len, default=[])
+    if len(most) == len(laid):
+        return list(laid)
+    picture = anchor.picture
+    hull, _ = item_box(picture, [laid[k][1] for k in most])
+    alone = replace(picture, mask=hull)
+    anew = [
+        (one, registration if k in most else register(one.picture, alone))
+        for k, (one, registration) in enumerate(laid)
+    ]
+    return [pair for pair in anew if pair[1].registered]
+
+
+def _box_of(registration: Registration) -> NDArray[np.float64]:
+    """Return left and top, right and bottom of where a photo agrees with the anchor, (2, 2)."""
+    assert registration.cells is not None
+    points = _agreeing(registration.cells)
+    return np.percentile(points if len(points) else registration.cells.at, [2, 98], axis=0)
+
+
+def _agreeing(cells: Cells) -> NDArray[np.float64]:
+    return cells.at[cells.likeness > SURE]
+
+
+def _alike(one: NDArray[np.float64], other: NDArray[np.float64]) -> bool:
+    """Say whether two boxes share at least half of the smaller."""
+    sides = np.minimum(one[1], other[1]) - np.maximum(one[0], other[0])
+    smaller = min(float(np.prod(box[1] - box[0])) for box in (one, other))
+    return bool((sides > 0).all() and np.prod(sides) >= 0.5 * smaller)
 
 
 def leaves_out(kept: Sequence[Aligned], new: Sequence[str]) -> bool:
@@ -477,7 +528,7 @@ def item_box(
     It is where other photos agree with the anchor; with one photo only, where its patches
     lie.
     """
-    points = [r.cells.at[r.cells.likeness > 0.7] for r in registrations if r.cells is not None]
+    points = [_agreeing(r.cells) for r in registrations if r.cells is not None]
     inside = np.concatenate(points) if points else picture.features.xy.astype(np.float64)
     if len(inside) < 8:
         inside = picture.features.xy.astype(np.float64)
