@@ -23,6 +23,7 @@ from loupebook.compare import (
     compare_pair,
     compare_with,
     difference_map,
+    register,
 )
 from loupebook.compare.cast import cast_of, lit_otherwise
 from loupebook.compare.comparison import (
@@ -188,6 +189,25 @@ def test_a_black_and_white_photo_tells_no_colour():
     told = next(f for f in against_consensus(grey).figures if f.name == "colour")
     assert (told.value, told.verdict) == (None, Verdict.CANNOT_TELL)
     assert "black and white" in told.reason
+
+
+def test_photos_lie_on_one_item_of_an_anchor_that_shows_several():
+    """Two of a full box side by side: one photo may lie on the left, the next on the right."""
+    both = np.ascontiguousarray(np.hstack([shot(20), shot(21)]))
+    shown = [both, shot(20), shot(21), shot(22)]
+    sources = [Source(k, f"sha{k}", f"s{k}", pixels, SCALE) for k, pixels in enumerate(shown)]
+    apart = [register(one.picture, sources[0].picture) for one in sources[1:]]
+    middles = [np.median(laid.cells.at[:, 0]) for laid in apart]
+    assert min(middles) < both.shape[1] / 2 < max(middles)
+    for one in sources:
+        one.__dict__["sharpness"] = 4.0 - one.photo_id
+    found = build_consensus(sources)
+    assert [photo.photo_id for photo in found.photos] == [0, 1, 2, 3]
+    assert found.shape[1] < 1.4 * found.shape[0]
+    assert found.shape == pytest.approx(consensus().shape, rel=0.15)
+    assert np.median(found.spread[0][found.mask]) < 1.3 * np.median(
+        consensus().spread[0][consensus().mask]
+    )
 
 
 def test_each_specimen_has_a_photo_in_the_consensus_and_the_sharpest_comes_first(monkeypatch):
