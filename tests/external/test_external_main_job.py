@@ -64,7 +64,9 @@ def test_a_picture_searched_unchanged_is_one_with_itself(tmp_path: Path, referen
         picture.save(references / f"{name}.png")
     first = first_matches(references, references, tmp_path / "set")
     assert [match["specimen"] for match in first.values()] == list(first)
-    assert min(match["similarity"] for match in first.values()) >= 0.9999
+    assert min(match["scores"]["embedding"] for match in first.values()) >= 0.9999
+    # Of both arms: a picture of few lines gives geometry little to be sure by.
+    assert min(match["similarity"] for match in first.values()) >= 0.999
 
 
 def test_one_vendor_finds_the_other_far_more_often_than_chance(

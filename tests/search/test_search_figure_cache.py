@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from loupebook.evidence.prints import _forget_all_but, _keep
+from loupebook.evidence.prints import LeftOutPrints, _forget_all_but, _keep
 from loupebook.search import figure_cache
 from loupebook.search.figure_cache import FigureCache
 from loupebook.setreport.copies import find_copies
@@ -129,9 +129,9 @@ def test_pairs_are_decided_though_the_file_is_locked(tmp_path: Path) -> None:
 
 def test_prints_are_kept_and_forgotten_only_where_nobody_holds_the_file(tmp_path: Path) -> None:
     path = tmp_path / "prints.sqlite"
-    _keep(path, "one", ())
+    _keep(path, "one", LeftOutPrints(()))
     with locked(path, "EXCLUSIVE"):
-        _keep(path, "two", ())
+        _keep(path, "two", LeftOutPrints(()))
         _forget_all_but(path, set())
     with closing(sqlite3.connect(path)) as store:
         assert store.execute("SELECT state FROM prints").fetchall() == [("one",)]
