@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
@@ -45,6 +47,18 @@ def test_turned_photo_is_a_copy_where_the_frame_tells(turns: int) -> None:
     (photo,) = shots(0, 1, plain=False, seed=7)
     turned = np.ascontiguousarray(np.rot90(photo, turns))
     assert check_pair(prepare(photo), prepare(turned)).same
+
+
+def test_two_items_on_one_table_at_one_angle_are_not_one_picture() -> None:
+    """A genuine seal and a copy of the demo set, which lie alike on the same wood."""
+    folder = Path(__file__).parents[2] / "reference_sets" / "demo" / "photos"
+    taken = [
+        prepare(decode_photo(next(folder.glob(f"{number}-*.jpg"))).pixels)
+        for number in ("0310", "0324")
+    ]
+    found = check_pair(*taken)
+    assert found.coarse > 0.99
+    assert not found.same
 
 
 def test_blank_pictures_are_no_copies_of_anything() -> None:

@@ -28,7 +28,7 @@ from loupebook.search.figure_cache import FigureCache
 from loupebook.setreport.pairs import PairCheck, Prepared, check_pair, near_by_hash, prepare
 from loupebook.setreport.traits import PhotoTraits
 
-VERSION = 6
+VERSION = 7
 NEIGHBOURS = 6
 """Nearest photos by embedding that are proposed for each photo."""
 LEAST_COSINE = 0.75
