@@ -45,7 +45,7 @@ demo set)."""
 LEAST_ANYWHERE = 0.9
 """Correlation of detail that such a picture must reach nearly everywhere (in all but the worst
 twentieth of its places): two items on one table at one angle differ in numbers and foil. Of the
-demo set two such reach 0.81, pictures that were photographed again at least 0.97 (79)."""
+demo set two such reach 0.83, pictures that were photographed again at least 0.96 (79)."""
 _PLACE, _LEAST_DETAIL, _FEWEST_PX = 15, 8.0, 200
 """Side of a place, px; spread of values, 0..255, from which it shows detail; least px that do."""
 LEAST_SPREAD = 10.0
@@ -100,7 +100,9 @@ def prepare(pixels: Pixels) -> Prepared:
     quarter = tuple(max(8, side // QUARTER) for side in size)
     small = np.asarray(cv2.resize(colour, quarter, interpolation=cv2.INTER_AREA), np.uint8)
     grey = cv2.cvtColor(colour, cv2.COLOR_RGB2GRAY)
-    found, raw = cv2.SIFT.create(400, 3, 0.01, 12.0, 1.6).detectAndCompute(grey, None)
+    # Without precise upscaling a picture and the same turned would lie half a px apart.
+    sift = cv2.SIFT.create(400, 3, 0.01, 12.0, 1.6, enable_precise_upscale=True)
+    found, raw = sift.detectAndCompute(grey, None)
     if not found:
         none = np.empty((0, 2), np.float32)
         return Prepared(colour, small, none, np.empty((0, 128), np.float32))
