@@ -576,13 +576,29 @@ def test_another_photo_over_a_slow_line_arrives_and_can_be_put_away(
     page.locator(".pane figcaption .name", has_text="other.jpg").wait_for()
     box.wait_for(state="hidden")
     until_settled(page)
-    page.get_by_text("Choose another photo").click()
-    page.get_by_role("button", name="Put this photo away").click()
-    page.get_by_text("How to photograph it.").wait_for()
+    put_away(page)
     until_settled(page)
     assert "in-work" not in page.url
     assert page.locator(".pane").count() == 0
     page.close()
+
+
+def put_away(page: playwright_api.Page) -> None:
+    """Put the photo in hand away; as a person does who presses again if nothing has happened.
+
+    Once in many runs of a busy machine a press met the page while it was drawn anew, and was lost.
+    """
+    button = page.get_by_role("button", name="Put this photo away")
+    for patience_ms in (20_000, PATIENCE_MS):
+        if not button.is_visible():
+            page.get_by_text("Choose another photo").click()
+        button.click()
+        try:
+            page.get_by_text("How to photograph it.").wait_for(timeout=patience_ms)
+        except playwright_api.TimeoutError:
+            continue
+        return
+    raise AssertionError("the photo was not put away")
 
 
 def hand_in_another(page: playwright_api.Page, pixels: np.ndarray) -> None:
