@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -21,7 +22,6 @@ from loupebook.records.model import (
     Standing,
     View,
 )
-from loupebook.setreport import doubts
 from loupebook.setreport.association import Association
 from loupebook.setreport.circumstances import Circumstance
 from loupebook.setreport.departures import Judged
@@ -207,15 +207,14 @@ def test_likeness_that_may_be_the_cameras_is_left_out_and_that_is_said(
     context = context_of(tmp_path, items)
     told = Circumstance(varies=True, found=Association(0.9, 0.001, 6), p_value=0.001)
     untold = Circumstance(varies=True, found=Association(0.5, 0.8, 6), p_value=1.0)
-    monkeypatch.setattr(
-        doubts, "circumstances_of", lambda _: {"camera": told, "size": untold}
-    )  # fmt: skip
+    where = "loupebook.setreport.context.circumstances_of"
+    monkeypatch.setattr(where, lambda *_: {"camera": told, "size": untold})
     section = label_suspects.examine(context)
     assert "The camera of the photos alone tells the standings apart" in section.summary
     assert section.figures["circumstances"] == ["camera"]
     assert section.figures["order"] == []
-    monkeypatch.setattr(doubts, "circumstances_of", lambda _: {"size": untold})
-    section = label_suspects.examine(context)
+    monkeypatch.setattr(where, lambda *_: {"size": untold})
+    section = label_suspects.examine(replace(context))
     assert section.figures["judged"] == len(section.figures["order"]) > 0
     assert "nobody is named" in section.summary
 

@@ -34,8 +34,6 @@ from loupebook.compare.registration import (
     sample_photo,
 )
 from loupebook.errors import ComparisonError
-from loupebook.imaging import resize_to_fit
-from loupebook.imaging.checks.blur import estimate_blur
 from loupebook.search.local.features import Features
 
 RECIPE = "7"
@@ -51,9 +49,8 @@ _MARGIN = 0.10
 """Room left about the item, of the mean of its sides."""
 _PHOTOS = 12
 """Photos combined at most, the sharpest of each specimen first: more add little and take time."""
-_BLUR_SIDE = 1280
 _SHARPEST = 0.7
-"""Blur, px, below which px are what bounds the detail."""
+"""Blur, in px that it is told by, below which px are what bounds the detail."""
 _FEWEST_FEATURES = 24
 _ANCHORS = 3
 _OUTLINE_SIDE = 360
@@ -100,9 +97,8 @@ class Source:
 
         The number of features tells little: most photos have as many as are kept.
         """
-        grey, finer = blur_view(self.picture)
-        blur = estimate_blur(grey)
-        return 0.0 if blur is None else 1 / (finer * max(blur, _SHARPEST))
+        blur = self.picture.blur
+        return 0.0 if blur is None else 1 / max(blur, _SHARPEST * self.picture.blur_px)
 
 
 @dataclass(frozen=True, eq=False)
@@ -351,13 +347,6 @@ def leaves_out(kept: Sequence[Aligned], new: Sequence[str]) -> bool:
     """
     held = {photo.specimen for photo in kept}
     return len(held) < len(kept) and len(set(new) - held) > room(len(kept))
-
-
-def blur_view(picture: Picture) -> tuple[NDArray[np.float32], float]:
-    """Return a picture in grey (0..255) as blur is estimated, and working px a px of it."""
-    small = resize_to_fit(picture.pixels, _BLUR_SIDE)
-    grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32)
-    return grey, picture.longest / max(grey.shape)
 
 
 def assemble(

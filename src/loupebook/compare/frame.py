@@ -9,14 +9,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from loupebook.compare.consensus import Aligned, Consensus, blur_view
+from loupebook.compare.consensus import Aligned, Consensus
 from loupebook.compare.grid import Cells, corners, flatten_light, follow, none, soften
 from loupebook.compare.light import LightFit, log_colour, match_light, to_srgb
 from loupebook.compare.look import blur_to, distances, fineness, lightness, look_of
 from loupebook.compare.pair import Told, tell
 from loupebook.compare.picture import Picture
 from loupebook.compare.registration import SURE, Registration, sample_photo
-from loupebook.imaging.checks.blur import estimate_blur
 
 Plane = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -72,10 +71,9 @@ class Framed:
         stretch = registration.warp.stretch(some)[inside]
         resolution = (float(np.median(stretch)) if stretch.size else 1.0) / query.shrunk
         inside = valid & consensus.mask & consensus_counts(consensus)
-        grey, finer = blur_view(query)
-        blur = estimate_blur(grey)
+        blur = query.blur
         if blur is not None:
-            blur *= finer / query.shrunk / max(resolution, 1e-6)
+            blur /= query.shrunk * max(resolution, 1e-6)
         return cls(consensus, raw, inside, resolution, valid, blur, registration.inliers)
 
     @classmethod

@@ -14,10 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.imaging import Pixels, resize_to_fit
+from loupebook.imaging.checks.blur import estimate_blur
 from loupebook.search.local.features import Features, FeatureSettings, extract
 
 WORKING_SIDE = 2000
 """Longest side, px, that a query is worked at."""
+BLUR_SIDE = 1280
+"""Longest side, px, that blur is told at."""
 FEATURES = FeatureSettings(longest=1100, most=2600, contrast=0.012)
 
 
@@ -96,6 +99,18 @@ class Picture:
     def mirrored_features(self) -> Features:
         """Features of the picture mirrored left to right, to tell a mirrored photo."""
         return extract(np.ascontiguousarray(self.pixels[:, ::-1]), FEATURES)
+
+    @property
+    def blur_px(self) -> float:
+        """Working px a px of what blur is told by."""
+        return max(1.0, self.longest / BLUR_SIDE)
+
+    @cached_property
+    def blur(self) -> float | None:
+        """Sigma, working px, of the sharpest edges anywhere; `None` where there are none."""
+        small = resize_to_fit(self.pixels, BLUR_SIDE)
+        blur = estimate_blur(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32))
+        return None if blur is None else blur * self.blur_px
 
     @cached_property
     def grey(self) -> NDArray[np.float32]:

@@ -7,7 +7,7 @@ for their number (Holm).
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from loupebook.records.model import PhotoRecord, SpecimenRecord, Standing
 from loupebook.setreport.association import Association, associate, holm
-from loupebook.setreport.context import ReportContext
 from loupebook.setreport.traits import PhotoTraits
 
 LEVEL = 0.05
@@ -68,13 +67,37 @@ class Circumstance:
         return self.found is not None and self.p_value <= LEVEL and self.found.area >= LEAST_AREA
 
 
-def circumstances_of(context: ReportContext) -> dict[str, Circumstance]:
-    """Test every circumstance against the standing; none where no photo could be looked at."""
-    specimens = [s for s in context.specimens if _seen(context, s)]
+def circumstances_of(
+    specimens: Sequence[SpecimenRecord],
+    photos_of: Mapping[str, Sequence[PhotoRecord]],
+    traits: Mapping[int, PhotoTraits],
+) -> dict[str, Circumstance]:
+    """Test every circumstance against the standing.
+
+    Parameters
+    ----------
+    specimens : sequence of SpecimenRecord
+        Of the set.
+    photos_of : mapping
+        Name of specimen to its photos.
+    traits : mapping
+        Row id to traits, of the photos that could be looked at.
+
+    Returns
+    -------
+    dict
+        Name to what was found; empty where no photo could be looked at.
+    """
+    seen = {
+        one.name: [photo for photo in photos_of.get(one.name, ()) if photo.photo_id in traits]
+        for one in specimens
+    }
+    specimens = [one for one in specimens if seen[one.name]]
     if not specimens:
         return {}
     fake = np.array([s.standing is Standing.FAKE for s in specimens], dtype=bool)
-    features = _features(context, specimens)
+    every = [photo for photos in photos_of.values() for photo in photos]
+    features = _features([seen[one.name] for one in specimens], every, traits)
     found = {name: associate(one, fake, _strata(specimens)) for name, one in features.items()}
     tested = {name: one.p_value for name, one in found.items() if one is not None}
     corrected = dict(zip(tested, holm(list(tested.values())), strict=True))
@@ -84,11 +107,7 @@ def circumstances_of(context: ReportContext) -> dict[str, Circumstance]:
     }
 
 
-def _seen(context: ReportContext, specimen: SpecimenRecord) -> bool:
-    return any(p.photo_id in context.traits for p in context.photos_of.get(specimen.name, ()))
-
-
-def _strata(specimens: list[SpecimenRecord]) -> list[Hashable]:
+def _strata(specimens: Sequence[SpecimenRecord]) -> list[Hashable]:
     """Editions, where at least half of the specimens lie in editions of both standings."""
     editions: list[Hashable] = [(s.element, s.marque, s.edition) for s in specimens]
     standings: dict[Hashable, set[Standing]] = {}
@@ -99,23 +118,25 @@ def _strata(specimens: list[SpecimenRecord]) -> list[Hashable]:
 
 
 def _features(
-    context: ReportContext, specimens: list[SpecimenRecord]
+    shown: Sequence[Sequence[PhotoRecord]],
+    every: Sequence[PhotoRecord],
+    traits: Mapping[int, PhotoTraits],
 ) -> dict[str, NDArray[np.float64]]:
+    """Return a row a specimen of each circumstance, from the photos that could be looked at."""
     rows: dict[str, list[_Values]] = {name: [] for name in (*CATEGORIES, *MEASURES)}
     levels = {
-        name: [value for value, _ in Counter(map(of, context.photos.values())).most_common(12)]
+        name: [value for value, _ in Counter(map(of, every)).most_common(12)]
         for name, of in CATEGORIES.items()
     }
-    for specimen in specimens:
-        photos = [p for p in context.photos_of[specimen.name] if p.photo_id in context.traits]
+    for photos in shown:
         for name, of in CATEGORIES.items():
             values = [of(photo) for photo in photos]
             rows[name].append([values.count(level) / len(values) for level in levels[name]])
         for name, measure in MEASURES.items():
-            measured = [measure(photo, context.traits[photo.photo_id]) for photo in photos]
+            measured = [measure(photo, traits[photo.photo_id]) for photo in photos]
             rows[name].append(np.mean(measured, axis=0).tolist())
     return {
-        name: np.array(values, dtype=np.float64).reshape(len(specimens), -1)
+        name: np.array(values, dtype=np.float64).reshape(len(shown), -1)
         for name, values in rows.items()
     }
 

@@ -17,6 +17,7 @@ from loupebook.records.model import PhotoFacts, PhotoRecord, SetInfo, SpecimenRe
 from loupebook.records.text import design_phrase
 from loupebook.search import Pending, Progress, ReadPhoto, no_progress
 from loupebook.search.arm import Pixels
+from loupebook.setreport.circumstances import Circumstance, circumstances_of
 from loupebook.setreport.copies import CopyPair, find_copies
 from loupebook.setreport.traits import PhotoTraits, read_traits
 
@@ -105,6 +106,11 @@ class ReportContext:
             self.noting(self.read),
             self.progress,
         )
+
+    @cached_property
+    def circumstances(self) -> Mapping[str, Circumstance]:
+        """How each circumstance of the photos tells the standings; tested once."""
+        return circumstances_of(self.specimens, self.photos_of, self.traits)
 
     @cached_property
     def copies(self) -> list[CopyPair]:

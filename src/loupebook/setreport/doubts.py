@@ -28,7 +28,6 @@ from loupebook.evidence.splits import origin_units
 from loupebook.evidence.table import PhotoTable
 from loupebook.evidence.units import unit_weights
 from loupebook.records.model import SpecimenRecord, Standing
-from loupebook.setreport.circumstances import circumstances_of
 from loupebook.setreport.context import ReportContext
 from loupebook.setreport.departures import Judged, judge
 from loupebook.setreport.labels import standing_line
@@ -77,6 +76,11 @@ class Doubt:
     leans: bool
 
     @property
+    def recorded(self) -> str:
+        """Standing as recorded, in a word."""
+        return str(Standing.FAKE if self.fake else Standing.GENUINE)
+
+    @property
     def told(self) -> bool:
         """Whether the set tells the standings of its element apart."""
         return self.bounded is not None
@@ -119,9 +123,7 @@ class Doubts:
 
 def doubtful_standings(context: ReportContext) -> Doubts:
     """Return the list, by likeness and by what prints are at hand; nothing is compared anew."""
-    circumstances = tuple(
-        name for name, one in circumstances_of(context).items() if one.telling
-    )  # fmt: skip
+    circumstances = tuple(name for name, one in context.circumstances.items() if one.telling)
     prints = {one.name: one for one in judge(context, context.prints_at_hand.rows)}
     leans = {} if circumstances else specimen_leans(context.table, context.vectors)
     listed: list[Doubt] = []

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.search.arm import Pixels
+from loupebook.search.local.features import sift
 
 SIDE = 400
 """Longest side, px, at which pairs are compared."""
@@ -100,9 +101,7 @@ def prepare(pixels: Pixels) -> Prepared:
     quarter = tuple(max(8, side // QUARTER) for side in size)
     small = np.asarray(cv2.resize(colour, quarter, interpolation=cv2.INTER_AREA), np.uint8)
     grey = cv2.cvtColor(colour, cv2.COLOR_RGB2GRAY)
-    # Without precise upscaling a picture and the same turned would lie half a px apart.
-    sift = cv2.SIFT.create(400, 3, 0.01, 12.0, 1.6, enable_precise_upscale=True)
-    found, raw = sift.detectAndCompute(grey, None)
+    found, raw = sift(400, 0.01, 12.0).detectAndCompute(grey, None)
     if not found:
         none = np.empty((0, 2), np.float32)
         return Prepared(colour, small, none, np.empty((0, 128), np.float32))

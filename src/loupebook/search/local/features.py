@@ -98,6 +98,22 @@ class Features:
         )
 
 
+def sift(most: int, contrast: float, edge: float) -> cv2.SIFT:
+    """Return the detector: OpenCV's, whose points lie where the print does.
+
+    Without precise upscaling every point lies a quarter of a px too far right and down, and a
+    picture and the same turned lie half a px apart.
+
+    Parameters
+    ----------
+    most : int
+        Features kept at most.
+    contrast, edge : float
+        Thresholds, as OpenCV has them.
+    """
+    return cv2.SIFT.create(most, 3, contrast, edge, 1.6, enable_precise_upscale=True)
+
+
 def extract(pixels: NDArray[np.uint8], settings: FeatureSettings) -> Features:
     """Take the features of a picture.
 
@@ -119,11 +135,7 @@ def extract(pixels: NDArray[np.uint8], settings: FeatureSettings) -> Features:
     gray = cv2.cvtColor(resize(pixels, *size), cv2.COLOR_RGB2GRAY)
     if min(gray.shape) < 16:
         return empty(width, height)
-    # Without precise upscaling every point lies a quarter of a px too far right and down.
-    sift = cv2.SIFT.create(
-        settings.most, 3, settings.contrast, settings.edge, 1.6, enable_precise_upscale=True
-    )
-    points, raw = sift.detectAndCompute(gray, None)
+    points, raw = sift(settings.most, settings.contrast, settings.edge).detectAndCompute(gray, None)
     if not points:
         return empty(width, height)
     table = np.array([(*p.pt, p.size, p.angle, p.response) for p in points], np.float32)

@@ -7,8 +7,10 @@ for their number (Holm).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from loupebook.setreport.association import Association
-from loupebook.setreport.circumstances import Circumstance, circumstances_of
+from loupebook.setreport.circumstances import Circumstance
 from loupebook.setreport.context import ReportContext
 from loupebook.setreport.model import Action, Finding, Section, Table
 
@@ -18,7 +20,7 @@ TITLE = "Confounds"
 
 def examine(context: ReportContext) -> Section:
     """Test every circumstance against the standing."""
-    circumstances = circumstances_of(context)
+    circumstances = context.circumstances
     findings = tuple(
         _finding(name, one.found, one.p_value)
         for name, one in circumstances.items()
@@ -69,7 +71,7 @@ def _summary(findings: tuple[Finding, ...], tested: int) -> str:
     return f"{len(findings)} of {tested} circumstances predict the standing: {named}."
 
 
-def _table(circumstances: dict[str, Circumstance]) -> Table:
+def _table(circumstances: Mapping[str, Circumstance]) -> Table:
     return Table(
         "How well each circumstance alone predicts the standing",
         ("circumstance", "area under ROC", "p", "p corrected", "specimens"),

@@ -9,7 +9,7 @@ import numpy as np
 
 from loupebook.evidence.gather import similarity_blocks
 from loupebook.evidence.units import unit_codes
-from loupebook.records.model import SpecimenRecord, Standing
+from loupebook.records.model import SpecimenRecord
 from loupebook.setreport.context import ReportContext, edition_name
 from loupebook.setreport.doubts import NEEDED, PRIOR, Doubt, Doubts, doubtful_standings
 from loupebook.setreport.labels import LEAST_AGREEMENT, Suspicion, class_votes, judge_labels
@@ -125,7 +125,7 @@ def _doubted(context: ReportContext, one: Doubt) -> Finding:
             f"of this set{_differing(one)}."
         )
     detail: dict[str, object] = {
-        "recorded": str(Standing.FAKE if one.fake else Standing.GENUINE),
+        "recorded": one.recorded,
         "log10_lr_against": round(against, 2),
     }
     if one.print_ is not None:
@@ -186,7 +186,7 @@ def _table(told: list[Doubt]) -> Table:
     rows = tuple(
         (
             one.specimen,
-            str(Standing.FAKE if one.fake else Standing.GENUINE),
+            one.recorded,
             " and ".join(["likeness"] * one.leans + ["print"] * (one.print_ is not None)),
             f"{10**one.against:.2g}",
             one.named,
