@@ -11,7 +11,7 @@ import numpy as np
 
 sys.path.append(str(Path(__file__).parent / "compare"))
 
-from compare_prints import PX_PER_MM, Photo, draw_print, photograph
+from compare_prints import PX_PER_MM, SMALL, Photo, draw_print, photograph
 
 from loupebook.library import (
     Element,
@@ -52,10 +52,9 @@ def shots_of(seed: int = 3) -> Shots:
     """Photograph everything."""
     item = draw_print(seed)
     copy = copied(item)
-    size = (430, 540)
-    references = {f"G-{k}": photograph(item, 10 + k, tilt=0.12, size=size) for k in range(2)}
-    references["F-0"] = photograph(copy, 20, tilt=0.12, size=size)
-    queries = (photograph(one, 30 + k, tilt=0.2, size=size) for k, one in enumerate((item, copy)))
+    references = {f"G-{k}": photograph(item, 10 + k, tilt=0.12, size=SMALL) for k in range(2)}
+    references["F-0"] = photograph(copy, 20, tilt=0.12, size=SMALL)
+    queries = (photograph(one, 30 + k, tilt=0.2, size=SMALL) for k, one in enumerate((item, copy)))
     return Shots(references, *queries)
 
 

@@ -132,16 +132,26 @@ def test_withdraw_and_reinstate_by_a_named_person(library: Library) -> None:
     assert library.specimen("S-02").state is IntakeState.CONFIRMED
 
 
-def test_a_proposed_specimen_is_confirmed_by_a_second_person(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def one_waiting(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Library:
+    """Show a set that asks for two persons, with one specimen that waits for the second."""
     made = Library.create(tmp_path / "two", name="two", two_person=True)
     add(made, 1, state=IntakeState.PROPOSED)
     told(monkeypatch, tmp_path / "two")
-    at = open_specimen("S-01")
+    return made
+
+
+def confirm_by_court(at: AppTest) -> None:
     at.text_input(key="confirm-person").set_value("D. Example")
     next(box for box in at.selectbox if box.label == "On what grounds *").select(Basis.COURT)
     next(button for button in at.button if button.label == "Confirm").click().run()
+
+
+def test_a_proposed_specimen_is_confirmed_by_a_second_person(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = one_waiting(tmp_path, monkeypatch)
+    at = open_specimen("S-01")
+    confirm_by_court(at)
     assert made.specimen("S-01").state is IntakeState.CONFIRMED
     assert made.specimen("S-01").provenance.basis == "court"
 
@@ -149,16 +159,12 @@ def test_a_proposed_specimen_is_confirmed_by_a_second_person(
 def test_what_was_changed_after_the_page_was_drawn_is_not_confirmed_unseen(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    made = Library.create(tmp_path / "two", name="two", two_person=True)
-    add(made, 1, state=IntakeState.PROPOSED)
-    told(monkeypatch, tmp_path / "two")
+    made = one_waiting(tmp_path, monkeypatch)
     at = open_specimen("S-01")
     shown = made.specimen("S-01").standing
     other = next(one for one in Standing if one is not shown)
     made.edit_specimen("S-01", {"standing": other}, by="A. Example", reason="mistyped")
-    at.text_input(key="confirm-person").set_value("D. Example")
-    next(box for box in at.selectbox if box.label == "On what grounds *").select(Basis.COURT)
-    next(button for button in at.button if button.label == "Confirm").click().run()
+    confirm_by_court(at)
     assert "after you looked at it" in at.error[0].value
     assert made.specimen("S-01").state is IntakeState.PROPOSED
     # The page shows it as it is now, so the next press confirms that.

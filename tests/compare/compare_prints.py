@@ -94,6 +94,15 @@ def photograph(
     return Photo(np.clip(photo, 0, 255).astype(np.uint8), place)
 
 
+SMALL = (430, 540)
+"""Rows and columns of a photo of half the px of a usual one, for half the time."""
+
+
+def small_shot(item: np.ndarray, seed: int) -> np.ndarray:
+    """Photograph a print at hardly any slant, small."""
+    return photograph(item, seed, tilt=0.12, size=SMALL).pixels
+
+
 def violet(pixels: np.ndarray) -> np.ndarray:
     """Light a photo as a UV-A lamp lights a print that does not glow."""
     return (pixels * np.array([0.25, 0.15, 0.75])).astype(np.uint8)

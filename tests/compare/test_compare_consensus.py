@@ -6,7 +6,7 @@ from functools import cache
 import cv2
 import numpy as np
 import pytest
-from compare_prints import PX_PER_MM, draw_print, photograph, violet
+from compare_prints import PX_PER_MM, draw_print, photograph, small_shot, violet
 
 from loupebook.compare import (
     Candidate,
@@ -54,13 +54,11 @@ from loupebook.records.model import Element, IntakeState, Lighting, PhotoFacts, 
 
 GROUP = Group("Label", "Invented", "seal", "face", "diffuse", "genuine")
 SCALE = PX_PER_MM * 1.2
-SMALL = (430, 540)
-"""Rows and columns of a photo: half the px of a usual one, and half the time."""
 
 
 @cache
 def shot(seed: int, design: int = 1) -> np.ndarray:
-    return photograph(draw_print(design), seed, tilt=0.12, size=SMALL).pixels
+    return small_shot(draw_print(design), seed)
 
 
 @cache
@@ -174,7 +172,7 @@ def test_another_ink_raises_colour_and_white_balance_does_not():
     item = draw_print(1).astype(np.int16)
     dark = item.sum(axis=2) < 480
     item[dark] = np.clip(item[dark] + [70, -20, 40], 0, 255)
-    inked = photograph(item.astype(np.uint8), 42, tilt=0.12, size=SMALL).pixels
+    inked = small_shot(item.astype(np.uint8), 42)
 
     def colour(pixels: np.ndarray) -> float:
         return next(f for f in against_consensus(pixels).figures if f.name == "colour").value

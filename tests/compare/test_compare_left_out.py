@@ -6,7 +6,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from compare_prints import PX_PER_MM, draw_print, photograph, violet
+from compare_prints import PX_PER_MM, draw_print, small_shot, violet
 
 from desk_prints import copied
 from loupebook.compare import Held, LeftOut, Source, build_consensus, each_left_out
@@ -15,16 +15,12 @@ from loupebook.compare.comparison import DIFFERS_FROM
 SCALE = PX_PER_MM * 1.2
 
 
-def shot(item: np.ndarray, seed: int) -> np.ndarray:
-    return photograph(item, seed, tilt=0.12, size=(430, 540)).pixels
-
-
 @cache
 def sources() -> tuple[Source, ...]:
     """Three genuine specimens, and a copy that is recorded as a fourth."""
     item = draw_print(3)
-    shown = {f"G-{k}": shot(item, 10 + k) for k in range(3)}
-    shown["wrong"] = shot(copied(item), 20)
+    shown = {f"G-{k}": small_shot(item, 10 + k) for k in range(3)}
+    shown["wrong"] = small_shot(copied(item), 20)
     return tuple(
         Source(k, f"sha{k}", name, pixels, SCALE) for k, (name, pixels) in enumerate(shown.items())
     )
@@ -79,12 +75,12 @@ def test_what_is_the_only_specimen_is_passed_over() -> None:
 
 
 def test_another_print_is_not_laid_over_them() -> None:
-    other = Source(9, "sha9", "other", shot(draw_print(8), 30), SCALE)
+    other = Source(9, "sha9", "other", small_shot(draw_print(8), 30), SCALE)
     (told,) = each_left_out(held(), [other], uv=False)
     assert not told.laid
     assert told.z is None
 
 
 def test_a_photo_lit_otherwise_than_recorded_is_passed_over() -> None:
-    lamp = Source(9, "sha9", "other", violet(shot(draw_print(3), 30)), SCALE)
+    lamp = Source(9, "sha9", "other", violet(small_shot(draw_print(3), 30)), SCALE)
     assert not list(each_left_out(held(), [lamp], uv=False))

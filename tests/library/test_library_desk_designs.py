@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import pytest
-from compare_prints import PX_PER_MM, draw_print, photograph
+from compare_prints import PX_PER_MM, SMALL, draw_print, photograph
 
 from desk_prints import Shots, copied, fill, shots_of, told
 from loupebook.library import (
@@ -35,7 +35,7 @@ def library(tmp_path_factory: pytest.TempPathFactory, shots: Shots) -> Iterator[
     with Library.create(tmp_path_factory.mktemp("designs") / "set", name="Prints") as made:
         fill(made, shots)
         for k in range(3):
-            photo = photograph(copied(draw_print(3)), 50 + k, tilt=0.12, size=(430, 540))
+            photo = photograph(copied(draw_print(3)), 50 + k, tilt=0.12, size=SMALL)
             record = SpecimenRecord(
                 f"S-{k}", Element.SEAL, Standing.GENUINE, marque="Marque A", edition="Second"
             )

@@ -14,7 +14,7 @@ import pytest
 
 sys.path.append(str(Path(__file__).parents[1] / "compare"))
 
-from compare_prints import PX_PER_MM, draw_print, photograph
+from compare_prints import PX_PER_MM, draw_print, small_shot
 from test_setreport_report import context_of
 
 from desk_prints import copied
@@ -33,10 +33,6 @@ from loupebook.setreport.sections import prints
 COPY = "G-wrong"
 
 
-def shot(item: np.ndarray, seed: int) -> np.ndarray:
-    return photograph(item, seed, tilt=0.12, size=(430, 540)).pixels
-
-
 def an_item(name: str, pixels: np.ndarray, standing: Standing = Standing.GENUINE) -> Item:
     record = SpecimenRecord(name, Element.SEAL, standing, marque="Marl", edition="Marl label")
     return Item(record, (Shot(pixels, Lighting.DIFFUSE, Camera("Invented", "One")),))
@@ -45,9 +41,9 @@ def an_item(name: str, pixels: np.ndarray, standing: Standing = Standing.GENUINE
 @pytest.fixture(scope="module")
 def context(tmp_path_factory: pytest.TempPathFactory) -> ReportContext:
     item = draw_print(3)
-    items = [an_item(f"G-{k}", shot(item, 10 + k)) for k in range(3)]
-    items.append(an_item(COPY, shot(copied(item), 20)))
-    items.append(an_item("F-0", shot(copied(item), 21), Standing.FAKE))
+    items = [an_item(f"G-{k}", small_shot(item, 10 + k)) for k in range(3)]
+    items.append(an_item(COPY, small_shot(copied(item), 20)))
+    items.append(an_item("F-0", small_shot(copied(item), 21), Standing.FAKE))
     made = context_of(tmp_path_factory.mktemp("prints"), items)
     scaled = {k: replace(photo, px_per_mm=PX_PER_MM * 1.2) for k, photo in made.photos.items()}
     return replace(made, photos=scaled)
@@ -308,7 +304,7 @@ def test_no_figure_goes_beyond_what_the_specimens_support() -> None:
 
 
 def test_nothing_to_compare_says_what_it_takes(tmp_path: Path) -> None:
-    only = context_of(tmp_path, [an_item("G-0", shot(draw_print(3), 10))])
+    only = context_of(tmp_path, [an_item("G-0", small_shot(draw_print(3), 10))])
     section = report_on_set(only, only=["prints"]).sections["prints"]
     assert not section.findings
     assert "two genuine specimens" in section.summary
