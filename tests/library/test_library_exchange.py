@@ -191,6 +191,19 @@ def test_all_conflicts_are_told_at_once(bag: Path, other: Library) -> None:
     assert "recorded as 'fake'" in (report.conflicts[0].conflict or "")
 
 
+def test_a_photo_moved_here_does_not_come_back_to_where_it_was(
+    source: Library, bag: Path, tmp_path: Path
+) -> None:
+    shutil.copytree(source.folder, tmp_path / "copy")
+    with Library.open(tmp_path / "copy") as copy:
+        copy.edit_photo(copy.photos("S-0")[0].photo_id, {"specimen": "S-1"}, by="me", reason="r")
+        before = state_of(copy)
+        (conflict,) = copy.import_bag(bag, by="me").conflicts
+        assert conflict.name == "S-0"
+        assert "'0.jpg' of specimen 'S-1'" in (conflict.conflict or "")
+        assert state_of(copy) == before
+
+
 def test_where_two_must_confirm_what_comes_in_waits(bag: Path, tmp_path: Path) -> None:
     with Library.create(tmp_path / "two", name="Two", two_person=True) as two:
         two.import_bag(bag, by="Importer")

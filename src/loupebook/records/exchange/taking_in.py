@@ -189,6 +189,7 @@ class _TakingIn:
             fresh = [one for one in photos if not self._is_held(one, held)]
             if len(fresh) == len(photos):
                 self._require_same_object(recorded, offered)
+            self._require_unknown_elsewhere(offered, fresh)
             photos = fresh
             record = _what_it_adds(recorded, record)
         return self._add(offered, record, [clean_photo(one.photo) for one in photos])
