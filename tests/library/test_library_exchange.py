@@ -295,6 +295,25 @@ def test_the_card_says_who_how_and_the_limits_letter_by_letter(bag: Path) -> Non
     assert (bag / "data" / "LAYOUT.md").read_text().startswith("How a set looks")
 
 
+def test_the_card_claims_a_second_person_only_where_the_log_tells_of_one(tmp_path: Path) -> None:
+    with filled(tmp_path / "set") as library:
+        library.edit_set({"two_person": True}, by="root", reason="we are two now")
+        library.edit_specimen("S-0", {"marque": "Marque B"}, by="E. Example", reason="r")
+        library.confirm("S-0", by="Second")
+        library.edit_specimen("S-1", {"origin": "press 2"}, by="E. Example", reason="r")
+        library.export_bag(tmp_path / "confirmed", by="me")
+        proposed = ExportOptions({"state": "proposed"})
+        library.export_bag(tmp_path / "proposed", by="me", options=proposed)
+    card = (tmp_path / "confirmed/data/SET_CARD.md").read_text()
+    assert "Confirmed by a second person, other than those" in card
+    assert "or changed them: 1 of 2. One person was enough for 1 of 2." in card
+    assert "2 specimens, whose standing is known" in card
+    card = (tmp_path / "proposed/data/SET_CARD.md").read_text()
+    assert "second person" not in card
+    assert "Proposed, confirmed by nobody: 1." in card
+    assert "standing is known" not in card
+
+
 def test_points_travel_with_the_photos_that_they_are_drawn_on(
     tmp_path: Path, other: Library
 ) -> None:

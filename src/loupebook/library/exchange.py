@@ -8,6 +8,7 @@ told before anything is written, and it is carried out whole or not at all.
 from __future__ import annotations
 
 import json
+from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -55,9 +56,10 @@ from loupebook.records.exchange import (
     write_table,
     write_tags,
 )
-from loupebook.records.model import IntakeState, NewPhoto, PhotoRecord, SpecimenRecord
+from loupebook.records.model import EventRecord, IntakeState, NewPhoto, PhotoRecord, SpecimenRecord
 from loupebook.records.photo_store import digest
 from loupebook.records.points import PointRecord, Points
+from loupebook.records.standing_changes import second_person_confirmed
 from loupebook.records.text import clean_name, shown
 from loupebook.search import Progress
 
@@ -283,6 +285,7 @@ def _write_payload(
         left_out=", ".join(f"{key} {value}" for key, value in options.filters.items())
         or "all confirmed specimens",
         log=(len(verified), verified[-1].chain),
+        confirmed_by_second=_confirmed_by_second(specimens, verified),
     )
     _write_json(payload / layout.SET_FILE, about)
     (payload / "SET_CARD.md").write_text(set_card(about, specimens), encoding="utf-8")
@@ -298,6 +301,13 @@ def _write_payload(
         points,
         points_left,
     )
+
+
+def _confirmed_by_second(specimens: Sequence[SpecimenRecord], events: Sequence[EventRecord]) -> int:
+    lines: dict[str | None, list[EventRecord]] = defaultdict(list)
+    for event in events:
+        lines[event.specimen].append(event)
+    return sum(second_person_confirmed(one, lines[one.name]) for one in specimens)
 
 
 def _chosen(catalogue: Catalogue, filters: Mapping[str, str]) -> list[SpecimenRecord]:

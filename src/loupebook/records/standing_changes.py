@@ -12,6 +12,7 @@ themselves.
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -99,7 +100,30 @@ def _require_as_seen(change: Change, record: SpecimenRecord, seen: int) -> None:
 
 def _require_second_person(change: Change, record: SpecimenRecord) -> None:
     """Refuse whoever stated something of the specimen that no second person has confirmed."""
-    events = queries.list_events(change.connection, record.name)
+    first = _unvouched(record, queries.list_events(change.connection, record.name))
+    if same_person_key(change.by) in first:
+        raise RecordConflict(
+            f"confirmed_by: {shown(change.by)} entered or changed specimen "
+            f"{shown(record.name)}; in this set a second person must confirm it",
+            field="confirmed_by",
+        )
+
+
+def second_person_confirmed(record: SpecimenRecord, events: Sequence[EventRecord]) -> bool:
+    """Return whether all that is stated of a confirmed specimen has a second person's word.
+
+    Parameters
+    ----------
+    record : SpecimenRecord
+        The specimen.
+    events : sequence of EventRecord
+        Its lines of the log, oldest first.
+    """
+    return record.state is IntakeState.CONFIRMED and not _unvouched(record, events)
+
+
+def _unvouched(record: SpecimenRecord, events: Sequence[EventRecord]) -> set[str]:
+    """Return the keys of those who stated something that no second person has confirmed."""
     taken_back = {json.loads(event.detail).get("undoes") for event in events}
     first = {same_person_key(record.provenance.entered_by or "")}
     for event in events:
@@ -108,12 +132,7 @@ def _require_second_person(change: Change, record: SpecimenRecord) -> None:
             first.add(actor)
         elif event.action == "confirm" and event.event_id not in taken_back and actor not in first:
             first = set()
-    if same_person_key(change.by) in first:
-        raise RecordConflict(
-            f"confirmed_by: {shown(change.by)} entered or changed specimen "
-            f"{shown(record.name)}; in this set a second person must confirm it",
-            field="confirmed_by",
-        )
+    return first
 
 
 def _states_something(event: EventRecord) -> bool:

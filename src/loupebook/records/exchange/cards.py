@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from loupebook.records.model import SetInfo, SpecimenRecord, Standing
+from loupebook.records.model import IntakeState, SetInfo, SpecimenRecord, Standing
 from loupebook.records.text import clean_line
 
 NO_LICENCE = "not stated: ask the publisher before you pass it on"
@@ -29,6 +29,7 @@ def about_set(
     metadata_kept: bool,
     left_out: str,
     log: tuple[int, str],
+    confirmed_by_second: int,
 ) -> dict[str, Any]:
     """Return what ``set.json`` says.
 
@@ -50,6 +51,8 @@ def about_set(
         The filter, in words.
     log : (int, str)
         Lines and head of the set's log.
+    confirmed_by_second : int
+        How many of the specimens a second person has confirmed, as the log tells.
     """
     standings = Counter(one.standing for one in specimens)
     return {
@@ -57,7 +60,7 @@ def about_set(
         "set_id": info.set_id,
         "name": info.name,
         "notice": info.notice,
-        "says": f"Reference photographs of {len(specimens)} specimens whose standing is known: "
+        "says": f"Reference photographs of {len(specimens)} specimens, {_known(specimens)}: "
         f"{standings[Standing.GENUINE]} genuine, {standings[Standing.FAKE]} fake; "
         f"{photos} photos.",
         "limits": LIMITS,
@@ -67,6 +70,7 @@ def about_set(
         "exported_at": exported_at,
         "change_counter": info.change_counter,
         "two_person": info.two_person,
+        "confirmed_by_second": confirmed_by_second,
         "filter": left_out,
         "metadata_kept": metadata_kept,
         "log_lines": log[0],
@@ -76,13 +80,9 @@ def about_set(
 
 def set_card(about: Mapping[str, Any], specimens: Sequence[SpecimenRecord]) -> str:
     """Return the card as Markdown; what people entered is shown letter by letter."""
-    grounds = Counter(one.provenance.basis or "not recorded" for one in specimens)
-    persons = Counter(one.provenance.confirmed_by or "not recorded" for one in specimens)
-    confirmed = (
-        "Each standing was confirmed by a second person, other than the one who entered it."
-        if about["two_person"]
-        else "One person was enough to enter a specimen as confirmed."
-    )
+    known = [one.provenance for one in specimens if one.state is IntakeState.CONFIRMED]
+    grounds = Counter(one.basis or "not recorded" for one in known)
+    persons = Counter(one.confirmed_by or "not recorded" for one in known)
     metadata = (
         "Photos bear the metadata that their cameras wrote, which may tell place and time."
         if about["metadata_kept"]
@@ -104,7 +104,7 @@ def set_card(about: Mapping[str, Any], specimens: Sequence[SpecimenRecord]) -> s
         "",
         "## How standings were confirmed",
         "",
-        confirmed,
+        _how_confirmed(about["confirmed_by_second"], len(known), len(specimens) - len(known)),
         "",
         *(f"- {_plain(ground)}: {count} specimens" for ground, count in grounds.most_common(20)),
         "",
@@ -123,6 +123,30 @@ def set_card(about: Mapping[str, Any], specimens: Sequence[SpecimenRecord]) -> s
         "",
     ]
     return "\n".join(lines)
+
+
+def _known(specimens: Sequence[SpecimenRecord]) -> str:
+    proposed = sum(one.state is IntakeState.PROPOSED for one in specimens)
+    if proposed == len(specimens):
+        return "all proposed: nobody has confirmed what is said of them"
+    if proposed:
+        return f"{proposed} of them proposed: nobody has confirmed what is said of those"
+    return "whose standing is known"
+
+
+def _how_confirmed(second: int, confirmed: int, proposed: int) -> str:
+    """Say what the log tells; what the set asks for today says nothing of earlier entries."""
+    said = []
+    if second:
+        said.append(
+            "Confirmed by a second person, other than those who entered or changed them: "
+            f"{second} of {confirmed}."
+        )
+    if confirmed - second:
+        said.append(f"One person was enough for {confirmed - second} of {confirmed}.")
+    if proposed:
+        said.append(f"Proposed, confirmed by nobody: {proposed}.")
+    return " ".join(said)
 
 
 def _plain(text: str) -> str:
