@@ -266,6 +266,15 @@ def test_the_plain_folder_is_read_by_add_as_it_is(source: Library, tmp_path: Pat
     assert "'=1+1" in table  # no spreadsheet runs it
 
 
+def test_what_is_proposed_stays_so_over_the_plain_folder(bag: Path, tmp_path: Path) -> None:
+    with Library.create(tmp_path / "two", name="Two", two_person=True) as two:
+        two.import_bag(bag, by="you")
+        two.export_folder(tmp_path / "plain", by="me", options=ExportOptions({"state": "proposed"}))
+    with Library.create(tmp_path / "new", name="New") as new:
+        assert new.add_manifest(tmp_path / "plain" / "manifest.csv", by="you").ok
+        assert {one.state for one in new.specimens()} == {IntakeState.PROPOSED}
+
+
 def test_an_export_is_limited_by_filters_and_never_writes_over_anything(
     source: Library, tmp_path: Path
 ) -> None:

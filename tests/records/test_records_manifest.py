@@ -11,8 +11,10 @@ from hypothesis import strategies as st
 from loupebook.errors import ManifestError, RecordInvalid
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.manifest import COLUMNS, Manifest, read_manifest
+from loupebook.records.manifest_cells import read_serials, serial_cell
 from loupebook.records.model import (
     Element,
+    IntakeState,
     Lighting,
     NewPhoto,
     Serial,
@@ -126,6 +128,31 @@ def test_every_fault_of_every_row_is_named_and_stops_nothing(tmp_path: Path) -> 
     assert "place=value" in messages[5, "serial"]
     assert "required" in messages[5, "path"]
     assert str(manifest.faults[0]).startswith(f"{tmp_path / 'manifest.csv'}:5: path: ")
+
+
+@pytest.mark.parametrize(
+    ("cell", "serials"),
+    [
+        ("left=77 | 12", (Serial("77", "left"), Serial("12"))),
+        (r"https://verify.example/?c\=AB12", (Serial("https://verify.example/?c=AB12"),)),
+        (r"left=12\|34|a\=b=99", (Serial("12|34", "left"), Serial("99", "a=b"))),
+        (r"shelf\7 | a=b=c", (Serial(r"shelf\7"), Serial("b=c", "a"))),
+    ],
+)
+def test_a_separator_may_belong_to_a_number(cell: str, serials: tuple[Serial, ...]) -> None:
+    assert read_serials(cell, "serial") == serials
+    assert read_serials(serial_cell(serials), "serial") == serials
+
+
+def test_a_specimen_may_be_proposed_in_all_its_rows(tmp_path: Path) -> None:
+    header = "path,specimen,element,standing,state\n"
+    manifest = read(
+        tmp_path,
+        header + "a.jpg,S,band,fake,proposed\nb.jpg,S,band,fake,Proposed\nc.jpg,S,band,fake,\n"
+        "d.jpg,T,band,fake,\ne.jpg,U,band,fake,withdrawn\n",
+    )
+    assert [row.record.state for row in manifest.rows] == ["proposed", "proposed", "confirmed"]
+    assert faults(manifest) == [(4, "state"), (6, "state")]
 
 
 @pytest.mark.parametrize("path", ["../a.jpg", "x/../../a.jpg", "..", "..\\a.jpg", "x\\..\\..\\a"])
@@ -272,7 +299,7 @@ def is_name(text: str) -> bool:
 
 NAME = st.text(max_size=20).filter(is_name)
 OPTIONAL = st.none() | NAME
-SERIAL_PART = NAME.filter(lambda text: not set(text) & set("|="))
+SERIAL_PART = NAME | st.text("a |=\\", min_size=1, max_size=8).filter(is_name)
 ROW = st.fixed_dictionaries(
     {
         "specimen": NAME,
@@ -292,14 +319,14 @@ ROW = st.fixed_dictionaries(
         "notes": st.none() | st.lists(NAME, min_size=1, max_size=3).map("\n".join),
         "basis": OPTIONAL,
         "px_per_mm": st.none() | st.floats(0.001, 1e6),
+        "state": st.sampled_from([IntakeState.PROPOSED, IntakeState.CONFIRMED]),
     }
 )
 
 
 def written(row: dict[str, object], column: str) -> object:
     if column == "serial":
-        serials: tuple[Serial, ...] = row["serials"]  # type: ignore[assignment]
-        return "|".join(f"{s.place}={s.value}" if s.place else s.value for s in serials)
+        return serial_cell(row["serials"])  # type: ignore[arg-type]
     return "" if row[column] is None else row[column]
 
 

@@ -21,7 +21,7 @@ from loupebook.cli.common import (
     print_json,
     refuse,
 )
-from loupebook.library import Basis, Role
+from loupebook.library import Basis, Role, read_serials
 
 if TYPE_CHECKING:
     from loupebook.library import Library
@@ -78,8 +78,8 @@ def edit(
             "--put",
             metavar="FIELD=VALUE",
             help="element, standing, marque, edition, origin, source, confirmed_by, confirmed_on, "
-            "basis, notes, or serials as VALUE or PLACE=VALUE with | between; nothing after = "
-            "clears the field. May be repeated.",
+            "basis, notes, or serials as VALUE or PLACE=VALUE with | between (\\| and \\= where "
+            "they belong to a number); nothing after = clears the field. May be repeated.",
         ),
     ] = None,
     by: ByOption = None,
@@ -119,8 +119,7 @@ def _read_change(text: str) -> tuple[str, Any]:
         refuse(f"{text!r}: write a change as FIELD=VALUE.")
     if field != "serials":
         return field, value.strip() or None
-    pieces = [piece.rpartition("=") for piece in value.split("|") if piece.strip()]
-    return field, [[number.strip(), place.strip() or None] for place, _, number in pieces]
+    return field, [[serial.value, serial.place] for serial in read_serials(value, field)]
 
 
 @exits_clearly

@@ -1,8 +1,8 @@
 """Reading a manifest: a CSV file that says what a set of photo files shows.
 
 Header ``path,specimen,element,marque,edition,standing,origin,view,lighting,source,
-confirmed_by,confirmed_on,serial,notes``, in any order; ``basis`` and ``px_per_mm`` may be
-added; only ``path``, ``specimen``, ``element`` and ``standing`` are required. One row
+confirmed_by,confirmed_on,serial,notes``, in any order; ``basis``, ``px_per_mm`` and ``state``
+may be added; only ``path``, ``specimen``, ``element`` and ``standing`` are required. One row
 describes one photo; rows of one specimen must agree and complete each other. An empty
 cell means "not recorded".
 
@@ -30,7 +30,7 @@ REQUIRED_COLUMNS = ("path", "specimen", "element", "standing")
 COLUMNS = (
     *("path", "specimen", "element", "marque", "edition", "standing", "origin", "view"),
     *("lighting", "source", "confirmed_by", "confirmed_on", "serial", "notes"),
-    *("basis", "px_per_mm"),
+    *("basis", "px_per_mm", "state"),
 )
 SIZE_LIMIT = 64_000_000
 """Largest manifest, in bytes."""
@@ -187,6 +187,12 @@ class _Reader:
     def _learn(self, row: ManifestRow) -> None:
         before = self.specimens.get(row.specimen)
         known = row.record if before is None else merge_records(before, row.record).record
+        if known.state is not row.state:  # an empty cell says confirmed, so none is completed
+            raise RecordConflict(
+                f"state: specimen {shown(row.specimen)} is {known.state} and {row.state}; give all "
+                "its rows the same",
+                field="state",
+            )
         self.specimens[row.specimen] = known
 
 
@@ -253,7 +259,7 @@ def _columns_of(path: Path, header: list[str]) -> list[str]:
     if reasons:
         raise ManifestError(
             f"{path}: {'; '.join(reasons)}. The first line must name the columns: "
-            + ",".join(COLUMNS[:-2])
+            + ",".join(COLUMNS[:-3])
         )
     return columns
 

@@ -2,16 +2,17 @@ r"""How the cells of one manifest row are written.
 
 ``path``: relative to the manifest's folder and inside it; ``/`` or ``\\``. ``element``,
 ``standing``, ``view``, ``lighting``: any case, space or underscore for a hyphen.
-``confirmed_on``: ISO 8601. ``serial``: several separated by ``|``, each ``value`` or
-``place=value``. ``px_per_mm``: a number, decimal point or comma. A text that a spreadsheet
-would run as a formula has an apostrophe before it, which is not read.
+``state``: proposed or confirmed. ``confirmed_on``: ISO 8601. ``serial``: several separated by
+``|``, each ``value`` or ``place=value``; a ``|``, ``=`` or ``\\`` that belongs to a place or a
+number has a ``\\`` before it. ``px_per_mm``: a number, decimal point or comma. A text that a
+spreadsheet would run as a formula has an apostrophe before it, which is not read.
 """
 
 from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import TypeVar
@@ -20,6 +21,7 @@ from loupebook.errors import RecordInvalid
 from loupebook.records.checks import clean_scale, clean_serials
 from loupebook.records.model import (
     Element,
+    IntakeState,
     Lighting,
     Provenance,
     Serial,
@@ -39,6 +41,9 @@ from loupebook.records.text import (
 
 Value = TypeVar("Value")
 
+_PIECE = re.compile(r"(?:\\[|=\\]|[^|])++")
+_PLACE = re.compile(r"((?:\\[|=\\]|[^=])*+)=(.*)", re.DOTALL)
+_ESCAPED = re.compile(r"\\([|=\\])")
 _ROUNDED = re.compile(r"\d([.,]\d+)?E\+\d+", re.ASCII)
 
 
@@ -64,6 +69,8 @@ class ManifestRow:
         How the photo was taken.
     px_per_mm : float, optional
         Scale of the photo.
+    state : IntakeState
+        Proposed, or confirmed where nothing is said.
     """
 
     line: int
@@ -84,6 +91,7 @@ class ManifestRow:
     serials: tuple[Serial, ...] = ()
     notes: str | None = None
     px_per_mm: float | None = None
+    state: IntakeState = IntakeState.CONFIRMED
 
     @property
     def record(self) -> SpecimenRecord:
@@ -92,6 +100,7 @@ class ManifestRow:
             name=self.specimen,
             element=self.element,
             standing=self.standing,
+            state=self.state,
             marque=self.marque,
             edition=self.edition,
             origin=self.origin,
@@ -178,7 +187,8 @@ def read_cells(
     }
     view = cells.read("view", _choice(View))
     lighting = cells.read("lighting", _choice(Lighting))
-    serials = cells.read("serial", _serials) or ()
+    serials = cells.read("serial", read_serials) or ()
+    state = cells.read("state", _state) or IntakeState.CONFIRMED
     px_per_mm = cells.read("px_per_mm", _scale)
     if cells.problems or path is None or specimen is None or element is None or standing is None:
         return None
@@ -193,6 +203,7 @@ def read_cells(
         lighting=lighting,
         serials=serials,
         px_per_mm=px_per_mm,
+        state=state,
         **optional,
     )
 
@@ -235,22 +246,58 @@ def _photo_path(text: str, folder: Path, *, allow_absolute: bool) -> Path:
     return folder / inside
 
 
-def _serials(text: str, column: str) -> tuple[Serial, ...]:
-    pieces = [piece for piece in text.split("|") if piece.strip()]
+def _state(text: str, column: str) -> IntakeState:
+    state = read_choice(IntakeState, text, column)
+    if state is IntakeState.WITHDRAWN:
+        raise RecordInvalid(
+            f"{column}: a withdrawn specimen is not added; add it, then withdraw it with a reason",
+            field=column,
+        )
+    return state
+
+
+def serial_cell(serials: Iterable[Serial]) -> str:
+    """Return serials as one cell, which :func:`read_serials` reads."""
+    return " | ".join(
+        f"{_escaped(serial.place)}={_escaped(serial.value)}"
+        if serial.place
+        else _escaped(serial.value)
+        for serial in serials
+    )
+
+
+def read_serials(text: str, column: str) -> tuple[Serial, ...]:
+    """Return the serials of a cell: several with ``|`` between, each value or place=value.
+
+    Raises
+    ------
+    RecordInvalid
+        One lacks its number or its place, or is not allowed.
+    """
+    pieces = [piece for piece in _PIECE.findall(text) if piece.strip()]
     return clean_serials(tuple(_serial(piece, column) for piece in pieces))
 
 
 def _serial(piece: str, column: str) -> Serial:
-    place, equals, value = piece.partition("=")
-    if not equals:
-        return Serial(piece)
+    parts = _PLACE.fullmatch(piece)
+    if parts is None:
+        return Serial(_plain(piece))
+    place, value = parts.groups()
     if not place.strip() or not value.strip():
         raise RecordInvalid(
             f"{column}: {shown(piece.strip())} is not allowed; write value or place=value, "
             "several separated by |",
             field=column,
         )
-    return Serial(value, place)
+    return Serial(_plain(value), _plain(place))
+
+
+def _escaped(text: str) -> str:
+    return re.sub(r"[|=\\]", r"\\\g<0>", text)
+
+
+def _plain(text: str) -> str:
+    return _ESCAPED.sub(r"\1", text)
 
 
 def _scale(text: str, column: str) -> float:

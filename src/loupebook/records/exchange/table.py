@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from loupebook.records.manifest import COLUMNS
-from loupebook.records.manifest_cells import guarded
+from loupebook.records.manifest_cells import guarded, serial_cell
 from loupebook.records.model import SpecimenRecord
 
 TABLE_FILE = "manifest.csv"
@@ -49,10 +49,8 @@ def _cells(record: SpecimenRecord, photo: dict[str, Any]) -> dict[str, str]:
         "confirmed_by": known.confirmed_by or "",
         "confirmed_on": known.confirmed_on or "",
         "basis": known.basis or "",
-        "serial": " | ".join(
-            f"{serial.place}={serial.value}" if serial.place else serial.value
-            for serial in record.serials
-        ),
+        "serial": serial_cell(record.serials),
         "notes": record.notes or "",
         "px_per_mm": "" if scale is None else repr(scale),
+        "state": record.state.value,
     }
