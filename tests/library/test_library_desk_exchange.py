@@ -70,6 +70,23 @@ def test_a_broken_annotation_leaves_the_set_as_it_was(tmp_path: Path) -> None:
         assert two.points.of() == []
 
 
+def test_points_come_in_all_or_none_and_once(tmp_path: Path) -> None:
+    with a_set(tmp_path / "one") as one, a_set(tmp_path / "two") as two:
+        for title in ("Left eye", "Star"):
+            one.points.add(1, BOX, title=title, genuine_shows="Round.", by="a curator")
+        text = points_to_annotations(one.points.of())
+        with pytest.raises(RecordInvalid, match="genuine_shows"):
+            two.take_in_points(text[::-1].replace(".dnuoR", " ", 1)[::-1], by="another")
+        assert two.points.of() == []
+        assert [point.title for point in two.take_in_points(text, by="another")] == [
+            "Left eye",
+            "Star",
+        ]
+        two.points.retire(1, by="another")
+        assert two.take_in_points(text, by="another") == []
+        assert [point.title for point in two.points.of()] == ["Star"]
+
+
 def test_a_point_on_an_unknown_photo_is_refused_with_its_name(tmp_path: Path) -> None:
     with a_set(tmp_path / "one") as one, Library.create(tmp_path / "two") as empty:
         one.points.add(1, BOX, title="Left eye", genuine_shows="Round.", by="a curator")
@@ -78,7 +95,9 @@ def test_a_point_on_an_unknown_photo_is_refused_with_its_name(tmp_path: Path) ->
             empty.take_in_points(text, by="another")
 
 
-@pytest.mark.parametrize("text", ["", "[]", "{}", '{"type": "AnnotationPage", "items": 3}'])
+@pytest.mark.parametrize(
+    "text", ["", "[]", "{}", "[" * 100_000, '{"type": "AnnotationPage", "items": 3}']
+)
 def test_what_is_no_annotation_page_is_refused(tmp_path: Path, text: str) -> None:
     with a_set(tmp_path / "one") as one, pytest.raises(RecordInvalid):
         one.take_in_points(text, by="another")
@@ -114,7 +133,10 @@ def test_selectors_are_those_of_the_recommendation() -> None:
         {"type": "FragmentSelector", "value": "xywh=percent:1,2,3,4"},
         {"type": "SvgSelector", "value": "<svg><circle r='3'/></svg>"},
         {"type": "TextQuoteSelector", "exact": "x"},
+        {"type": "SvgSelector", "value": "<polygon " * 2_000},
+        {"type": "SvgSelector", "value": f"<polygon points='{'1,2 ' * 6_000}'/>"},
         {},
+        "x",
     ],
 )
 def test_other_selectors_are_refused(selector: dict) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import bagit
 import pytest
-from exchange_material import damaged, filled, pixels, state_of, with_place
+from exchange_material import damaged, filled, pixels, seal, state_of, with_place
 from PIL import Image
 
 from drawn_prints import as_bytes, draw_print
@@ -32,6 +32,7 @@ from loupebook.library import (
     SpecimenRecord,
     Standing,
 )
+from loupebook.library.desk_exchange import ni_of
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.exchange import taking_in
 from loupebook.records.photo_store import PhotoStore
@@ -370,6 +371,23 @@ def test_points_of_what_is_left_out_stay_out_and_all_comes_in_or_nothing(
     assert [one.name for one in other.import_bag(tmp_path / "b", by="you").conflicts] == ["S-0"]
     report = other.import_bag(tmp_path / "b", by="you", leave_out=["S-0"])
     assert (report.done, report.points) == (True, 0)
+
+
+@pytest.mark.parametrize(
+    "selector", ["x", {"type": "SvgSelector", "value": "<polygon " * 40_000}], ids=["text", "long"]
+)
+def test_a_point_that_cannot_be_read_lets_the_bag_be_refused(
+    bag: Path, other: Library, tmp_path: Path, selector: object
+) -> None:
+    shutil.copytree(bag, tmp_path / "b")
+    (line, *_) = (bag / "data/photos.jsonl").read_text().splitlines()
+    target = {"source": ni_of(json.loads(line)["sha256"]), "selector": selector}
+    bodies = [{"purpose": name, "value": "x"} for name in ("identifying", "describing")]
+    page = {"items": [{"target": target, "body": bodies}]}
+    (tmp_path / "b/data/points.jsonld").write_text(json.dumps(page))
+    seal(tmp_path / "b")
+    with pytest.raises(BagRefused, match="selector"):
+        other.import_bag(tmp_path / "b", by="you")
 
 
 @pytest.mark.parametrize("edition", [None, "Edition 2"])

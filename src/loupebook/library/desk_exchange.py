@@ -20,10 +20,12 @@ from typing import Any
 
 from loupebook.errors import RecordInvalid
 from loupebook.records.catalogue import Catalogue
-from loupebook.records.points import PointRecord, Points, Region
+from loupebook.records.points import DrawnPoint, PointRecord, Points, Region, take_point
 
 CONTEXT = "http://www.w3.org/ns/anno.jsonld"
 FRAGMENTS = "http://www.w3.org/TR/media-frags/"
+_LONGEST_SELECTOR = 20_000
+"""In characters; the 200 corners that a region may have take 4,000."""
 _NI = "ni:///sha-256;"
 _BODIES = {"title": "identifying", "genuine_shows": "describing", "copies_show": "commenting"}
 
@@ -39,7 +41,7 @@ def points_to_annotations(points: Sequence[PointRecord]) -> str:
 
 
 def points_from_annotations(text: str, catalogue: Catalogue, *, by: str) -> list[PointRecord]:
-    """Record the points of a W3C annotation page; all are read before the first is recorded.
+    """Record the points of a W3C annotation page that the set does not have: all, or none.
 
     Parameters
     ----------
@@ -50,14 +52,22 @@ def points_from_annotations(text: str, catalogue: Catalogue, *, by: str) -> list
     by : str
         Who takes them in.
 
+    Returns
+    -------
+    list of PointRecord
+        Those recorded now. One that was taken out of use here does not come back by this.
+
     Raises
     ------
     RecordInvalid
-        If the page, an annotation or a selector cannot be read, or a photo is not here.
+        If the page, an annotation or a selector cannot be read, a text or a region is not
+        allowed, or a photo is not here or belongs to no edition.
     """
-    wanted = [_read(item, catalogue) for item in _items(text)]
+    drawn = [_read(item, catalogue) for item in _items(text)]
+    with catalogue._changing(by) as change:
+        taken = [take_point(change, point) for point in drawn]
     points = Points(catalogue)
-    return [points.add(photo, region, by=by, **texts) for photo, region, texts in wanted]
+    return [points.get(number) for number in taken if number is not None]
 
 
 def ni_of(sha256: str) -> str:
@@ -109,15 +119,20 @@ def region_of(selector: Mapping[str, Any]) -> Region:
     RecordInvalid
         If it is neither a rectangle in px nor a polygon.
     """
-    value = str(selector.get("value", ""))
+    value = str(selector.get("value", "")) if isinstance(selector, Mapping) else ""
+    if len(value) > _LONGEST_SELECTOR:
+        raise RecordInvalid(
+            f"selector: {len(value):,} characters; at most {_LONGEST_SELECTOR:,} are read",
+            field="selector",
+        )
     number = r"(-?\d+(?:\.\d+)?)"
     box = re.fullmatch(rf"xywh=(?:pixel:)?{number},{number},{number},{number}", value)
-    if selector.get("type") == "FragmentSelector" and box:
+    if box and selector.get("type") == "FragmentSelector":
         x, y, width, height = (float(one) for one in box.groups())
         left, top, right, bottom = x - 0.5, y - 0.5, x + width - 0.5, y + height - 0.5
         return ((left, top), (right, top), (right, bottom), (left, bottom))
-    drawn = re.search(r"<polygon\b[^>]*\bpoints\s*=\s*[\"']([^\"']*)[\"']", value)
-    if selector.get("type") == "SvgSelector" and drawn:
+    drawn = re.search(r"<polygon\b[^<>]*\bpoints\s*=\s*[\"']([^\"']*)[\"']", value)
+    if drawn and selector.get("type") == "SvgSelector":
         numbers = [float(one) for one in re.findall(number, drawn.group(1))]
         pairs = zip(numbers[::2], numbers[1::2], strict=False)
         return tuple((x - 0.5, y - 0.5) for x, y in pairs)
@@ -168,7 +183,7 @@ def _items(text: str) -> list[Any]:
     try:
         page = json.loads(text)
         items = page["items"] if page["type"] == "AnnotationPage" else [page]
-    except (ValueError, KeyError, TypeError) as exc:
+    except (ValueError, KeyError, TypeError, RecursionError) as exc:
         raise RecordInvalid(
             f"points: this is not a W3C annotation page: {exc}", field="points"
         ) from exc
@@ -177,7 +192,7 @@ def _items(text: str) -> list[Any]:
     return items
 
 
-def _read(item: Any, catalogue: Catalogue) -> tuple[int, Region, dict[str, str]]:
+def _read(item: Any, catalogue: Catalogue) -> DrawnPoint:
     try:
         target, bodies = item["target"], item["body"]
         sha256 = sha256_of(str(target["source"]))
@@ -188,11 +203,10 @@ def _read(item: Any, catalogue: Catalogue) -> tuple[int, Region, dict[str, str]]
         raise RecordInvalid(
             f"points: an annotation lacks what a point needs: {exc}", field="points"
         ) from exc
-    photo = catalogue.photo_by_sha256(sha256)
-    if photo is None:
+    if catalogue.photo_by_sha256(sha256) is None:
         raise RecordInvalid(
             f"target: the photo {sha256[:12]}… that the point {texts['title']!r} is drawn on is "
             "not in this set; bring it in first",
             field="target",
         )
-    return photo.photo_id, region, texts
+    return DrawnPoint(sha256, region, **texts)

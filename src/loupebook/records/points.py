@@ -160,8 +160,16 @@ class DrawnPoint:
     copies_show: str = ""
 
 
-def take_point(change: Change, drawn: DrawnPoint) -> bool:
-    """Record a point unless the set has it or lacks its photo; return whether it was recorded.
+def take_point(change: Change, drawn: DrawnPoint) -> int | None:
+    """Record a point unless the set lacks its photo, has it or had it.
+
+    One that was taken out of use stays so: whoever did it is not overruled by its coming in
+    again.
+
+    Returns
+    -------
+    int or None
+        Its number; None where it was not recorded.
 
     Raises
     ------
@@ -174,12 +182,10 @@ def take_point(change: Change, drawn: DrawnPoint) -> bool:
             PointRow.photo_id == photo.photo_id,
             PointRow.region == corners,
             PointRow.title == clean_name(drawn.title, "title"),
-            PointRow.retired_at.is_(None),
         )
         if change.connection.execute(held).first() is None:
-            _write_point(change, photo, drawn)
-            return True
-    return False
+            return _write_point(change, photo, drawn)
+    return None
 
 
 def _write_point(change: Change, photo: PhotoRecord, drawn: DrawnPoint) -> int:

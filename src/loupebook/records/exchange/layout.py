@@ -32,6 +32,7 @@ decoding, never taken from here.
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -195,10 +196,8 @@ def read_payload(folder: Path) -> Payload:
 
 
 def _disagreements(specimens: list[SpecimenRecord], photos: list[BagPhoto]) -> Iterator[str]:
-    names = [one.name for one in specimens]
-    known = set(names)
-    if len(known) < len(names):
-        twice = sorted({name for name in names if names.count(name) > 1})
+    known = Counter(one.name for one in specimens)
+    if twice := sorted(name for name, count in known.items() if count > 1):
         yield f"{SPECIMENS_FILE}: several lines for {', '.join(map(shown, twice))}"
     held: dict[str, str] = {}
     for photo in photos:

@@ -149,7 +149,7 @@ def take_in(
             taken = [work.take(one) for one in offered]
             if any(one.fate is Fate.CONFLICT for one in taken):
                 return taken, 0  # their photos may be here, of another design
-            return taken, sum(take_point(change, point) for point in points)
+            return taken, sum(take_point(change, point) is not None for point in points)
         except BaseException:
             work.take_back_files()
             raise
