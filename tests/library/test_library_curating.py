@@ -86,6 +86,17 @@ def test_adding_tells_of_a_serial_that_stands_elsewhere(library: Library) -> Non
     assert any("stands on several specimens: A, N" in one.message for one in report.remarks)
 
 
+def test_adding_tells_what_a_correction_had_taken_away(library: Library) -> None:
+    library.edit_specimen("A", {"serials": [["AB 1049", None]]}, by="me", reason="misread")
+    record = SpecimenRecord("A", Element.SEAL, Standing.FAKE, serials=(Serial("AB 10-48"),))
+    photo = IncomingPhoto(as_bytes(draw_print(1)), "a.png")
+    report = library.add_specimen(record, [photo], by="me")
+    assert library.specimen("A").serials == (Serial("AB 1049"),)
+    (remark,) = report.remarks
+    assert remark.file == "A"
+    assert "serial: left out what a correction had taken away" in remark.message
+
+
 def test_a_second_run_does_not_decode_what_is_known(
     library: Library, monkeypatch: pytest.MonkeyPatch
 ) -> None:

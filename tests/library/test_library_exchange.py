@@ -29,6 +29,8 @@ from loupebook.library import (
     IncomingPhoto,
     IntakeState,
     Library,
+    Provenance,
+    Serial,
     SpecimenRecord,
     Standing,
 )
@@ -190,6 +192,47 @@ def test_all_conflicts_are_told_at_once(bag: Path, other: Library) -> None:
     report = other.import_bag(bag, by="you")
     assert [one.name for one in report.conflicts] == ["S-0", "S-1"]
     assert "recorded as 'fake'" in (report.conflicts[0].conflict or "")
+
+
+def test_a_correction_survives_the_same_bag_and_is_told(bag: Path, other: Library) -> None:
+    other.import_bag(bag, by="you")
+    corrected = {"serials": [["A 10", "left"]], "notes": None}
+    other.edit_specimen("S-0", corrected, by="you", reason="misread")
+    record = other.specimen("S-0")
+    report = other.import_bag(bag, by="you")
+    assert [one.fate for one in report.taken] == [Fate.SAME] * 3
+    assert other.specimen("S-0") == record
+    told = "'S-0': left out, since a correction here had taken it away: serial, notes"
+    assert told in report.lines()
+
+
+def known_here(library: Library, known: Provenance) -> None:
+    """Enter the object that the bag calls S-1, known by its serial, with another photo."""
+    record = SpecimenRecord(
+        "S-1",
+        Element.BAND,
+        Standing.FAKE,
+        marque="Marque A",
+        provenance=known,
+        serials=(Serial("a1"),),
+    )
+    photo = IncomingPhoto(as_bytes(draw_print(60)), "x.png")
+    assert library.add_specimen(record, [photo], by="you").ok
+
+
+def test_a_confirmation_is_taken_over_whole_or_not_at_all(bag: Path, other: Library) -> None:
+    known_here(other, Provenance(None, None, "2020-01-01", "purchase"))
+    assert other.import_bag(bag, by="you").done
+    known = other.specimen("S-1").provenance
+    assert (known.source, known.confirmed_by) == ("a shop", None)
+    assert (known.confirmed_on, known.basis) == ("2020-01-01", "purchase")
+
+
+def test_what_is_filled_in_is_told_by_specimen(bag: Path, other: Library) -> None:
+    known_here(other, Provenance())
+    report = other.import_bag(bag, by="you")
+    told = "edition, origin, source, confirmed_by, confirmed_on, basis, serial, notes"
+    assert f"'S-1': filled in here: {told}" in report.lines()
 
 
 def test_a_photo_moved_here_does_not_come_back_to_where_it_was(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ from records_material import photo_of, specimen_of
 
 from loupebook.errors import RecordConflict, RecordInvalid, RecordNotFound
 from loupebook.records.catalogue import Catalogue
-from loupebook.records.model import IntakeState, Lighting, Serial, Standing, View
+from loupebook.records.model import IntakeState, Lighting, Provenance, Serial, Standing, View
 
 Act = Callable[[Catalogue], object]
 
@@ -76,6 +77,36 @@ def test_serials_and_notes_are_replaced_and_cleared(catalogue: Catalogue) -> Non
     catalogue.edit_specimen("A", {"serials": [], "notes": None}, by="you", reason="r")
     assert catalogue.specimen("A").serials == ()
     assert catalogue.specimen("A").notes is None
+
+
+def test_what_a_correction_took_away_does_not_come_in_again(catalogue: Catalogue) -> None:
+    said = specimen_of(
+        "N",
+        marque="M",
+        edition="E",
+        origin="press 1",
+        provenance=Provenance(source="a shop"),
+        serials=(Serial("A1", "left"),),
+        notes="bad\nseen twice",
+    )
+    catalogue.add_specimen(said, [], by="first")
+    corrected = {"marque": None, "edition": None, "origin": None, "source": None,
+                 "serials": [["A7", "left"]], "notes": "good\nseen twice"}  # fmt: skip
+    catalogue.edit_specimen("N", corrected, by="second", reason="misread")
+    record = catalogue.specimen("N")
+    outcome = catalogue.add_specimen(said, [], by="first")
+    assert not outcome.changed
+    assert outcome.left_out == ("marque", "edition", "origin", "source", "serial", "notes")
+    assert catalogue.specimen("N") == record
+    more = replace(said, serials=(Serial("A1", "left"), Serial("8")))
+    assert catalogue.add_specimen(more, [], by="first").filled == ("serial",)
+    assert catalogue.specimen("N").serials == (Serial("A7", "left"), Serial("8"))
+
+    # What was put back is no longer taken away.
+    catalogue.edit_specimen("N", {"serials": [["A1", "left"]]}, by="second", reason="right")
+    catalogue.edit_specimen("N", {"serials": [["A1", None]]}, by="second", reason="no")
+    catalogue.undo(catalogue.events("N")[-1].event_id, by="second", reason="yes")
+    assert "serial" not in catalogue.add_specimen(said, [], by="first").left_out
 
 
 def test_what_is_so_already_changes_nothing(catalogue: Catalogue) -> None:

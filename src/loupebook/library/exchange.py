@@ -162,6 +162,17 @@ class ImportReport:
             )
         ]
         lines.append(f"{self.new_photos} photos and {self.points} points new")
+        lines += [
+            f"{shown(one.name)}: filled in here: {', '.join(one.filled)}"
+            for one in self.taken
+            if one.filled
+        ]
+        lines += [
+            f"{shown(one.name)}: left out, since a correction here had taken it away: "
+            f"{', '.join(one.left_out)}"
+            for one in self.taken
+            if one.left_out
+        ]
         lines += [f"conflict: {shown(one.name_there)}: {one.conflict}" for one in self.conflicts]
         if self.conflicts:
             lines.append("Nothing was written: settle the conflicts, or leave those specimens out.")
@@ -185,6 +196,7 @@ class ImportReport:
                     "fate": str(one.fate),
                     "new_photos": one.new_photos,
                     "filled": list(one.filled),
+                    "left_out": list(one.left_out),
                     "conflict": one.conflict,
                 }
                 for one in self.taken

@@ -166,6 +166,7 @@ class Intake:
         self._specimens: dict[str, SpecimenRecord] = {}
         self._rehearsed: set[str] = set()
         self._asked_again: dict[str, None] = {}
+        self._left_out: dict[tuple[str, str], None] = {}
 
     def fault(self, fault: Fault) -> None:
         """Note something left out."""
@@ -233,6 +234,7 @@ class Intake:
         )
         if outcome.asked_again:
             self._asked_again[specimen.name] = None
+        self._left_out.update(dict.fromkeys((specimen.name, field) for field in outcome.left_out))
         new = bool(outcome.new_photo_ids)
         if self._dry_run:
             # The catalogue forgets a rehearsed row at once, so twins are told apart here.
@@ -249,6 +251,14 @@ class Intake:
         for name in self._asked_again:
             self.remark(
                 Fault(name, f"was confirmed, and {would} for a second person to confirm it anew")
+            )
+        for name, field in self._left_out:
+            self.remark(
+                Fault(
+                    name,
+                    f"{field}: left out what a correction had taken away from this specimen; if it "
+                    "belongs there, put it back by an edit",
+                )
             )
         for remark in shared_serials(self._catalogue, self._specimens.values()):
             self.remark(Fault(remark.specimen or "", remark.message))

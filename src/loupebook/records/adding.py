@@ -16,6 +16,7 @@ from loupebook.errors import RecordConflict, RecordInvalid
 from loupebook.records import queries
 from loupebook.records.change import Change, now
 from loupebook.records.checks import require_marque
+from loupebook.records.corrections import without_corrected
 from loupebook.records.fields import STATED, add_serials, fields_of, id_of
 from loupebook.records.merge import Merged, merge_records
 from loupebook.records.model import (
@@ -49,6 +50,9 @@ class AddOutcome(tuple[SpecimenRecord, list[PhotoRecord]]):
         Whether the specimen is new.
     filled : tuple of str
         Manifest names of the fields of a known specimen that are recorded now and were not.
+    left_out : tuple of str
+        Manifest names of the fields of which something was left out, because a correction took
+        it away from the specimen before.
     new_photo_ids : frozenset of int
         Which of the photos are new.
     restored_photo_ids : frozenset of int
@@ -59,6 +63,7 @@ class AddOutcome(tuple[SpecimenRecord, list[PhotoRecord]]):
 
     created: bool
     filled: tuple[str, ...]
+    left_out: tuple[str, ...]
     new_photo_ids: frozenset[int]
     restored_photo_ids: frozenset[int]
     asked_again: bool
@@ -70,6 +75,7 @@ class AddOutcome(tuple[SpecimenRecord, list[PhotoRecord]]):
         *,
         created: bool,
         filled: tuple[str, ...],
+        left_out: tuple[str, ...],
         new_photo_ids: frozenset[int],
         restored_photo_ids: frozenset[int],
         asked_again: bool,
@@ -78,6 +84,7 @@ class AddOutcome(tuple[SpecimenRecord, list[PhotoRecord]]):
         outcome = super().__new__(cls, (record, photos))
         outcome.created = created
         outcome.filled = filled
+        outcome.left_out = left_out
         outcome.new_photo_ids = new_photo_ids
         outcome.restored_photo_ids = restored_photo_ids
         outcome.asked_again = asked_again
@@ -95,7 +102,8 @@ def add_specimen(
     """Record a specimen, or extend the one of that name.
 
     Where two persons must confirm, a confirmed one that gets photos or more of its design
-    waits for confirmation again.
+    waits for confirmation again. What a correction took away from a known one is not filled in
+    again.
 
     Parameters
     ----------
@@ -117,10 +125,15 @@ def add_specimen(
         An edition is given without its marque.
     """
     recorded = queries.specimen_named(change.connection, record.name)
+    left_out: tuple[str, ...] = ()
     if recorded is None:
         merged = Merged(_as_entered(change, record), filled=())
     else:
         merged = merge_records(recorded, record)
+        if merged.filled:
+            events = queries.list_events(change.connection, record.name)
+            record, left_out = without_corrected(recorded, record, events)
+            merged = merge_records(recorded, record)
     wanted, filled = merged.record, merged.filled
     require_marque(wanted)
     offered = {digest(photo.data): photo for photo in photos}
@@ -143,6 +156,7 @@ def add_specimen(
         [records[digest(photo.data)] for photo in photos],
         created=recorded is None,
         filled=filled,
+        left_out=left_out,
         new_photo_ids=frozenset(photo.photo_id for photo in new.values()),
         restored_photo_ids=frozenset(photo.photo_id for photo in restored.values()),
         asked_again=wanted.state is not before,

@@ -25,7 +25,9 @@ from loupebook.records.tables import (
 
 STATED = ("element", "standing", "marque", "edition", "origin")
 """What a confirmation vouches for."""
-PROVENANCE = ("source", "confirmed_by", "confirmed_on", "basis")
+CONFIRMATION = ("confirmed_by", "confirmed_on", "basis")
+"""Who confirmed a standing, when, on what grounds."""
+PROVENANCE = ("source", *CONFIRMATION)
 EDITABLE = (*STATED, *PROVENANCE, "serials", "notes")
 """What an edit may change. The name stays: the log knows a specimen by it."""
 STATE = ("state", "state_before_withdrawal", "withdrawn_reason")

@@ -17,7 +17,7 @@ from loupebook.records import adding, queries
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.change import Change
 from loupebook.records.checks import clean_photo
-from loupebook.records.fields import PROVENANCE
+from loupebook.records.fields import CONFIRMATION
 from loupebook.records.model import NewPhoto, PhotoRecord, SpecimenRecord
 from loupebook.records.photo_store import PhotoStore, Stored, digest
 from loupebook.records.points import DrawnPoint, take_point
@@ -88,6 +88,8 @@ class Taken:
         Photos that the set did not have.
     filled : tuple of str
         Fields that the set lacked.
+    left_out : tuple of str
+        Fields of which something stayed out, because a correction here had taken it away.
     conflict : str or None
         Why it cannot be taken in.
     """
@@ -97,6 +99,7 @@ class Taken:
     fate: Fate
     new_photos: int = 0
     filled: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
     conflict: str | None = None
 
 
@@ -201,7 +204,7 @@ class _TakingIn:
                 self.written.append(digest(photo.data))
         outcome = adding.add_specimen(self.change, self.store, record, photos)
         if not outcome.changed:
-            return Taken(record.name, offered.name_there, Fate.SAME)
+            return Taken(record.name, offered.name_there, Fate.SAME, left_out=outcome.left_out)
         self.change.log(
             "take-in",
             record.name,
@@ -218,6 +221,7 @@ class _TakingIn:
             Fate.NEW if outcome.created else Fate.EXTENDED,
             len(outcome.new_photo_ids),
             outcome.filled,
+            outcome.left_out,
         )
 
     def _is_held(self, offered: OfferedPhoto, held: Sequence[PhotoRecord]) -> bool:
@@ -267,10 +271,8 @@ def _share_a_serial(one: SpecimenRecord, other: SpecimenRecord) -> bool:
 
 def _what_it_adds(recorded: SpecimenRecord, offered: SpecimenRecord) -> SpecimenRecord:
     """Leave out what the set says itself of how a standing is known: its own word stands."""
-    own = {
-        name: getattr(recorded.provenance, name) or getattr(offered.provenance, name)
-        for name in PROVENANCE
-    }
-    if recorded.provenance.confirmed_by:
-        own["confirmed_on"] = recorded.provenance.confirmed_on
-    return replace(offered, provenance=replace(offered.provenance, **own))
+    ours, theirs = recorded.provenance, offered.provenance
+    # Who, when and on what grounds are one statement: parts of two would be one that nobody made.
+    confirmed = ours if any(getattr(ours, name) for name in CONFIRMATION) else theirs
+    own = {name: getattr(confirmed, name) for name in CONFIRMATION}
+    return replace(offered, provenance=replace(theirs, source=ours.source or theirs.source, **own))
