@@ -83,7 +83,17 @@ def test_adding_tells_of_a_serial_that_stands_elsewhere(library: Library) -> Non
     photo = IncomingPhoto(as_bytes(draw_print(5)), "n.png")
     report = library.add_specimen(entered("AB1048"), [photo], by="me")
     assert report.ok
-    assert any("stands on several specimens: A, N" in one.message for one in report.remarks)
+    assert any(
+        "stands on several specimens: A (fake), N (genuine)" in one.message
+        for one in report.remarks
+    )
+
+
+def test_a_serial_without_a_digit_or_letter_is_none(library: Library) -> None:
+    for number, name in enumerate(("B", "C")):
+        record = SpecimenRecord(name, Element.SEAL, Standing.FAKE, serials=(Serial("---"),))
+        photo = IncomingPhoto(as_bytes(draw_print(number + 5)), f"{name}.png")
+        assert library.add_specimen(record, [photo], by="me").remarks == ()
 
 
 def test_adding_tells_what_a_correction_had_taken_away(library: Library) -> None:

@@ -206,6 +206,28 @@ def test_a_correction_survives_the_same_bag_and_is_told(bag: Path, other: Librar
     assert told in report.lines()
 
 
+def test_a_serial_that_stands_under_another_name_is_told(bag: Path, other: Library) -> None:
+    ours = SpecimenRecord("X-9", Element.BAND, Standing.GENUINE, serials=(Serial("a-1"),))
+    photo = IncomingPhoto(as_bytes(draw_print(60)), "x.png")
+    assert other.add_specimen(ours, [photo], by="you").ok
+    told = "look: the serial A1 stands on several specimens: S-1 (fake), X-9 (genuine); check them"
+    for dry_run in (True, False):
+        report = other.import_bag(bag, by="you", dry_run=dry_run)
+        assert told in report.lines()
+    assert not other.import_bag(bag, by="you", leave_out=["S-1"]).remarks
+
+
+def test_a_serial_without_its_marque_makes_nobody_the_same(tmp_path: Path, other: Library) -> None:
+    with Library.create(tmp_path / "one", name="One") as one:
+        for number, library in enumerate((one, other)):
+            record = SpecimenRecord("B-1", Element.BAND, Standing.GENUINE, serials=(Serial("7"),))
+            photo = IncomingPhoto(as_bytes(draw_print(number)), "x.png")
+            assert library.add_specimen(record, [photo], by="you").ok
+        one.export_bag(tmp_path / "b", by="me")
+    (conflict,) = other.import_bag(tmp_path / "b", by="you").conflicts
+    assert "no picture, no serial" in (conflict.conflict or "")
+
+
 def known_here(library: Library, known: Provenance) -> None:
     """Enter the object that the bag calls S-1, known by its serial, with another photo."""
     record = SpecimenRecord(

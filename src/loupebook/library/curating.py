@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.records.catalogue import Catalogue
-from loupebook.records.model import Element, Lighting, SpecimenRecord, View
+from loupebook.records.model import Element, Lighting, SpecimenRecord, Standing, View
 from loupebook.records.photo_store import digest
 from loupebook.records.serials import all_serials, plain_serial, whole_numbers
 from loupebook.setreport.pairs import check_pair, prepare
@@ -159,20 +159,30 @@ def _holders(catalogue: Catalogue, wanted: Collection[str]) -> dict[str, set[str
 
 
 def shared_serials(catalogue: Catalogue, records: Collection[SpecimenRecord]) -> list[EntryRemark]:
-    """Remark on the serials of specimens just entered that stand on others, read in one go."""
-    wanted = {
-        plain_serial(serial.value): record.name for record in records for serial in record.serials
-    }
-    return [
-        EntryRemark(
-            RemarkKind.SAME_SERIAL,
-            f"the serial {value} stands on several specimens: {', '.join(sorted(names))}; check "
-            "them",
-            wanted[value],
-        )
-        for value, names in _holders(catalogue, wanted.keys()).items()
-        if len(names) > 1
-    ]
+    """Remark on the serials of specimens just entered, or about to be, that stand on others.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+        The set; its serials are read in one go.
+    records : collection of SpecimenRecord
+        The specimens.
+    """
+    bearers: dict[str, dict[str, Standing]] = defaultdict(dict)
+    for record in records:
+        for serial in record.serials:
+            bearers[plain_serial(serial.value)][record.name] = record.standing
+    bearers.pop("", None)
+    remarks = []
+    for value, names in _holders(catalogue, bearers.keys()).items():
+        for name in names - bearers[value].keys():
+            bearers[value][name] = catalogue.specimen(name).standing
+    for value, standings in bearers.items():
+        if len(standings) > 1:
+            listed = ", ".join(f"{name} ({standings[name]})" for name in sorted(standings))
+            message = f"the serial {value} stands on several specimens: {listed}; check them"
+            remarks.append(EntryRemark(RemarkKind.SAME_SERIAL, message, next(iter(standings))))
+    return remarks
 
 
 def picture_remarks(

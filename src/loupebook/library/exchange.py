@@ -28,6 +28,7 @@ from loupebook.errors import (
 )
 from loupebook.imaging import decode_photo
 from loupebook.imaging.strip import strip_metadata
+from loupebook.library.curating import shared_serials
 from loupebook.library.desk_exchange import points_to_annotations
 from loupebook.library.intake import IncomingPhoto, prepare_photo
 from loupebook.library.points_taken import read_points
@@ -127,6 +128,8 @@ class ImportReport:
         Points of comparison that the set did not have.
     done : bool
         Whether it was carried out; False for a dry run, and where something conflicts.
+    remarks : tuple of str
+        What to look at: serial numbers that stand on several specimens.
     """
 
     set_name: str
@@ -134,6 +137,7 @@ class ImportReport:
     taken: tuple[Taken, ...]
     points: int
     done: bool
+    remarks: tuple[str, ...] = ()
 
     @property
     def conflicts(self) -> tuple[Taken, ...]:
@@ -173,6 +177,7 @@ class ImportReport:
             for one in self.taken
             if one.left_out
         ]
+        lines += [f"look: {remark}" for remark in self.remarks]
         lines += [f"conflict: {shown(one.name_there)}: {one.conflict}" for one in self.conflicts]
         if self.conflicts:
             lines.append("Nothing was written: settle the conflicts, or leave those specimens out.")
@@ -189,6 +194,7 @@ class ImportReport:
             **{str(fate): self.count(fate) for fate in Fate},
             "new_photos": self.new_photos,
             "new_points": self.points,
+            "remarks": list(self.remarks),
             "specimens": [
                 {
                     "specimen": one.name,
@@ -439,8 +445,14 @@ def import_bag(
             take_in, catalogue, offered, points, origin, by=by, same_picture=_SamePixels(catalogue)
         )
         taken, new_points = carry_out(rehearse=True)
+        shared = shared_serials(catalogue, [one.record for one in offered])
         report = ImportReport(
-            payload.set_name, payload.set_id, tuple(taken), new_points, done=False
+            payload.set_name,
+            payload.set_id,
+            tuple(taken),
+            new_points,
+            done=False,
+            remarks=tuple(remark.message for remark in shared),
         )
         if dry_run or report.conflicts:
             return report

@@ -1,8 +1,9 @@
 """Merging what a bag holds into a set, points included: one transaction, whole or not at all.
 
-A specimen of the bag and one of the set are the same object if they share a picture or a
-serial number of the same design, or if that specimen was taken in from that set before. Two
-objects under one name are a conflict, and so is whatever else the set knows otherwise.
+A specimen of the bag and the one of that name in the set are the same object if they share a
+picture, or a serial number of the same marque and element, or if that specimen was taken in from
+that set before. Two objects under one name are a conflict, and so are one picture under two
+names and whatever else the set knows otherwise.
 """
 
 from __future__ import annotations
@@ -266,7 +267,7 @@ class _TakingIn:
 def _share_a_serial(one: SpecimenRecord, other: SpecimenRecord) -> bool:
     serials = [{plain_serial(serial.value) for serial in record.serials} for record in (one, other)]
     same_design = (one.element, one.marque) == (other.element, other.marque)
-    return same_design and bool(serials[0] & serials[1] - {""})
+    return one.marque is not None and same_design and bool(serials[0] & serials[1] - {""})
 
 
 def _what_it_adds(recorded: SpecimenRecord, offered: SpecimenRecord) -> SpecimenRecord:
