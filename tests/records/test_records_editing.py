@@ -262,6 +262,37 @@ def test_with_two_persons_who_fills_in_the_design_does_not_confirm_it(two: Catal
     assert two.confirm("B", by="Second").state is IntakeState.CONFIRMED
 
 
+def test_with_two_persons_nobody_writes_who_confirmed(two: Catalogue) -> None:
+    for stated in ({"confirmed_by": "Court"}, {"confirmed_on": "2020-01-01"}):
+        with pytest.raises(RecordConflict, match="not for an edit"):
+            two.edit_specimen("A", stated | {"basis": "letter"}, by="First", reason="r")
+    assert two.specimen("A").provenance.basis == "court"
+    two.edit_specimen("A", {"basis": "letter"}, by="First", reason="r")
+    known = two.specimen("A")
+    assert (known.state, known.provenance.confirmed_by) == (IntakeState.PROPOSED, None)
+    with pytest.raises(RecordConflict, match="second person"):
+        two.confirm("A", by="First")
+    assert two.confirm("A", by="Second").state is IntakeState.CONFIRMED
+
+
+def test_with_two_persons_other_grounds_are_confirmed_anew(catalogue: Catalogue) -> None:
+    catalogue.edit_specimen("A", {"basis": "letter"}, by="first", reason="found")
+    catalogue.edit_set({"two_person": True}, by="root", reason="we are two now")
+    catalogue.undo(_line(catalogue, "edit-specimen"), by="first", reason="not this one")
+    assert catalogue.specimen("A").state is IntakeState.PROPOSED
+    stated = specimen_of("B", provenance=Provenance(confirmed_by="Court", basis="court"))
+    assert catalogue.add_specimen(stated, [], by="first").asked_again
+    assert catalogue.specimen("B").state is IntakeState.PROPOSED
+
+
+def test_no_confirmation_is_still_to_come(two: Catalogue) -> None:
+    two.add_specimen(specimen_of("B"), [], by="First")
+    with pytest.raises(RecordInvalid, match="still to come"):
+        two.confirm("B", by="Second", basis="court", on="2999-01-01")
+    with pytest.raises(RecordInvalid, match="still to come"):
+        two.edit_specimen("B", {"confirmed_on": "2999-01-01"}, by="Second", reason="r")
+
+
 def test_with_two_persons_a_withdrawn_specimen_comes_back_unconfirmed(two: Catalogue) -> None:
     two.add_specimen(specimen_of("B"), [], by="First")
     two.withdraw("A", by="Third", reason="doubt")

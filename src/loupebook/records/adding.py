@@ -17,7 +17,7 @@ from loupebook.records import queries
 from loupebook.records.change import Change, now
 from loupebook.records.checks import require_marque
 from loupebook.records.corrections import without_corrected
-from loupebook.records.fields import STATED, add_serials, fields_of, id_of
+from loupebook.records.fields import CONFIRMATION, STATED, add_serials, fields_of, id_of
 from loupebook.records.merge import Merged, merge_records
 from loupebook.records.model import (
     IntakeState,
@@ -148,7 +148,7 @@ def add_specimen(
     restored = {s: known[s] for s in known if stored.get(s, Stored.PRESENT) is not Stored.PRESENT}
     _log(change, recorded, wanted, filled, new, restored)
     before = wanted.state
-    if recorded is not None and (new or set(filled) & set(STATED)):
+    if recorded is not None and (new or set(filled) & {*STATED, *CONFIRMATION}):
         wanted = ask_again(change, wanted.name)
     records = known | new
     return AddOutcome(

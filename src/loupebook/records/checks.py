@@ -7,6 +7,7 @@ import math
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 from loupebook.errors import RecordInvalid
 from loupebook.records.model import (
@@ -77,6 +78,24 @@ def require_marque(record: SpecimenRecord) -> None:
         raise RecordInvalid(
             f"marque: edition {shown(record.edition)} needs the marque that it belongs to",
             field="marque",
+        )
+
+
+def require_past(confirmed_on: str | None) -> None:
+    """Refuse a confirmation that is still to come.
+
+    Raises
+    ------
+    RecordInvalid
+        The ISO date lies after today.
+    """
+    # Where the day begins first it is tomorrow already by UTC.
+    today = datetime.now(UTC).date() + timedelta(days=1)
+    if confirmed_on is not None and confirmed_on > today.isoformat():
+        raise RecordInvalid(
+            f"confirmed_on: {shown(confirmed_on)} is still to come; write the day on which it was "
+            "confirmed",
+            field="confirmed_on",
         )
 
 

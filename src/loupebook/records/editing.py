@@ -16,8 +16,9 @@ from sqlalchemy import select, update
 from loupebook.errors import RecordConflict, RecordInvalid, RecordNotFound
 from loupebook.records import queries
 from loupebook.records.change import Change
-from loupebook.records.checks import clean_record, clean_scale, require_marque
+from loupebook.records.checks import clean_record, clean_scale, require_marque, require_past
 from loupebook.records.fields import (
+    CONFIRMATION,
     EDITABLE,
     STATED,
     fields_of,
@@ -48,6 +49,9 @@ def edit_specimen(
 ) -> SpecimenRecord:
     """Replace some fields of a specimen; one that is so already stays.
 
+    Where two persons must confirm, nobody writes another's confirmation of a confirmed specimen,
+    and other grounds for it must be confirmed anew.
+
     Parameters
     ----------
     change : Change
@@ -65,6 +69,8 @@ def edit_specimen(
         No such specimen.
     RecordInvalid
         A field is unknown or its value not allowed.
+    RecordConflict
+        It would write who confirmed a specimen, or when, where that takes a second person.
     """
     record = queries.required_specimen(change.connection, name)
     for field in changes:
@@ -80,8 +86,18 @@ def edit_specimen(
     after = {field: value for field, value in after.items() if value != before[field]}
     if not after:
         return record
-    if after.keys() & set(STATED):
-        after |= without_confirmation(change, record)
+    if "confirmed_on" in after:
+        require_past(wanted.provenance.confirmed_on)
+    if after.keys() & {*STATED, *CONFIRMATION}:
+        unconfirmed = without_confirmation(change, record)
+        if after.keys() & unconfirmed.keys():
+            raise RecordConflict(
+                f"confirmed_by: in this set a second person confirms; who confirmed "
+                f"{shown(record.name)}, and when, is not for an edit. Correct what is wrong, or "
+                "the basis; then it waits to be confirmed anew",
+                field="confirmed_by",
+            )
+        after |= unconfirmed
     recorded = read_fields(change, record.name)
     before = {field: recorded[field] for field in after}
     write_fields(change, record.name, after)
@@ -217,6 +233,9 @@ def undo(change: Change, event_id: int, *, reason: str) -> str:
             )
     if restored.keys() & set(STATED):
         _require_marque_stays(change, event_id, record, restored)
+    if restored.keys() & set(STATED) or (
+        restored.keys() & set(CONFIRMATION) and not restored.keys() & set(_STATES)
+    ):
         restored |= without_confirmation(change, record)
     write_fields(change, event.specimen, restored)
     was = {field: now_recorded[field] for field in restored}

@@ -4,9 +4,9 @@ Each function returns the specimen as it is recorded afterwards; asking for what
 case already changes nothing.
 
 Where two persons must confirm, a confirmation vouches for what is stated
-(:data:`.fields.STATED`) and that the photos show the specimen. Whoever changes either asks
-for another confirmation (:func:`ask_again`), which nobody can give to what they said
-themselves.
+(:data:`.fields.STATED`), on what grounds, and that the photos show the specimen. Whoever
+changes one of these asks for another confirmation (:func:`ask_again`), which nobody can give to
+what they said themselves.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from typing import Any
 from loupebook.errors import RecordConflict, RecordInvalid
 from loupebook.records import queries
 from loupebook.records.change import Change
+from loupebook.records.checks import require_past
 from loupebook.records.fields import STATED, read_fields, write_fields
 from loupebook.records.model import EventRecord, IntakeState, SpecimenRecord
 from loupebook.records.text import same_person_key, shown
@@ -57,8 +58,10 @@ def confirm(
         who entered it, brought it in, or changed since what a confirmation vouches for; or it was
         changed after it was looked at.
     RecordInvalid
-        The set asks for a second person, and no grounds are recorded or given.
+        The set asks for a second person, and no grounds are recorded or given; or the date is
+        still to come.
     """
+    require_past(on)
     record = queries.required_specimen(change.connection, name)
     if record.state is IntakeState.CONFIRMED:
         return record
@@ -141,6 +144,8 @@ def _states_something(event: EventRecord) -> bool:
         return True
     detail = json.loads(event.detail)
     changed = {*detail.get("after", ()), *detail.get("filled", ())}
+    if event.action == "edit-specimen" and "confirmed_by" in detail["after"]:
+        return True  # other grounds: the edit let a confirmed specimen wait again
     # "specimen": a photo was moved from this one to another.
     return bool(detail.get("photos") or changed & {*STATED, "specimen"})
 
