@@ -60,6 +60,35 @@ def test_a_retired_point_leaves_the_list_and_stays_on_record(catalogue: Catalogu
         points.retire(gone, by="a curator")
 
 
+def edition_of(catalogue: Catalogue, **changes: str) -> list[str]:
+    catalogue.edit_specimen("S-0", changes, by="a curator", reason="spelling")
+    return [point.edition for point in Points(catalogue).of()]
+
+
+def test_points_follow_when_the_name_of_their_edition_is_corrected(catalogue: Catalogue) -> None:
+    drawn(catalogue)
+    Points(catalogue).retire(drawn(catalogue, title="Right eye"), by="a curator")
+    catalogue.edit_specimen("S-1", {"edition": "First"}, by="a curator", reason="r")
+    assert edition_of(catalogue, edition="Frist edition") == ["First"]
+    catalogue.edit_specimen("S-1", {"edition": "Frist edition"}, by="a curator", reason="r")
+    # The last one has left: nothing is of the old name any more.
+    assert edition_of(catalogue) == ["Frist edition"]
+    assert [one.name for one in catalogue.editions()] == ["Frist edition"]
+    assert catalogue.verify().ok
+
+
+def test_points_stay_where_the_new_edition_has_its_own(catalogue: Catalogue) -> None:
+    catalogue.edit_specimen("S-1", {"edition": "Second"}, by="a curator", reason="r")
+    first = drawn(catalogue)
+    region, texts = REGION, {"title": "Star", "genuine_shows": "Five rays."}
+    second = Points(catalogue).add(2, region, by="a curator", **texts).point_id
+    assert edition_of(catalogue, edition="Second") == ["First", "Second"]
+    assert [one.name for one in catalogue.editions()] == ["First", "Second"]
+    Points(catalogue).retire(first, by="a curator")
+    assert [one.name for one in catalogue.editions()] == ["Second"]
+    assert Points(catalogue).get(second).edition == "Second"
+
+
 def test_filters_leave_what_they_name(catalogue: Catalogue) -> None:
     number = drawn(catalogue)
     points = Points(catalogue)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from sqlalchemy import delete, exists, select
+from sqlalchemy import delete, exists, select, update
 
 from loupebook.records import queries
 from loupebook.records.change import Change
@@ -17,6 +17,7 @@ from loupebook.records.model import Provenance, Serial, SpecimenRecord
 from loupebook.records.tables import (
     EditionRow,
     MarqueRow,
+    PhotoRow,
     PointRow,
     PrintOriginRow,
     SerialRow,
@@ -89,14 +90,21 @@ def record_with(record: SpecimenRecord, fields: Mapping[str, Any]) -> SpecimenRe
 
 
 def write_fields(change: Change, name: str, fields: Mapping[str, Any]) -> None:
-    """Write some fields of a specimen, together; names no longer used by any are forgotten."""
+    """Write some fields of a specimen, together; names no longer used by any are forgotten.
+
+    Where the last specimen leaves an edition, as when a misspelt name is corrected, the points of
+    comparison drawn on its photos go with them, unless the new edition has points of its own.
+    """
     row = change.session.scalars(select(SpecimenRow).filter_by(name=name)).one()
     for field in _PLAIN:
         if field in fields:
             setattr(row, field, fields[field])
+    edition_before = row.edition_id
     if fields.keys() & {"element", "marque", "edition", "origin"}:
         _write_design(change, name, row, fields)
     change.session.flush()
+    if edition_before is not None and row.edition_id not in (None, edition_before):
+        _take_points_along(change, edition_before, row.edition_id)
     if "serials" in fields:
         change.session.execute(delete(SerialRow).where(SerialRow.specimen_id == row.id))
         add_serials(change, row.id, [Serial(*serial) for serial in fields["serials"]])
@@ -149,6 +157,28 @@ def _write_design(change: Change, name: str, row: SpecimenRow, fields: Mapping[s
     row.marque_id = marque_id
     row.element = wanted["element"]
     row.origin_id = id_of(change, PrintOriginRow, name=wanted["origin"])
+
+
+def _take_points_along(change: Change, before: int, after: int) -> None:
+    """Give points to the edition that their photos belong to now, once the old one is empty."""
+    left = select(SpecimenRow.id).where(SpecimenRow.edition_id == before)
+    has_own = select(PointRow.id).where(PointRow.edition_id == after, PointRow.retired_at.is_(None))
+    for in_the_way in (left, has_own):
+        if change.connection.execute(in_the_way).first() is not None:
+            return
+    drawn = (
+        select(PointRow.id)
+        .join(PhotoRow, PhotoRow.id == PointRow.photo_id)
+        .join(SpecimenRow, SpecimenRow.id == PhotoRow.specimen_id)
+        .where(PointRow.edition_id == before, SpecimenRow.edition_id == after)
+        .order_by(PointRow.id)
+    )
+    numbers = list(change.connection.execute(drawn).scalars())
+    if numbers:
+        moved = update(PointRow).where(PointRow.id.in_(numbers)).values(edition_id=after)
+        change.session.execute(moved.execution_options(synchronize_session=False))
+        edition = change.session.get_one(EditionRow, after).name
+        change.log("move-points", None, {"points": numbers, "edition": edition}, counts=False)
 
 
 def _forget_unused(change: Change) -> None:

@@ -11,7 +11,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, Select, func, select
+from sqlalchemy import ColumnElement, Connection, Select, exists, func, select
 
 from loupebook.errors import RecordNotFound, SetDamaged
 from loupebook.records.advice import RESTORE
@@ -40,6 +40,7 @@ from loupebook.records.tables import (
     EventRow,
     MarqueRow,
     PhotoRow,
+    PointRow,
     PrintOriginRow,
     SerialRow,
     SetInfoRow,
@@ -247,10 +248,16 @@ def list_origins(connection: Connection) -> list[str]:
 
 
 def list_editions(connection: Connection) -> list[EditionRecord]:
-    """Return all editions, sorted by marque, element and name."""
+    """Return the editions with specimens or points in use, by marque, element and name.
+
+    An edition that only has points taken out of use stays on record for the examinations that
+    refer to them.
+    """
+    in_use = exists().where(PointRow.edition_id == EditionRow.id, PointRow.retired_at.is_(None))
     query = (
         select(MarqueRow.name, EditionRow.element, EditionRow.name)
         .join_from(EditionRow, MarqueRow)
+        .where(in_use | exists().where(SpecimenRow.edition_id == EditionRow.id))
         .order_by(MarqueRow.name, EditionRow.element, EditionRow.name)
     )
     return [EditionRecord(row[0], ELEMENTS[row[1]], row[2]) for row in connection.execute(query)]
