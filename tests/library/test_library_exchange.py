@@ -33,6 +33,7 @@ from loupebook.library import (
     Serial,
     SpecimenRecord,
     Standing,
+    exchange,
 )
 from loupebook.library.desk_exchange import ni_of
 from loupebook.records.catalogue import Catalogue
@@ -145,6 +146,35 @@ def test_what_went_round_over_another_library_is_known_by_its_pixels(
         fates = {one.name: (one.fate, one.new_photos) for one in report.taken}
         assert fates["S-0"] == (Fate.EXTENDED, 1)
         assert fates["S-1"] == fates["S-2"] == (Fate.SAME, 0)
+
+
+def test_an_import_decodes_every_photo_once_and_nothing_under_the_lock(
+    source: Library, bag: Path, other: Library, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    other.import_bag(bag, by="you")
+    extra = [IncomingPhoto(as_bytes(draw_print(n)), f"{n}.png") for n in range(77, 80)]
+    assert other.add_specimen(other.specimen("S-0"), extra, by="you").ok
+    other.export_bag(tmp_path / "back", by="you")
+    shutil.copytree(source.folder, tmp_path / "copy")
+    decoded = []
+    decode = exchange.decode_photo
+
+    def counted(data: bytes) -> object:
+        decoded.append(data)
+        return decode(data)
+
+    def at_work(*args: object, **options: object) -> object:
+        before = len(decoded)
+        try:
+            return taking_in.take_in(*args, **options)  # type: ignore[arg-type]
+        finally:
+            assert len(decoded) == before
+
+    monkeypatch.setattr(exchange, "decode_photo", counted)
+    monkeypatch.setattr(exchange, "take_in", at_work)
+    with Library.open(tmp_path / "copy") as copy:
+        assert copy.import_bag(tmp_path / "back", by="me").new_photos == 3
+    assert len(decoded) == len(set(decoded)) > 5
 
 
 def test_another_object_of_that_name_is_a_conflict_and_nothing_is_written(

@@ -7,6 +7,7 @@ told before anything is written, and it is carried out whole or not at all.
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
@@ -25,6 +26,7 @@ from loupebook.errors import (
     PhotoError,
     QueryInvalid,
     RecordConflict,
+    RecordNotFound,
 )
 from loupebook.imaging import decode_photo
 from loupebook.imaging.strip import strip_metadata
@@ -441,8 +443,11 @@ def import_bag(
         left_out = {one.told.sha256 for name in leave_out for one in photos[name]}
         points = [one for one in read_points(payload, photos) if one.sha256 not in left_out]
         origin = Origin(payload.set_id, payload.set_name, fingerprint(folder))
+        same_picture = _SamePixels(catalogue)
+        for one in offered:
+            same_picture.read_ahead(one.record.name, photos[one.name_there], folder)
         carry_out = partial(
-            take_in, catalogue, offered, points, origin, by=by, same_picture=_SamePixels(catalogue)
+            take_in, catalogue, offered, points, origin, by=by, same_picture=same_picture
         )
         taken, new_points = carry_out(rehearse=True)
         shared = shared_serials(catalogue, [one.record for one in offered])
@@ -525,14 +530,58 @@ def _require_known_names(payload: Payload, leave_out: Sequence[str]) -> None:
 
 
 class _SamePixels:
-    """Whether two files show the very same pixels, whatever their metadata."""
+    """Whether two files show the very same pixels, whatever their metadata.
+
+    Each file is decoded once: its pixels are remembered by a digest.
+    """
 
     def __init__(self, catalogue: Catalogue) -> None:
         self._catalogue = catalogue
+        self._pixels: dict[str, str | None] = {}
 
     def __call__(self, offered: NewPhoto, held: PhotoRecord) -> bool:
+        kept = self._of_held(held)
+        return kept is not None and kept == self._of_bytes(digest(offered.data), offered.data)
+
+    def read_ahead(self, name: str, offered: Sequence[_Decoded], folder: Path) -> None:
+        """Decode what has to be held against each other, before anybody waits for the set.
+
+        Parameters
+        ----------
+        name : str
+            The specimen here.
+        offered : sequence of _Decoded
+            Photos of the bag.
+        folder : Path
+            Where they lie.
+        """
         try:
-            kept = decode_photo(self._catalogue.photo_bytes(held.photo_id)).pixels
-        except LoupebookError:
-            return False  # damaged here: it cannot be said to be the same
-        return np.array_equal(decode_photo(offered.data).pixels, kept)
+            held = self._catalogue.photos(name)
+        except RecordNotFound:
+            return
+        known = {photo.sha256 for photo in held}
+        for one in offered:
+            if known & {one.told.sha256, one.told.original_sha256}:
+                continue
+            size = (one.photo.width, one.photo.height)
+            alike = [photo for photo in held if (photo.width, photo.height) == size]
+            for photo in alike:
+                self._of_held(photo)
+            if alike:
+                self._of_bytes(one.told.sha256, _bytes_of(one.told, folder))
+
+    def _of_held(self, photo: PhotoRecord) -> str | None:
+        """Return the digest of a photo here; None if it is damaged: it may be the same or not."""
+        if photo.sha256 not in self._pixels:
+            try:
+                self._of_bytes(photo.sha256, self._catalogue.photo_bytes(photo.photo_id))
+            except LoupebookError:
+                self._pixels[photo.sha256] = None
+        return self._pixels[photo.sha256]
+
+    def _of_bytes(self, sha256: str, data: bytes) -> str | None:
+        if sha256 not in self._pixels:
+            pixels = np.ascontiguousarray(decode_photo(data).pixels)
+            told = f"{pixels.shape} {pixels.dtype} ".encode()
+            self._pixels[sha256] = hashlib.sha256(told + pixels.tobytes()).hexdigest()
+        return self._pixels[sha256]
