@@ -131,6 +131,19 @@ def test_after_the_set_has_changed_the_old_stands_and_the_new_is_beside_it(
     assert "1 photo fewer" in told
 
 
+def test_a_reference_photo_that_was_moved_is_told_as_moved(
+    library: Library, saved: ExaminationRecord, tmp_path: Path
+) -> None:
+    moved = saved.document["answer"]["matches"][0]
+    with opened_copy(library.folder, tmp_path / "set") as copy:
+        to = next(one for one in copy.specimens() if one.standing != moved["standing"])
+        copy.edit_photo(moved["photo_id"], {"specimen": to.name}, by="me", reason="mixed up")
+        told = "\n".join(copy.examinations.rerun(saved).changes)
+    assert f"{moved['specimen']}, a reference then, is no longer what its photo" in told
+    assert f"is recorded to show: that is '{to.name}' now." in told
+    assert f"{moved['specimen']}, a reference then, is recorded as" not in told
+
+
 def test_nothing_is_saved_that_rests_on_two_states_of_the_set(
     taught_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -43,7 +43,7 @@ from loupebook.records.examinations import canonical
 from loupebook.records.model import Element, Lighting, Standing, View
 from loupebook.records.photo_store import digest
 from loupebook.records.points import PointMark
-from loupebook.records.text import clean_name, clean_notes, same_person_key, tame
+from loupebook.records.text import clean_name, clean_notes, same_person_key, shown, tame
 from loupebook.search import Progress, no_progress
 from loupebook.sheets import Paper
 from loupebook.sheets.record import make_record
@@ -530,6 +530,12 @@ class Examiner:
             photo = self._catalogue.photo_by_sha256(one["sha256"])
             if photo is None:
                 states[one["specimen"]] = "no longer in the set"
+                continue
+            if photo.specimen != one["specimen"]:
+                states[one["specimen"]] = (
+                    f"no longer what its photo {shown(photo.file_name)} is recorded to show: that "
+                    f"is {shown(photo.specimen)} now"
+                )
                 continue
             specimen = self._catalogue.specimen(photo.specimen)
             if specimen.state != "confirmed":
