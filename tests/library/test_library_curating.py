@@ -107,6 +107,41 @@ def test_adding_tells_what_a_correction_had_taken_away(library: Library) -> None
     assert "serial: left out what a correction had taken away" in remark.message
 
 
+def manifest_of(folder: Path, *rows: str) -> Path:
+    """Write a manifest; `a.png` is the photo that the set has."""
+    folder.mkdir(exist_ok=True)
+    for name, number in (("a.png", 1), ("b.png", 7), ("c.png", 7)):
+        (folder / name).write_bytes(as_bytes(draw_print(number)))
+    file = folder / "manifest.csv"
+    file.write_text("path,specimen,element,standing,view,lighting,px_per_mm\n" + "\n".join(rows))
+    return file
+
+
+def test_what_a_manifest_says_otherwise_of_a_photo_on_record_is_told(
+    library: Library, tmp_path: Path
+) -> None:
+    told = manifest_of(tmp_path / "more", "a.png,A,seal,fake,face,uv-a,12.5")
+    report = library.add_manifest(told, by="me")
+    assert (report.ok, report.known) == (True, ("a.png",))
+    assert [(one.line, one.message.split(";")[0]) for one in report.remarks] == [
+        (2, "lighting: on record with diffuse, not with uv-a"),
+        (2, "px_per_mm: on record without, not with 12.5"),
+    ]
+    silent = manifest_of(tmp_path / "more", "a.png,A,seal,fake,,,")
+    assert library.add_manifest(silent, by="me").remarks == ()
+
+
+def test_a_dry_run_finds_one_picture_under_two_specimens(library: Library, tmp_path: Path) -> None:
+    rows = ("b.png,B,seal,fake,,,", "c.png,C,seal,fake,,,")
+    told = manifest_of(tmp_path / "more", *rows)
+    rehearsed = library.add_manifest(told, by="me", dry_run=True)
+    report = library.add_manifest(told, by="me")
+    for one in (rehearsed, report):
+        assert [(fault.line, fault.column) for fault in one.faults] == [(3, "path")]
+        assert "of specimen 'B'; one photo shows one specimen" in one.faults[0].message
+    assert rehearsed.would_add == len(report.added) == 1
+
+
 def test_a_second_run_does_not_decode_what_is_known(
     library: Library, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -6,7 +6,7 @@ that fails its checks is kept and marked, never dropped silently.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -20,16 +20,20 @@ from loupebook.records.model import (
     IntakeState,
     Lighting,
     NewPhoto,
+    PhotoRecord,
     SpecimenRecord,
     View,
 )
 from loupebook.records.photo_store import digest
+from loupebook.records.text import shown
 from loupebook.search import Progress
 
 PHOTO_SUFFIXES = frozenset(
     {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".jfif"}
 )
 """What a folder is searched for. A file named outright is tried whatever its ending."""
+PHOTO_FACTS = ("view", "lighting", "px_per_mm")
+"""What is said of a photo, besides what it shows of which specimen."""
 
 
 @dataclass(frozen=True)
@@ -164,7 +168,7 @@ class Intake:
         self._faults: list[Fault] = []
         self._remarks: list[Fault] = []
         self._specimens: dict[str, SpecimenRecord] = {}
-        self._rehearsed: set[str] = set()
+        self._rehearsed: dict[str, tuple[str, str]] = {}
         self._asked_again: dict[str, None] = {}
         self._left_out: dict[tuple[str, str], None] = {}
 
@@ -176,13 +180,37 @@ class Intake:
         """Note something worth a look, for which nothing was left out."""
         self._remarks.append(remark)
 
-    def add(self, specimen: SpecimenRecord, incoming: IncomingPhoto, *, file: str) -> None:
-        """Add one photo of one specimen; `file` names its manifest or itself in messages."""
+    def add(
+        self,
+        specimen: SpecimenRecord,
+        incoming: IncomingPhoto,
+        *,
+        file: str,
+        stated: Collection[str] = (),
+    ) -> None:
+        """Add one photo of one specimen.
+
+        Parameters
+        ----------
+        specimen : SpecimenRecord
+            What is said of the specimen.
+        incoming : IncomingPhoto
+            The photo.
+        file : str
+            Names its manifest or itself in messages.
+        stated : collection of str
+            What of :data:`PHOTO_FACTS` was said, and is not just what is taken where nothing is.
+        """
         if self._proposed:
             specimen = replace(specimen, state=IntakeState.PROPOSED)
         try:
             data = read_source(incoming)
-            photo, failed_check = self._recorded(specimen, data) or prepare_photo(incoming, data)
+            known = self._recorded(specimen, data)
+            photo, failed_check = (
+                prepare_photo(incoming, data)
+                if known is None
+                else (_as_recorded(known, data), None)
+            )
             new = self._record(specimen, photo)
         except PhotoError as exc:
             column = "path" if incoming.line is not None else None
@@ -195,6 +223,8 @@ class Intake:
             self._faults.append(Fault(file, str(exc), incoming.line))
             return
         self._specimens.setdefault(specimen.name, specimen)
+        if known is not None:
+            self._remark_otherwise(known, incoming, stated)
         if not new:
             self._known.append(incoming.file_name)
         elif failed_check:
@@ -202,33 +232,41 @@ class Intake:
                 Fault(incoming.file_name, f"kept and marked: {failed_check}", incoming.line)
             )
 
-    def _recorded(self, specimen: SpecimenRecord, data: bytes) -> tuple[NewPhoto, None] | None:
+    def _recorded(self, specimen: SpecimenRecord, data: bytes) -> PhotoRecord | None:
         """Return a photo that stands on record for this specimen, without decoding it again.
 
         So a long addition that was stopped goes quickly over what it had done.
         """
         known = self._catalogue.photo_by_sha256(digest(data))
-        if known is None or known.specimen != specimen.name:
-            return None
-        return (
-            NewPhoto(
-                data,
-                known.file_name,
-                known.media_type,
-                known.width,
-                known.height,
-                known.view,
-                known.lighting,
-                known.captured_at,
-                known.camera,
-                known.px_per_mm,
-                known.check,
-            ),
-            None,
-        )
+        return known if known is not None and known.specimen == specimen.name else None
+
+    def _remark_otherwise(
+        self, known: PhotoRecord, incoming: IncomingPhoto, stated: Collection[str]
+    ) -> None:
+        """Tell what is said otherwise of a photo on record: an addition corrects nothing."""
+        for fact in stated:
+            recorded, said = getattr(known, fact), getattr(incoming, fact)
+            if recorded != said:
+                stands = "without" if recorded is None else f"with {recorded}"
+                self.remark(
+                    Fault(
+                        incoming.file_name,
+                        f"{fact}: on record {stands}, not with {said}; nothing was changed. "
+                        f"Correct it by an edit of photo {known.photo_id} of {known.specimen}",
+                        incoming.line,
+                    )
+                )
 
     def _record(self, specimen: SpecimenRecord, photo: NewPhoto) -> bool:
         """Hand one photo to the catalogue; say whether it is new."""
+        sha256 = digest(photo.data)
+        earlier = self._rehearsed.get(sha256)
+        if earlier is not None and earlier[1] != specimen.name:
+            raise RecordConflict(
+                f"path: the same picture comes earlier as {shown(earlier[0])} of specimen "
+                f"{shown(earlier[1])}; one photo shows one specimen",
+                field="path",
+            )
         outcome = self._catalogue.add_specimen(
             specimen, [photo], by=self._by, dry_run=self._dry_run
         )
@@ -238,9 +276,8 @@ class Intake:
         new = bool(outcome.new_photo_ids)
         if self._dry_run:
             # The catalogue forgets a rehearsed row at once, so twins are told apart here.
-            sha256 = digest(photo.data)
-            new = new and sha256 not in self._rehearsed
-            self._rehearsed.add(sha256)
+            new = new and earlier is None
+            self._rehearsed[sha256] = photo.file_name, specimen.name
         if new:
             self._added.extend(sorted(outcome.new_photo_ids))
         return new
@@ -273,6 +310,22 @@ class Intake:
         )
 
 
+def _as_recorded(known: PhotoRecord, data: bytes) -> NewPhoto:
+    return NewPhoto(
+        data,
+        known.file_name,
+        known.media_type,
+        known.width,
+        known.height,
+        known.view,
+        known.lighting,
+        known.captured_at,
+        known.camera,
+        known.px_per_mm,
+        known.check,
+    )
+
+
 def add_manifest_rows(
     intake: Intake,
     manifest: Manifest,
@@ -302,6 +355,7 @@ def add_manifest_rows(
                 line=row.line,
             ),
             file=file,
+            stated=[fact for fact in PHOTO_FACTS if getattr(row, fact) is not None],
         )
     progress("Adding photos", len(rows), len(rows))
 
