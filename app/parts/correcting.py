@@ -190,7 +190,7 @@ def show_history(library: Library, name: str) -> None:
 
 def _row(change: FieldChange) -> dict[str, Any]:
     return {
-        "field": change.field.replace("_", " "),
+        "field": change.field.replace("_", " ") + (f" of {change.photo}" if change.photo else ""),
         "before": change.before or "",
         "after": change.after or "",
         "why": change.reason or "",

@@ -11,6 +11,7 @@ from records_material import photo_of, specimen_of
 
 from loupebook.errors import RecordConflict, RecordInvalid, RecordNotFound
 from loupebook.records.catalogue import Catalogue
+from loupebook.records.history import can_be_undone
 from loupebook.records.model import IntakeState, Lighting, Provenance, Serial, Standing, View
 
 Act = Callable[[Catalogue], object]
@@ -74,7 +75,7 @@ def test_serials_and_notes_are_replaced_and_cleared(catalogue: Catalogue) -> Non
         "A", {"serials": [["2", "left"], ["3", None]], "notes": "n"}, by="you", reason="read again"
     )
     assert catalogue.specimen("A").serials == (Serial("2", "left"), Serial("3"))
-    catalogue.edit_specimen("A", {"serials": [], "notes": None}, by="you", reason="r")
+    catalogue.edit_specimen("A", {"serials": None, "notes": None}, by="you", reason="r")
     assert catalogue.specimen("A").serials == ()
     assert catalogue.specimen("A").notes is None
 
@@ -125,6 +126,8 @@ def test_what_is_so_already_changes_nothing(catalogue: Catalogue) -> None:
         ({"confirmed_on": "yesterday"}, "not a date"),
         ({"standing": None}, "cannot be left empty; use one of: genuine, fake"),
         ({"element": None}, "cannot be left empty"),
+        ({"serials": ["ab"]}, "list of pairs"),
+        ({"serials": [["a"]]}, "list of pairs"),
     ],
 )
 def test_what_is_not_allowed_is_refused(
@@ -201,6 +204,32 @@ def test_a_photo_is_relabelled_and_moved_and_both_undone(catalogue: Catalogue) -
     for field in ("view", "lighting", "specimen"):
         with pytest.raises(RecordInvalid, match=f"{field}: "):
             catalogue.edit_photo(first.photo_id, {field: None}, by="you", reason="r")
+
+
+def test_the_history_says_of_which_photo(catalogue: Catalogue) -> None:
+    catalogue.edit_photo(1, {"view": "back"}, by="you", reason="r")
+    catalogue.edit_photo(2, {"specimen": "B"}, by="you", reason="r")
+    told = [
+        [(one.field, one.photo, one.before, one.after) for one in catalogue.field_history(name)]
+        for name in ("A", "B")
+    ]
+    assert told[0][-2:] == [("view", "1.jpg", "face", "back"), ("specimen", "2.jpg", "A", "B")]
+    assert told[1][-1] == ("photo", None, None, "2.jpg")
+
+
+def test_a_photo_goes_to_no_withdrawn_specimen(catalogue: Catalogue) -> None:
+    catalogue.withdraw("B", by="you", reason="doubt")
+    with pytest.raises(RecordConflict, match="reinstate it"):
+        catalogue.edit_photo(1, {"specimen": "B"}, by="you", reason="r")
+    assert catalogue.photo(1).specimen == "A"
+
+
+def test_settings_are_changed_back_and_not_undone(catalogue: Catalogue) -> None:
+    catalogue.edit_set({"two_person": True}, by="root", reason="r")
+    line = catalogue.events()[-1]
+    assert not can_be_undone(line)
+    with pytest.raises(RecordConflict, match="change its settings back"):
+        catalogue.undo(line.event_id, by="root", reason="r")
 
 
 def test_with_two_persons_a_changed_standing_waits_again(two: Catalogue) -> None:

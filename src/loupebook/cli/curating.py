@@ -160,7 +160,8 @@ def history(
             out.print(head, style="bold", soft_wrap=True)
         after = one.after or "not recorded"
         was = f"{one.before} → " if one.before else ""
-        out.print(f"  {one.field}: {was}{after}", soft_wrap=True)
+        of = f" of {one.photo}" if one.photo else ""
+        out.print(f"  {one.field}{of}: {was}{after}", soft_wrap=True)
 
 
 @exits_clearly

@@ -15,7 +15,7 @@ from sqlalchemy import select
 from loupebook.errors import RecordConflict, RecordInvalid
 from loupebook.records import queries
 from loupebook.records.change import Change, now
-from loupebook.records.checks import require_marque
+from loupebook.records.checks import require_marque, require_not_withdrawn
 from loupebook.records.corrections import without_corrected
 from loupebook.records.fields import CONFIRMATION, STATED, add_serials, fields_of, id_of
 from loupebook.records.merge import Merged, merge_records
@@ -140,7 +140,7 @@ def add_specimen(
     known = _known_photos(change, wanted.name, list(offered))
     fresh = {sha256: photo for sha256, photo in offered.items() if sha256 not in known}
     if recorded is not None and (filled or fresh):
-        _require_not_withdrawn(recorded)
+        require_not_withdrawn(recorded)
     stored = {} if store is None else {s: store.put(photo.data) for s, photo in offered.items()}
     if recorded is None or filled:
         _write_record(change, wanted)
@@ -182,15 +182,6 @@ def _as_entered(change: Change, record: SpecimenRecord) -> SpecimenRecord:
         ),
         withdrawn_reason=None,
     )
-
-
-def _require_not_withdrawn(recorded: SpecimenRecord) -> None:
-    if recorded.state is IntakeState.WITHDRAWN:
-        raise RecordConflict(
-            f"specimen: {shown(recorded.name)} is withdrawn ({recorded.withdrawn_reason}); "
-            "reinstate it before adding to it",
-            field="specimen",
-        )
 
 
 def _known_photos(change: Change, name: str, digests: list[str]) -> dict[str, PhotoRecord]:

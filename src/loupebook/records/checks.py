@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
-from loupebook.errors import RecordInvalid
+from loupebook.errors import RecordConflict, RecordInvalid
 from loupebook.records.model import (
     Camera,
     Element,
@@ -78,6 +78,22 @@ def require_marque(record: SpecimenRecord) -> None:
         raise RecordInvalid(
             f"marque: edition {shown(record.edition)} needs the marque that it belongs to",
             field="marque",
+        )
+
+
+def require_not_withdrawn(recorded: SpecimenRecord) -> None:
+    """Refuse to give anything more to a withdrawn specimen.
+
+    Raises
+    ------
+    RecordConflict
+        If it is withdrawn.
+    """
+    if recorded.state is IntakeState.WITHDRAWN:
+        raise RecordConflict(
+            f"specimen: {shown(recorded.name)} is withdrawn ({recorded.withdrawn_reason}); "
+            "reinstate it before adding to it",
+            field="specimen",
         )
 
 

@@ -16,7 +16,13 @@ from sqlalchemy import select, update
 from loupebook.errors import RecordConflict, RecordInvalid, RecordNotFound
 from loupebook.records import queries
 from loupebook.records.change import Change
-from loupebook.records.checks import clean_record, clean_scale, require_marque, require_past
+from loupebook.records.checks import (
+    clean_record,
+    clean_scale,
+    require_marque,
+    require_not_withdrawn,
+    require_past,
+)
 from loupebook.records.fields import (
     CONFIRMATION,
     EDITABLE,
@@ -79,6 +85,8 @@ def edit_specimen(
                 f"{field}: this cannot be changed by an edit; what can: {', '.join(EDITABLE)}",
                 field=field,
             )
+    if "serials" in changes:
+        changes = {**changes, "serials": _serials_of(changes["serials"])}
     wanted = clean_record(record_with(record, changes))
     require_marque(wanted)
     after = fields_of(wanted)
@@ -105,6 +113,21 @@ def edit_specimen(
     return queries.required_specimen(change.connection, record.name)
 
 
+def _serials_of(value: Any) -> list[Any]:
+    """Return the serials of an edit as pairs; none where they are cleared."""
+    serials = [] if value is None else value
+    if not isinstance(serials, list | tuple) or not all(
+        isinstance(one, list | tuple) and len(one) == 2 and isinstance(one[0], str)
+        for one in serials
+    ):
+        raise RecordInvalid(
+            "serials: a list of pairs is wanted, the number and its place (None where that is not "
+            "recorded)",
+            field="serials",
+        )
+    return list(serials)
+
+
 def edit_photo(
     change: Change, photo_id: int, changes: Mapping[str, Any], *, reason: str
 ) -> PhotoRecord:
@@ -127,6 +150,8 @@ def edit_photo(
         No such photo, or no such specimen to move it to.
     RecordInvalid
         A field is unknown or its value not allowed.
+    RecordConflict
+        The specimen to move it to is withdrawn.
     """
     photo = queries.photo_numbered(change.connection, photo_id)
     current = _photo_fields(photo)
@@ -139,7 +164,7 @@ def edit_photo(
         return photo
     before = {field: current[field] for field in after}
     _write_photo(change, photo_id, after)
-    detail = {"photo": photo.sha256, "before": before, "after": after, "reason": reason}
+    detail = {**_named(photo), "before": before, "after": after, "reason": reason}
     change.log("edit-photo", photo.specimen, detail)
     if "specimen" in after:
         _tell_of_move(change, photo, after["specimen"], reason=reason)
@@ -148,9 +173,13 @@ def edit_photo(
 
 def _tell_of_move(change: Change, photo: PhotoRecord, receiver: str, *, reason: str) -> None:
     """Tell of a photo's move at the specimen that received it; both must be confirmed again."""
-    change.log("receive-photo", receiver, {"photo": photo.sha256, "reason": reason})
+    change.log("receive-photo", receiver, {**_named(photo), "reason": reason})
     ask_again(change, photo.specimen)
     ask_again(change, receiver)
+
+
+def _named(photo: PhotoRecord) -> dict[str, str]:
+    return {"photo": photo.sha256, "file_name": photo.file_name}
 
 
 def edit_set(change: Change, changes: Mapping[str, Any], *, reason: str) -> SetInfo:
@@ -212,6 +241,10 @@ def undo(change: Change, event_id: int, *, reason: str) -> str:
     event = _event(change, event_id)
     detail = json.loads(event.detail)
     before, after = detail.get("before"), detail.get("after")
+    if event.action == "edit-set":
+        raise RecordConflict(
+            f"line {event_id} (edit-set) is of the set, not of a specimen; change its settings back"
+        )
     if event.specimen is None or before is None or after is None:
         raise RecordConflict(
             f"line {event_id} ({event.action}) cannot be undone: nothing is ever deleted. "
@@ -279,7 +312,7 @@ def _undo_photo(
     _write_photo(change, photo.photo_id, detail["before"])
     told = {
         "undoes": event.event_id,
-        "photo": photo.sha256,
+        **_named(photo),
         "before": detail["after"],
         "after": detail["before"],
         "reason": reason,
@@ -322,7 +355,9 @@ def _clean_photo_fields(change: Change, changes: Mapping[str, Any]) -> dict[str,
         elif field == "specimen":
             if value is None:
                 raise RecordInvalid("specimen: name the one that the photo shows", field=field)
-            cleaned[field] = queries.required_specimen(change.connection, value).name
+            receiver = queries.required_specimen(change.connection, value)
+            require_not_withdrawn(receiver)
+            cleaned[field] = receiver.name
         else:
             raise RecordInvalid(
                 f"{field}: this cannot be changed of a photo; what can: {', '.join(PHOTO_FIELDS)}",

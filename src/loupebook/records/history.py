@@ -31,6 +31,9 @@ class FieldChange:
         As text; None is "not recorded".
     reason : str or None
         Why, where one was given.
+    photo : str or None
+        The photo that the field is of, where it is not the specimen's own: its file name, or the
+        first digits of its SHA-256 where the line does not tell the name.
     """
 
     line: int
@@ -41,6 +44,7 @@ class FieldChange:
     before: str | None
     after: str | None
     reason: str | None = None
+    photo: str | None = None
 
 
 def field_changes(events: Iterable[EventRecord]) -> list[FieldChange]:
@@ -49,14 +53,15 @@ def field_changes(events: Iterable[EventRecord]) -> list[FieldChange]:
 
 
 def can_be_undone(event: EventRecord) -> bool:
-    """Return whether a line says what was there before it, so that it can be put back."""
+    """Return whether a line says what was there of a specimen before it, to be put back."""
     detail = json.loads(event.detail)
-    return "before" in detail and "after" in detail
+    return event.specimen is not None and "before" in detail and "after" in detail
 
 
 def _changes_of(event: EventRecord) -> Iterator[FieldChange]:
     detail = json.loads(event.detail)
     reason = detail.get("reason")
+    photo = detail.get("file_name") or (detail.get("photo") or "")[:12] or None
 
     def told(field: str, before: Any, after: Any) -> FieldChange:
         return FieldChange(
@@ -68,6 +73,7 @@ def _changes_of(event: EventRecord) -> Iterator[FieldChange]:
             _text(before),
             _text(after),
             reason,
+            None if field == "photo" else photo,
         )
 
     before, after = detail.get("before"), detail.get("after")
@@ -82,7 +88,7 @@ def _changes_of(event: EventRecord) -> Iterator[FieldChange]:
     for photo in detail.get("photos", ()):
         yield told("photo", None, photo["file_name"])
     if event.action == "receive-photo":
-        yield told("photo", None, detail.get("photo"))
+        yield told("photo", None, photo)
 
 
 def _text(value: Any) -> str | None:
