@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import json
 import shutil
@@ -37,7 +38,7 @@ from loupebook.library import (
 )
 from loupebook.library.desk_exchange import ni_of
 from loupebook.records.catalogue import Catalogue
-from loupebook.records.exchange import taking_in
+from loupebook.records.exchange import bags, taking_in
 from loupebook.records.photo_store import PhotoStore
 
 
@@ -347,6 +348,39 @@ def test_a_zip_file_damaged_within_is_refused(
     packed.write_bytes(data)
     with pytest.raises(BagRefused, match="sound ZIP file"):
         other.import_bag(packed, by="you")
+
+
+def test_a_full_disk_is_not_told_as_a_damaged_bag(
+    source: Library, other: Library, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    source.export_bag(tmp_path / "bag.zip", by="me")
+
+    def full(*_: object) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(bags, "_unpack_one", full)
+    with pytest.raises(SetError, match=r"no room to unpack bag\.zip"):
+        other.import_bag(tmp_path / "bag.zip", by="you")
+
+
+def test_a_bag_sealed_with_sha256sum_comes_in(bag: Path, other: Library, tmp_path: Path) -> None:
+    shutil.copytree(bag, tmp_path / "b")
+    for listing in (tmp_path / "b").glob("tagmanifest-*.txt"):
+        listing.write_text(listing.read_text().replace("  ", " *"))
+    assert other.import_bag(tmp_path / "b", by="you").done
+
+
+def test_a_bag_puts_a_damaged_file_right(source: Library, other: Library, tmp_path: Path) -> None:
+    source.export_bag(tmp_path / "b", by="me", options=ExportOptions({}, keep_metadata=True))
+    other.import_bag(tmp_path / "b", by="you")
+    assert not other.import_bag(tmp_path / "b", by="you").count(Fate.EXTENDED)
+    photo = other.photos("S-0")[0]
+    file = PhotoStore(other.folder / "photos").path(photo.sha256)
+    for harm in (file.unlink, lambda: file.write_bytes(b"?")):
+        harm()
+        report = other.import_bag(tmp_path / "b", by="you")
+        assert (report.count(Fate.EXTENDED), report.new_photos) == (1, 0)
+        assert is_sound(other)
 
 
 def test_the_plain_folder_is_read_by_add_as_it_is(source: Library, tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ more than the limits allow; then `bagit` checks it to the last byte. Nothing is 
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import logging
 import lzma
@@ -31,6 +32,7 @@ logging.getLogger("bagit").addHandler(logging.NullHandler())
 
 ALGORITHMS = ("sha256", "sha512")
 _BLOCK = 1 << 20
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _DRIVE = re.compile(r"[A-Za-z]:")
 
 
@@ -160,6 +162,8 @@ def received(source: Path, limits: BagLimits = DEFAULT_BAG_LIMITS) -> Iterator[P
     ------
     BagRefused
         With everything that is wrong.
+    SetError
+        There is no room to unpack it.
     """
     if source.is_symlink() or not source.exists():
         raise BagRefused(f"{source}: there is no bag here (and links are not followed).")
@@ -193,7 +197,12 @@ def _unlisted_tags(bag: Path) -> Iterator[str]:
     """Yield what a tag manifest leaves out: one cut short would vouch for less than it seems."""
     for listing in bag.glob("tagmanifest-*.txt"):
         text = listing.read_text(encoding="utf-8")
-        listed = {line.split(maxsplit=1)[-1] for line in text.splitlines() if line.strip()}
+        # sha256sum puts an asterisk before the name of a file read as binary; bagit passes it over.
+        listed = {
+            line.split(maxsplit=1)[-1].removeprefix("*").removeprefix("./")
+            for line in text.splitlines()
+            if line.strip()
+        }
         wanted = {"bagit.txt", *(path.name for path in bag.glob("manifest-*.txt"))}
         yield from (f"{name} is not in {listing.name}" for name in sorted(wanted - listed))
 
@@ -243,6 +252,11 @@ def _unpacked(source: Path, draft: Path, limits: BagLimits) -> Path:
         RuntimeError,
         ValueError,
     ) as exc:
+        if isinstance(exc, OSError) and exc.errno in _NO_ROOM:
+            raise SetError(
+                f"{draft.parent}: there is no room to unpack {source.name} ({exc.strerror}); make "
+                "room, or set TMPDIR to a folder that has it"
+            ) from exc
         raise BagRefused(
             f"{source.name}: it is neither a folder nor a sound ZIP file ({exc})."
         ) from exc

@@ -186,6 +186,7 @@ class _TakingIn:
         record = offered.record
         photos = list(offered.photos())
         recorded = queries.specimen_named(self.change.connection, record.name)
+        same_files: list[OfferedPhoto] = []
         if recorded is None:
             self._require_unknown_elsewhere(offered, photos)
         else:
@@ -194,15 +195,30 @@ class _TakingIn:
             if len(fresh) == len(photos):
                 self._require_same_object(recorded, offered)
             self._require_unknown_elsewhere(offered, fresh)
+            names = {photo.sha256 for photo in held}
+            same_files = [one for one in photos if digest(one.photo.data) in names]
             photos = fresh
             record = _what_it_adds(recorded, record)
-        return self._add(offered, record, [clean_photo(one.photo) for one in photos])
+        return self._add(
+            offered,
+            record,
+            [clean_photo(one.photo) for one in photos],
+            [clean_photo(one.photo) for one in same_files],
+        )
 
-    def _add(self, offered: Offered, record: SpecimenRecord, photos: list[NewPhoto]) -> Taken:
-        for photo in photos if self.store is not None else ():
+    def _add(
+        self,
+        offered: Offered,
+        record: SpecimenRecord,
+        fresh: list[NewPhoto],
+        same_files: list[NewPhoto],
+    ) -> Taken:
+        """Add what is new; files that are on record already put damaged ones right."""
+        for photo in fresh if self.store is not None else ():
             assert self.store is not None
             if self.store.put(photo.data) is Stored.NEW:
                 self.written.append(digest(photo.data))
+        photos = [*fresh, *same_files]
         outcome = adding.add_specimen(self.change, self.store, record, photos)
         if not outcome.changed:
             return Taken(record.name, offered.name_there, Fate.SAME, left_out=outcome.left_out)
