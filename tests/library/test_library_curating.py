@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import unicodedata
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -129,6 +130,25 @@ def test_what_a_manifest_says_otherwise_of_a_photo_on_record_is_told(
     ]
     silent = manifest_of(tmp_path / "more", "a.png,A,seal,fake,,,")
     assert library.add_manifest(silent, by="me").remarks == ()
+
+
+@pytest.mark.parametrize(("typed", "kept"), [("NFC", "NFD"), ("NFD", "NFC")])
+def test_a_file_is_found_however_its_accents_are_spelt(
+    library: Library, tmp_path: Path, typed: str, kept: str
+) -> None:
+    told = manifest_of(tmp_path / "more")
+    folder = told.parent / unicodedata.normalize(kept, "añejo")
+    folder.mkdir()
+    (folder / unicodedata.normalize(kept, "piñar.png")).write_bytes(as_bytes(draw_print(8)))
+    with told.open("a", encoding="utf-8") as file:
+        file.write(unicodedata.normalize(typed, "añejo/piñar.png") + ",P,seal,fake,,,\n")
+    report = library.add_manifest(told, by="me")
+    assert (report.faults, len(report.added)) == ((), 1)
+
+
+def test_a_specimen_without_a_photo_is_not_added_in_silence(library: Library) -> None:
+    with pytest.raises(RecordInvalid, match="give at least one"):
+        library.add_specimen(entered(), [], by="me")
 
 
 def test_a_dry_run_finds_one_picture_under_two_specimens(library: Library, tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from loupebook.compare import Compared, Group, Held
 from loupebook.encoders import Encoder, load_encoder
-from loupebook.errors import ComparisonError, CropInvalid, SetNotFound
+from loupebook.errors import ComparisonError, CropInvalid, RecordInvalid, SetNotFound
 from loupebook.evidence.reading import no_item_reading
 from loupebook.imaging import (
     Box,
@@ -427,7 +427,17 @@ class Library(CuratorMethods):
         by: str,
         dry_run: bool = False,
     ) -> AddReport:
-        """Add one specimen, or photos to one, from pictures in hand."""
+        """Add one specimen, or photos to one, from pictures in hand.
+
+        Raises
+        ------
+        RecordInvalid
+            There is no photo.
+        """
+        if not photos:
+            raise RecordInvalid(
+                "path: a specimen is added with its photos; give at least one", field="path"
+            )
         intake = Intake(self._catalogue, by=by, dry_run=dry_run)
         for photo in photos:
             intake.add(record, photo, file=photo.file_name)

@@ -6,6 +6,7 @@ that fails its checks is kept and marked, never dropped silently.
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -347,7 +348,7 @@ def add_manifest_rows(
         intake.add(
             row.record,
             IncomingPhoto(
-                source=row.path,
+                source=_as_on_disk(row.path),
                 file_name=row.path_text,
                 view=row.view or View.FACE,
                 lighting=row.lighting or Lighting.DIFFUSE,
@@ -358,6 +359,19 @@ def add_manifest_rows(
             stated=[fact for fact in PHOTO_FACTS if getattr(row, fact) is not None],
         )
     progress("Adding photos", len(rows), len(rows))
+
+
+def _as_on_disk(path: Path) -> Path:
+    """Return the path under which a file lies, if its name is there but spelt otherwise.
+
+    An accented letter is one character or two; both look the same, and the file systems that
+    tell them apart find only what is spelt as they keep it.
+    """
+    if path.exists() or path == path.parent:
+        return path
+    parent = _as_on_disk(path.parent)
+    spelt = (parent / unicodedata.normalize(form, path.name) for form in ("NFC", "NFD"))
+    return next((one for one in spelt if one.exists()), path)
 
 
 def _within(path: Path, wanted: frozenset[Path]) -> bool:
