@@ -185,3 +185,5 @@ def _show(report: ImportReport) -> None:
         st.success(source + counts)
     else:
         st.info(source + counts + " Nothing was written yet.")
+    for note in report.notes()[:MOST_SHOWN]:
+        st.markdown(f"- {plain(note)}")

@@ -233,3 +233,19 @@ def test_a_set_that_goes_while_it_is_looked_for_is_said_to_be_gone(
     monkeypatch.setattr(Path, "exists", lambda _: True)
     with pytest.raises(SetNotFound, match="no set is here"):
         open_set()
+
+
+def test_an_import_shows_what_it_filled_in_and_what_to_look_at() -> None:
+    def page() -> None:
+        from loupebook.library import Fate, ImportReport, Taken
+        from parts.exchanging import _show
+
+        taken = (Taken("S-1", "S-1", Fate.EXTENDED, filled=("serial",), left_out=("notes",)),)
+        _show(ImportReport("Ours", "id", taken, 0, done=True, remarks=("the serial A1 [x]",)))
+
+    notes = [one.value.replace("\\", "") for one in AppTest.from_function(page).run().markdown]
+    assert notes == [
+        "- 'S-1': filled in here: serial",
+        "- 'S-1': left out, since a correction here had taken it away: notes",
+        "- look: the serial A1 [x]",
+    ]

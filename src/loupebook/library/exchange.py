@@ -168,24 +168,28 @@ class ImportReport:
             )
         ]
         lines.append(f"{self.new_photos} photos and {self.points} points new")
-        lines += [
-            f"{shown(one.name)}: filled in here: {', '.join(one.filled)}"
-            for one in self.taken
-            if one.filled
-        ]
-        lines += [
-            f"{shown(one.name)}: left out, since a correction here had taken it away: "
-            f"{', '.join(one.left_out)}"
-            for one in self.taken
-            if one.left_out
-        ]
-        lines += [f"look: {remark}" for remark in self.remarks]
+        lines += self.notes()
         lines += [f"conflict: {shown(one.name_there)}: {one.conflict}" for one in self.conflicts]
         if self.conflicts:
             lines.append("Nothing was written: settle the conflicts, or leave those specimens out.")
         elif not self.done:
             lines.append("Nothing was written: this was a dry run.")
         return lines
+
+    def notes(self) -> list[str]:
+        """Return what was filled in, what stayed out and what to look at, a line each."""
+        notes = [
+            f"{shown(one.name)}: filled in here: {', '.join(one.filled)}"
+            for one in self.taken
+            if one.filled
+        ]
+        notes += [
+            f"{shown(one.name)}: left out, since a correction here had taken it away: "
+            f"{', '.join(one.left_out)}"
+            for one in self.taken
+            if one.left_out
+        ]
+        return notes + [f"look: {remark}" for remark in self.remarks]
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form."""
