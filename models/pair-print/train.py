@@ -1,6 +1,7 @@
 """Train the network of this folder, on one GPU, by the clock.
 
-`python models/pair-print/train.py --frames DIR --out DIR --minutes M`, after `recipe.frames`.
+`python models/pair-print/train.py --frames DIR --out DIR --minutes M`, after `recipe.frames` or
+beside it: what is drawn later is taken in as it comes.
 Figures on editions that are never trained on go to ``OUT/log.csv``; ``OUT/weights.safetensors``
 is a running mean of the weights in half precision, written with every line of the log, so that a
 training cut off leaves one; ``--start`` goes on from such a file. Seeds are fixed, but the clock
@@ -15,6 +16,7 @@ import csv
 import math
 import sys
 import time
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
@@ -22,21 +24,61 @@ sys.path[:0] = [str(HERE), str(HERE.parents[1] / "src")]
 
 import numpy as np
 import torch
-from recipe.pairs import CANVAS, Batch, Held, Pair, batch_of, load, one_pair
+from recipe.pairs import Batch, Held, Pair, batch_of, load, one_pair
 from safetensors.torch import load_file, save_file
 from sklearn.metrics import average_precision_score, roc_auc_score
 from torch.nn import functional
 
 from loupebook.compare.pair import PairNetwork, inputs_of
 
-HELD_OUT, HELD_OUT_MOST = 0.12, 26
-"""Share of editions held out, and how many at most."""
+HELD_OUT, HELD_OUT_MOST = 0.25, 40
+"""Share of the editions there at the start that is held out, and how many at most."""
 BATCH = {"band": 28, "seal": 12}
 BANDS = 0.55
 """Share of batches that hold bands; the rest hold seals."""
 MAP_WEIGHT = 0.6
 AVERAGED = 0.998
-TOLD_EVERY_S = 45
+TOLD_EVERY_S = 90
+PAUSE_S = 10
+"""Between two looks for editions drawn since."""
+
+
+class Drawn:
+    """Editions held out, the first ones drawn, and those to train on, which may still come.
+
+    No edition of a world of which one is held out is trained on.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        every = load(folder, "cuda")
+        count = min(HELD_OUT_MOST, max(2, round(HELD_OUT * len(every))))
+        self.held = every[:count]
+        self.worlds = {h.name.split("-")[0] for h in self.held}
+        self.known = {h.name for h in every}
+        self.kept: list[Held] = []
+        self._keep(every[count:])
+        self._reader = ThreadPoolExecutor(1)
+        self._coming = self._ask()
+
+    def of(self, element: str) -> list[Held]:
+        """Editions of an element to train on, with what was drawn since."""
+        if self._coming.done():
+            found = self._coming.result()
+            self.known |= {h.name for h in found}
+            self._keep(found)
+            self._coming = self._ask()
+        return [h for h in self.kept if h.element == element]
+
+    def _keep(self, found: list[Held]) -> None:
+        self.kept += [h for h in found if h.name.split("-")[0] not in self.worlds]
+
+    def _ask(self) -> Future[list[Held]]:
+        return self._reader.submit(self._further)
+
+    def _further(self) -> list[Held]:
+        time.sleep(PAUSE_S)
+        return load(self.folder, "cuda", set(self.known))
 
 
 def loss_of(network: PairNetwork, batch: Batch) -> tuple[torch.Tensor, torch.Tensor]:
@@ -115,16 +157,18 @@ def main() -> None:
     parser.add_argument("--rate", type=float, default=1.5e-3, help="learning rate at its highest")
     parser.add_argument("--mixed", type=float, default=0.0, help="share of pairs of two designs")
     parser.add_argument("--across", type=float, default=0.0, help="of these, of either answer")
+    parser.add_argument("--harder", action="store_true", help="ask oftener about good copies")
     parser.add_argument("--start", type=Path, help="weights to go on from")
     chosen = parser.parse_args()
     start = time.time()
     chosen.out.mkdir(parents=True, exist_ok=True)
     torch.manual_seed(1)
     rng = np.random.default_rng(1)
-    every = load(chosen.frames, "cuda")
-    count = min(HELD_OUT_MOST, max(2, round(HELD_OUT * len(every))))
-    held, kept = every[-count:], every[:-count]
-    print(len(kept), "editions to train on,", len(held), "held out;", time.time() - start, "s")
+    drawn = Drawn(chosen.frames)
+    held = drawn.held
+    print(
+        len(drawn.kept), "editions to train on,", len(held), "held out;", time.time() - start, "s"
+    )
     if chosen.start:
         before = PairNetwork().cuda()
         before.load_state_dict({k: v.float() for k, v in load_file(chosen.start).items()})
@@ -134,7 +178,6 @@ def main() -> None:
         network.load_state_dict({k: v.float() for k, v in load_file(chosen.start).items()})
     mean = copy.deepcopy(network)
     optimiser = torch.optim.AdamW(network.parameters(), chosen.rate, weight_decay=0.02)
-    by_element = {e: [h for h in kept if h.element == e] for e in CANVAS}
     rows: list[dict[str, float]] = []
     step, told, sums = 0, time.time(), np.zeros(3)
     begin, seconds = time.time(), 60 * chosen.minutes
@@ -143,7 +186,7 @@ def main() -> None:
         rows.append(line(step, time.time() - begin, sums) | figures(mean, held))
         sums[:] = 0
         save(mean, chosen.out / "weights.safetensors")
-        print({k: round(v, 3) for k, v in rows[-1].items()}, flush=True)
+        print(len(drawn.kept), {k: round(v, 3) for k, v in rows[-1].items()}, flush=True)
 
     while time.time() - begin < seconds:
         part = (time.time() - begin) / seconds
@@ -151,8 +194,9 @@ def main() -> None:
             fallen = 0.02 + 0.49 * (1 + math.cos(math.pi * part))
             group["lr"] = chosen.rate * min(1, (step + 1) / 60) * fallen
         element = "band" if rng.random() < BANDS else "seal"
-        pool = by_element[element]
-        pairs = [one_pair(pool[k], rng) for k in rng.integers(0, len(pool), BATCH[element])]
+        pool = drawn.of(element)
+        chance = rng.integers(0, len(pool), BATCH[element])
+        pairs = [one_pair(pool[k], rng, harder=chosen.harder) for k in chance]
         batch = batch_of(pairs, rng, change=True, mixed=chosen.mixed, across=chosen.across)
         whole, fine = loss_of(network, batch)
         optimiser.zero_grad(set_to_none=True)

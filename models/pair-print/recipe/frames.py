@@ -311,7 +311,12 @@ def draw(job: Job) -> int:
         "element": edition.element.value, "shape": frame.inside.shape,
         "px_per_mm": frame.px_per_mm, "photos": [asdict(line) for line in lines],
     }  # fmt: skip
-    (out / "frames.json").write_text(json.dumps(facts))
+    # Whole or not at all: a training beside this one reads what it finds.
+    (out / "frames.part").write_text(json.dumps(facts))
+    (out / "frames.part").rename(out / "frames.json")
+    if job.device.startswith("cuda"):
+        # Each process would keep what it once took on every GPU that it drew on.
+        torch.cuda.empty_cache()
     return len(lines)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +16,8 @@ CANVAS = {"band": (640, 704), "seal": (704, 1856)}
 """Height and width of a batch's pictures; frames are cut or filled to it."""
 PRIOR_SPREAD, PRIOR_PHOTOS = 0.15, 2
 AGAINST_COPIES = 0.33
+HARDER = {"clumsy": 0.5, "fair": 0.8, "good": 1.2, "very good": 1.5}
+"""How much oftener a good copy is asked about than a clumsy one, where that is asked for."""
 LEAST_LEFT = 60
 """Pixels of a drawing that differs that a pair of both answers must hold."""
 
@@ -50,10 +53,12 @@ class Held:
         ]
 
 
-def load(folder: Path, device: str) -> list[Held]:
-    """Load what `recipe.frames` drew: editions with two references and a copy at least."""
+def load(folder: Path, device: str, known: AbstractSet[str] = frozenset()) -> list[Held]:
+    """Load what `recipe.frames` drew and is not known: with two references and a copy at least."""
     every = []
     for path in sorted(folder.glob("*/frames.json")):
+        if path.parent.name in known:
+            continue
         held = _edition(path, device)
         if len(held.chosen(reference=True)) >= 2 and held.chosen(genuine=False):
             every.append(held)
@@ -182,12 +187,14 @@ class Pair:
         return found
 
 
-def one_pair(held: Held, rng: np.random.Generator) -> Pair:
+def one_pair(held: Held, rng: np.random.Generator, *, harder: bool) -> Pair:
     """Draw a pair; half of them differ. One in three is held against a copy."""
     differs = bool(rng.random() < 0.5)
     if rng.random() < AGAINST_COPIES:
         return _against_copy(held, rng, differs)
-    query = int(rng.choice(held.chosen(genuine=not differs)))
+    able = held.chosen(genuine=not differs)
+    share = np.array([HARDER[held.facts[k].skill] if harder and differs else 1.0 for k in able])
+    query = int(rng.choice(able, p=share / share.sum()))
     who = (held.facts[query].origin, held.facts[query].specimen)
     rest = [
         k
