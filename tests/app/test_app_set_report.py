@@ -86,6 +86,21 @@ def test_report_is_made_read_and_acted_on(library: Library) -> None:
     assert "The set has changed since this report was made" in words(at)
 
 
+def test_what_was_withdrawn_meanwhile_is_not_exchanged_for_another(library: Library) -> None:
+    library.report()
+    at = section(opened("set_report"), "serials")
+    which = next(box for box in at.selectbox if box.label == "Specimen")
+    assert which.value is None
+    which.set_value("S-1")
+    next(box for box in at.text_input if box.label.startswith("Your name")).set_value("B. Person")
+    library.withdraw("S-1", by="C. Person", reason="sold")
+    next(button for button in at.button if button.label == "Withdraw").click()
+    at.run(timeout=120)
+    assert "S\\-1 is not searched any more" in at.error[0].value
+    assert library.specimen("S-0").state is IntakeState.CONFIRMED
+    assert library.specimen("S-1").withdrawn_reason == "sold"
+
+
 def test_prints_are_compared_when_asked_for(library: Library) -> None:
     library.report()
     at = opened("set_report")
