@@ -210,13 +210,22 @@ def _offer_undo(library: Library, name: str) -> None:
     }
     with st.form("undo", border=False):
         st.markdown("Nothing is ever deleted: taking a change back becomes a line of its own.")
-        line = st.selectbox("Take back", list(words), format_func=words.__getitem__)
+        # Under a key the line that was seen stays chosen when the log grows, and none is chosen by
+        # itself.
+        line = st.selectbox(
+            "Take back",
+            list(words),
+            index=None,
+            format_func=words.__getitem__,
+            placeholder="choose",
+            key=f"undo-line-{name}",
+        )
         reason = st.text_input("Why it is taken back").strip()
         person = ask_name(library, "undo-person")
         if not st.form_submit_button("Take it back"):
             return
-        if not person or not reason:
-            st.error("Give your name and the reason.")
+        if line is None or not person or not reason:
+            st.error("Choose the line, give your name and the reason.")
             return
         try:
             library.undo(line, by=person, reason=reason)

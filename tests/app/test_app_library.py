@@ -185,11 +185,29 @@ def test_a_wrong_standing_is_corrected_and_the_correction_taken_back(library: Li
     assert not at.error
     table = at.dataframe[0].value
     assert "laboratory" in set(table["why"])
+    at.selectbox(key="undo-line-S-02").select_index(0)
     field = next(one for one in at.text_input if one.label == "Why it is taken back")
     field.set_value("wrong report")
     at.text_input(key="undo-person").set_value("C. Example")
     next(button for button in at.button if button.label == "Take it back").click().run()
     assert library.specimen("S-02") == before
+
+
+def test_the_line_that_was_chosen_is_taken_back_and_no_later_one(library: Library) -> None:
+    for notes in ("first", "second"):
+        library.edit_specimen("S-02", {"notes": notes}, by="a curator", reason="typed")
+    chosen = library.history("S-02")[-1].event_id
+    at = open_specimen("S-02")
+    next(one for one in at.text_input if one.label == "Why it is taken back").set_value("mistyped")
+    at.text_input(key="undo-person").set_value("C. Example")
+    next(button for button in at.button if button.label == "Take it back").click().run()
+    assert "Choose the line" in at.error[0].value
+    at.selectbox(key="undo-line-S-02").set_value(chosen)
+    library.edit_specimen("S-02", {"source": "a shop"}, by="another curator", reason="learnt")
+    next(button for button in at.button if button.label == "Take it back").click().run()
+    assert not at.exception
+    now = library.specimen("S-02")
+    assert (now.notes, now.provenance.source) == ("first", "a shop")
 
 
 def test_the_name_typed_last_signs_and_is_filled_in_everywhere(library: Library) -> None:

@@ -107,6 +107,7 @@ def ready_to_withdraw() -> tuple[AppTest, str]:
 
 def ready_to_undo() -> tuple[AppTest, str]:
     at = at_specimen("A")
+    at.selectbox(key="undo-line-A").select_index(0)
     fill(at, "Why it is taken back", "r")
     return at, "Take it back"
 
