@@ -11,7 +11,7 @@ from app_driver import PAGES, opened, shown, told, words
 from streamlit.testing.v1 import AppTest
 
 from drawn_prints import as_bytes, draw_print
-from loupebook.library import Element, Library, Lighting, Standing, View
+from loupebook.library import Element, IntakeState, Library, Lighting, Standing, View
 
 
 @pytest.fixture
@@ -187,6 +187,23 @@ def test_a_record_typed_before_its_first_photo_is_there_again(library: Library) 
     assert fields["Name of the specimen *"] == "S-88"
     assert fields["Notes"] == "from a box"
     assert [draft.fields["name"] for draft in library.drafts.all()] == ["S-88"]
+
+
+def test_what_is_to_be_proposed_stays_so(library: Library) -> None:
+    def state(at: AppTest) -> Any:
+        return next(one for one in at.radio if one.label == "Enter it as")
+
+    at = fill(with_photos(("a.png", as_bytes(draw_print(40)))))
+    state(at).set_value(IntakeState.PROPOSED).run()
+    at.switch_page(PAGES["library"]).run()
+    at.switch_page(PAGES["add"]).run()
+    assert state(at).value is IntakeState.PROPOSED
+    again = opened("add")
+    next(button for button in again.button if button.label == "Go on").click().run()
+    assert state(again).value is IntakeState.PROPOSED
+    save(again)
+    assert library.specimen("S-77").state is IntakeState.PROPOSED
+    assert state(again).value is IntakeState.CONFIRMED  # the next one is another
 
 
 def test_a_folder_that_finds_no_room_for_temporary_files_is_said(
