@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any, ClassVar
 
 import numpy as np
 import pytest
+from streamlit.runtime.scriptrunner import RerunData
 from streamlit.testing.v1 import AppTest
 
 APP = Path(__file__).parents[2] / "app"
@@ -131,6 +133,20 @@ def opened(page: str | None = None, prepare: Callable[[AppTest], None] | None = 
         at.switch_page(PAGES[page]).run()
     assert not at.exception
     return at
+
+
+def run_fragment(at: AppTest, monkeypatch: pytest.MonkeyPatch) -> AppTest:
+    """Run the one fragment of the page alone, as a browser does where something in it is touched.
+
+    The app must have run whole before; afterwards it holds what the fragment shows and no more.
+    """
+    (fragment,) = at._fragment_storage._fragments
+    with monkeypatch.context() as patched:
+        patched.setattr(
+            "streamlit.testing.v1.local_script_runner.RerunData",
+            partial(RerunData, fragment_id=fragment),
+        )
+        return at.run()
 
 
 def shown(at: AppTest, component: str) -> list[dict[str, Any]]:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
-from app_driver import opened, shown, told, words
+from app_driver import opened, run_fragment, shown, told, words
 from streamlit.testing.v1 import AppTest
 
 from drawn_prints import as_bytes, draw_print
@@ -236,6 +237,40 @@ def test_a_mislabelled_photo_is_corrected(library: Library) -> None:
     assert not at.exception
     assert library.photos("S-02")[0].view is View.BACK
     assert library.log()[-1].action == "edit-photo"
+
+
+def correct_scale(at: AppTest, monkeypatch: pytest.MonkeyPatch, scale: float) -> AppTest:
+    """Correct the scale of the photo on show, as a browser does: its part of the page runs."""
+    next(one for one in at.number_input if one.label.startswith("Scale")).set_value(scale)
+    next(one for one in at.text_input if one.label == "Why it is corrected").set_value("measured")
+    at.text_input(key="photo-person").set_value("C. Example")
+    next(button for button in at.button if button.label == "Save the correction").click()
+    return run_fragment(at, monkeypatch)
+
+
+def test_correcting_a_photo_leaves_what_another_has_corrected(
+    library: Library, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = open_specimen("S-02")
+    photo = library.photos("S-02")[0]
+    lit = {"lighting": Lighting.UV_A}
+    library.edit_photo(photo.photo_id, lit, by="another curator", reason="it is UV-A")
+    correct_scale(at, monkeypatch, 12.0)
+    assert "corrected this photo meanwhile" in at.error[0].value
+    assert library.photos("S-02")[0].lighting is Lighting.UV_A
+    correct_scale(at, monkeypatch, 12.0)
+    now = library.photos("S-02")[0]
+    assert (now.lighting, now.px_per_mm) == (Lighting.UV_A, 12.0)
+
+
+def test_a_photo_that_goes_while_its_specimen_is_open_is_said(
+    library: Library, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = open_specimen("S-02")
+    shutil.rmtree(library.folder / "photos")
+    run_fragment(at, monkeypatch)
+    assert not at.exception
+    assert "loupebook verify" in words(at)
 
 
 def test_an_unknown_name_in_the_address_is_said(library: Library) -> None:
