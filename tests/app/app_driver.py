@@ -149,6 +149,18 @@ def run_fragment(at: AppTest, monkeypatch: pytest.MonkeyPatch) -> AppTest:
         return at.run()
 
 
+def send(at: AppTest, component: str, **state: Any) -> AppTest:
+    """Run as after a component of ours, mounted once, has sent its state."""
+    (element,) = (
+        one
+        for one in at.get("bidi_component")
+        if one.proto.component_name == f"loupebook_{component}"
+    )
+    states = at._tree.get_widget_states()
+    states.widgets.add(id=element.proto.id, json_value=json.dumps(state))
+    return at._run(states)
+
+
 def shown(at: AppTest, component: str) -> list[dict[str, Any]]:
     """Return what each mounted component of ours of that name was given."""
     return [

@@ -11,7 +11,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from app_driver import APP, ToldLibrary, opened, shown, told, words
+from app_driver import APP, PAGES, ToldLibrary, opened, send, shown, told, words
 from PIL import Image, ImageFilter
 from streamlit.testing.v1 import AppTest
 
@@ -351,6 +351,29 @@ def test_a_drawn_crop_reaches_the_search_in_pixels_of_the_turned_photo() -> None
     slanted = Region.of(sent | {"mode": "corners"})
     assert slanted.arguments(400, 200)["corners"] == [(0, 200), (100, 200), (100, 400), (0, 400)]
     assert Region().arguments(400, 200) == {"quarter_turns": 0}
+
+
+def test_outline_and_filters_are_there_again_after_another_page(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled)
+    at = hand_in(opened(), as_bytes(draw_print(1)))
+    at.selectbox(key="filter-standing").select("fake")
+    at.get("button_group")[-1].set_value(20).run()
+    corners = [[0.2, 0.1], [0.6, 0.1], [0.6, 0.5], [0.2, 0.5]]
+    send(at, "crop", region={"corners": corners, "turns": 0, "mode": "box"})
+    assert not at.exception
+    asked = ToldLibrary.asked[-1]
+    assert asked["filters"].standing == "fake"
+    assert asked["k"] == 20
+    assert "box" in asked
+    searches = len(ToldLibrary.asked)
+    at.switch_page(PAGES["library"]).run()
+    at.switch_page("views/examine.py").run()
+    assert not at.exception
+    assert len(ToldLibrary.asked) == searches
+    assert shown(at, "crop")[0]["corners"] == corners
+    assert at.selectbox(key="filter-standing").value == "fake"
 
 
 def test_results_can_be_taken_away_as_json_and_csv(
