@@ -86,6 +86,7 @@ def ask(library: Library, sitting: Sitting) -> None:
     photo_id = sitting.photo_ids[number]
     total = len(sitting.photo_ids)
     st.progress(number / total, text=f"Question {number + 1} of {total}")
+    say_uv(Lighting(sitting.practice_round.definition["lighting"]))
     explained: Explained | None = st.session_state.get(EXPLAINED)
     if explained is not None and explained.answer.photo_id == photo_id:
         show_answer(library, explained, last=number + 1 == total)

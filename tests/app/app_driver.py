@@ -17,7 +17,7 @@ from streamlit.testing.v1 import AppTest
 APP = Path(__file__).parents[2] / "app"
 sys.path.insert(0, str(APP))
 
-from loupebook.imaging import DecodedPhoto  # noqa: E402
+from loupebook.imaging import DecodedPhoto, decode_photo  # noqa: E402
 from loupebook.library import (  # noqa: E402
     FoundItem,
     Library,
@@ -47,10 +47,10 @@ class ToldLibrary(Library):
     def encoder(self) -> None:
         """Load none: no test here needs it."""
 
-    def search(self, photo: DecodedPhoto, **asked: Any) -> SearchReport:
+    def search(self, photo: DecodedPhoto | bytes, **asked: Any) -> SearchReport:
         self.asked.append(asked)
         filters: SearchFilters = asked["filters"]
-        pixels = photo.pixels
+        pixels = (decode_photo(photo) if isinstance(photo, bytes) else photo).pixels
         matches = []
         for specimen in self.specimens(state="confirmed"):
             if filters.standing not in (None, specimen.standing):
