@@ -219,7 +219,7 @@ def list_examinations(library: Library) -> None:
     for line in lines[first : first + PAGE]:
         _show_line(library, line)
     if pages > 1:
-        st.pagination(pages, key=LIST_PAGE)
+        st.pagination(pages, key=LIST_PAGE, persist_state="session")
     if running:
         titles = ", ".join(f"“{plain(job.title)}”" for job in running)
         with waiting.container(), st.spinner(f"Being saved: {titles}. It appears here by itself."):
@@ -234,7 +234,7 @@ def _look_for(lines: Sequence[ExaminationLine]) -> list[ExaminationLine]:
         st.caption(every)
         return list(lines)
     wanted = st.text_input(
-        "Find", key=WANTED, icon=":material/search:",
+        "Find", key=WANTED, icon=":material/search:", persist_state="session",
         placeholder="title, photo, person, serial number, number or date",
     )  # fmt: skip
     found = [line for line in lines if _holds(line, wanted)]

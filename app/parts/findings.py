@@ -47,7 +47,7 @@ def show_findings(library: Library, section: Section, *, key: str) -> None:
     for number, finding in enumerate(findings[first : first + PAGE], start=first + 1):
         show_finding(library, number, finding, key=f"{key}-{number}")
     if pages > 1:
-        st.pagination(pages, key=place)
+        st.pagination(pages, key=place, persist_state="session")
 
 
 def show_finding(library: Library, number: int, finding: Finding, *, key: str) -> None:

@@ -249,6 +249,9 @@ def test_a_long_list_is_looked_through(examined: Path, told_of: Callable[[Path],
     assert [one.key for one in at.button if one.label == "Open"] == ["open-5"]
     at.text_input(key="examinations-wanted").set_value("soft").run()
     assert [one.key for one in at.button if one.label == "Open"] == ["open-2"]
+    reopened(at, 2)
+    next(one for one in at.button if one.label == "Back to the list").click().run()
+    assert [one.key for one in at.button if one.label == "Open"] == ["open-2"]
     at.text_input(key="examinations-wanted").set_value("no such words").run()
     assert "No examination holds all of these words" in words(at)
 

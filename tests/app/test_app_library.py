@@ -6,7 +6,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from app_driver import opened, run_fragment, shown, told, words
+from app_driver import PAGES, opened, run_fragment, shown, told, words
 from streamlit.testing.v1 import AppTest
 
 from drawn_prints import as_bytes, draw_print
@@ -71,6 +71,24 @@ def test_filters_and_text_narrow_the_list_and_go_back_to_the_first_page(library:
     assert names(at) == ["S-03", "S-09", "S-15", "S-21", "S-27"]
     at.text_input(key="library-text").set_value("s-2").run()
     assert names(at) == ["S-21", "S-27"]
+
+
+def test_the_list_is_as_it_was_left_when_a_specimen_is_closed(library: Library) -> None:
+    at = opened("library")
+    at.text_input(key="library-text").set_value("s-").run()
+    at.get("pagination")[0].set_value(2).run()
+    at.query_params["specimen"] = "S-27"
+    at.run()
+    next(button for button in at.button if button.label == "Back to the list").click().run()
+    assert names(at) == [f"S-{number:02d}" for number in range(25, 31)]
+    at.selectbox(key="library-marque").select("Marque 3").run()
+    at.switch_page(PAGES["examinations"]).run()
+    for specimen in library.specimens(marque="Marque 3"):
+        library.edit_specimen(specimen.name, {"marque": "Marque 9"}, by="a curator", reason="r")
+    at.switch_page(PAGES["library"]).run()
+    assert not at.exception
+    assert at.text_input(key="library-text").value == "s-"
+    assert at.selectbox(key="library-marque").value is None  # no specimen bears it any more
 
 
 def test_the_lighting_filter_cautions_about_uv_a_and_can_leave_nothing(library: Library) -> None:
