@@ -256,6 +256,19 @@ def test_a_long_list_is_looked_through(examined: Path, told_of: Callable[[Path],
     assert "No examination holds all of these words" in words(at)
 
 
+@pytest.mark.parametrize("number", ["²", "9" * 23, "-1", "x"])
+def test_an_address_that_names_no_examination_shows_the_list(
+    examined: Path, told_of: Callable[[Path], Path], number: str
+) -> None:
+    told_of(examined)
+    at = opened("examinations")
+    at.query_params["examination"] = number
+    at.run()
+    assert not at.exception
+    assert not at.error
+    assert "2 examinations" in words(at)
+
+
 def test_a_note_of_several_lines_is_kept_and_shown_whole(
     examined: Path, told_of: Callable[[Path], Path]
 ) -> None:
