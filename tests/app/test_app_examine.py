@@ -281,6 +281,16 @@ def test_an_undecodable_file_is_said_and_nothing_searched(
     assert ToldLibrary.asked == []
 
 
+def test_a_paste_that_arrives_broken_is_said_once(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled)
+    at = send(opened(), "paste", pasted={"name": "cut.png", "base64": "iVBORw0"})
+    assert "did not arrive whole" in at.error[0].value
+    at.run()
+    assert not at.error
+
+
 def test_filters_that_leave_nothing_can_be_cleared(
     filled: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -408,9 +418,10 @@ def test_two_items_in_one_photo_are_offered_one_at_a_time(
 ) -> None:
     corners = ((30.0, 10.0), (90.0, 10.0), (90.0, 60.0), (30.0, 60.0))
     other = tuple((x + 100, y) for x, y in corners)
-    items = (FoundItem(corners, "A", 0.9), FoundItem(other, "B", 0.8))
+    items = (FoundItem(corners, "A", 0.9), FoundItem(other, "*B*", 0.8))
     told(monkeypatch, filled, items=items)
     at = hand_in(opened(), as_bytes(draw_print(1)))
+    assert at.button(key="item-2").label == r"Item 2, near \*B\*"
     assert "seems to show 2 items" in words(at)
     at.button(key="item-2").click().run()
     assert not at.exception
