@@ -260,6 +260,20 @@ def test_a_folder_with_a_manifest_is_checked_then_added_and_a_second_time_adds_n
     assert library.specimen("N-0").standing is Standing.FAKE
 
 
+def test_the_report_of_one_folder_does_not_stand_under_another(
+    library: Library, photo_folder: Path, tmp_path: Path
+) -> None:
+    at = opened("add")
+    at.text_input(key="batch-path").set_value(str(photo_folder)).run()
+    at.text_input(key="batch-person").set_value("E. Example").run()
+    next(button for button in at.button if button.label == "Check only").click().run()
+    assert "already there" in at.success[0].value
+    at.text_input(key="batch-path").set_value(str(tmp_path / "nowhere")).run()
+    assert not at.success
+    at.text_input(key="batch-path").set_value(str(photo_folder)).run()
+    assert "already there" in at.success[0].value
+
+
 def test_in_a_set_of_two_persons_the_page_says_that_it_waits(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
