@@ -38,6 +38,23 @@ def test_an_answer_pressed_twice_is_explained_and_goes_on(
         assert len(library.practice.answers()) == 1
 
 
+def test_a_round_just_made_is_there_to_take(
+    taught_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, tmp_path / "set")
+    with opened_copy(taught_folder, tmp_path / "set"):
+        at = opened("practice")
+        assert "There is no round yet" in words(at)
+        at.text_input(key="round-name").set_value("Bands *1*")
+        at.text_input(key="round-by").set_value("a trainer")
+        next(one for one in at.button if one.label == "Make the round").click().run()
+        assert not at.exception
+        assert "is ready" in at.success[0].value
+        assert at.selectbox(key="practice-round").options == ["Bands *1*"]
+        at.run()
+        assert not at.success
+
+
 def test_a_round_under_uv_a_cautions(
     taught_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
