@@ -464,7 +464,8 @@ def save(library: Library, entry: Entry) -> None:
     if missing:
         st.error(f"Still missing: {', '.join(missing)}.")
         return
-    waits = library.info().two_person or entry.fields["proposed"]
+    # Where it was not asked, a second person confirms.
+    waits = library.info().two_person or entry.fields.get("proposed", True)
     state = IntakeState.PROPOSED if waits else IntakeState.CONFIRMED
     try:
         report = library.add_specimen(entry.record(state), entry.photos, by=entry.person)
