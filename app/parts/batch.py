@@ -77,20 +77,24 @@ def offer_batch(library: Library) -> None:
     with st.container(horizontal=True):
         check = st.button("Check only", disabled=not ready)
         add = st.button("Add them", type="primary", disabled=not ready)
+    about = (str(path), [file.file_id for file in files], element, standing)
     if check or add:
         try:
             with tempfile.TemporaryDirectory() as held:
                 folder = path or _laid_out(files, Path(held))
                 batch = Batch(folder, person, element, standing, proposed, dry_run=not add)
-                st.session_state[REPORT] = _run(library, batch)
+                told = _run(library, batch)
         except OSError as error:
-            st.session_state[REPORT] = refused(error)
+            told = refused(error)
+        st.session_state[REPORT] = (about, told)
         # The head of the page counts what the set holds, so it is drawn again.
         st.rerun()
-    report = st.session_state.get(REPORT)
+    kept, report = st.session_state.get(REPORT, (None, None))
+    if kept != about:
+        return
     if isinstance(report, str):
         st.error(plain(report))
-    elif report is not None:
+    else:
         _show(report)
 
 

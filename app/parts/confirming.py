@@ -52,7 +52,7 @@ def _show_one(library: Library, specimen: SpecimenRecord, line: int) -> None:
     photos = library.photos(specimen.name)
     left, right = st.columns([6, 4], gap="large")
     with left:
-        show_photos(library, photos)
+        show_photos(specimen.name)
         handed = _as_handed(library, photos)
         show_neighbours(library, handed, specimen.standing, own=specimen.name)
     with right:

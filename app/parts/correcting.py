@@ -20,6 +20,8 @@ CONFIRMED = "confirmed-now"
 """Where the page finds the specimen that was confirmed just now."""
 SEEN = "confirm-seen"
 """Specimen that the page has offered to confirm, and its last line in the log then."""
+PHOTO_SEEN = "photo-seen"
+"""Number of the photo that the page has offered to correct, and what was on record of it then."""
 TEXTS = {
     "marque": "Marque",
     "edition": "Edition",
@@ -145,7 +147,14 @@ def _fields(specimen: SpecimenRecord) -> dict[str, Any]:
 
 
 def offer_photo_edit(library: Library, photo: PhotoRecord) -> None:
-    """Offer to correct how a photo was taken, or which specimen it shows."""
+    """Offer to correct how a photo was taken, or which specimen it shows.
+
+    Nothing is written where somebody else has corrected it since the form was shown.
+    """
+    record = {name: getattr(photo, name) for name in ("view", "lighting", "px_per_mm", "specimen")}
+    # The press of the button belongs to the form that the run before has filled.
+    seen = st.session_state.get(PHOTO_SEEN, (photo.photo_id, record))
+    st.session_state[PHOTO_SEEN] = (photo.photo_id, record)
     with (
         st.expander("Correct this photo", icon=":material/edit:"),
         st.form(f"photo-{photo.photo_id}", border=False),
@@ -165,12 +174,19 @@ def offer_photo_edit(library: Library, photo: PhotoRecord) -> None:
         person = ask_name(library, "photo-person")
         if not st.form_submit_button("Save the correction"):
             return
+        if seen != (photo.photo_id, record):
+            st.error(
+                "Somebody has corrected this photo meanwhile. It is shown as it is now on record; "
+                "look at it, then correct it."
+            )
+            return
         if not person or not reason:
             st.error("Give your name and the reason.")
             return
         wanted = {"view": view, "lighting": lighting, "px_per_mm": scale, "specimen": shows}
+        changes = {name: value for name, value in wanted.items() if value != record[name]}
         try:
-            library.edit_photo(photo.photo_id, wanted, by=person, reason=reason)
+            library.edit_photo(photo.photo_id, changes, by=person, reason=reason)
         except LoupebookError as error:
             st.error(plain(str(error)))
             return
@@ -210,13 +226,22 @@ def _offer_undo(library: Library, name: str) -> None:
     }
     with st.form("undo", border=False):
         st.markdown("Nothing is ever deleted: taking a change back becomes a line of its own.")
-        line = st.selectbox("Take back", list(words), format_func=words.__getitem__)
+        # Under a key the line that was seen stays chosen when the log grows, and none is chosen by
+        # itself.
+        line = st.selectbox(
+            "Take back",
+            list(words),
+            index=None,
+            format_func=words.__getitem__,
+            placeholder="choose",
+            key=f"undo-line-{name}",
+        )
         reason = st.text_input("Why it is taken back").strip()
         person = ask_name(library, "undo-person")
         if not st.form_submit_button("Take it back"):
             return
-        if not person or not reason:
-            st.error("Give your name and the reason.")
+        if line is None or not person or not reason:
+            st.error("Choose the line, give your name and the reason.")
             return
         try:
             library.undo(line, by=person, reason=reason)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 import streamlit as st
@@ -10,6 +11,7 @@ import streamlit as st
 from loupebook.library import Box, encode_jpeg, resize_to_fit
 from parts.component import web_component
 from parts.pictures import served
+from parts.words import plain
 
 if TYPE_CHECKING:
     import numpy as np
@@ -90,16 +92,15 @@ class Region:
 
 
 def region_of(photo: str) -> Region:
-    """Return the item picked, else the region last sent from the picture of that photo."""
+    """Return the item picked, else the region last drawn on that photo."""
     picked = st.session_state.get(PICKED)
     if picked and picked[0] == photo:
         return picked[1]
-    sent = (st.session_state.get(_key(photo)) or {}).get("region")
-    return Region.of(sent) if sent else _kept_region(photo)
+    return _kept_region(photo)
 
 
 def keep_region(photo: str, region: Region) -> None:
-    """Take up a region that was drawn before, on the photo with that hash."""
+    """Keep a region drawn on the photo with that hash, wherever the session goes meanwhile."""
     st.session_state[KEPT] = (photo, region)
 
 
@@ -139,11 +140,20 @@ def show_crop(
             "follow": follow,
             **_kept_region(photo).to_dict(),
         },
-        on_region_change=_search_part,
+        on_region_change=partial(_search_part, photo),
     )
 
 
-def _search_part() -> None:
+def _search_part(photo: str) -> None:
+    """Take over what the picture of that photo has sent; it forgets it where the page is left."""
+    sent = (st.session_state.get(_key(photo)) or {}).get("region")
+    if sent:
+        keep_region(photo, Region.of(sent))
+    _search_drawn()
+
+
+def _search_drawn() -> None:
+    """Search what is drawn, not a picked item."""
     st.session_state.pop(PICKED, None)
     _note_anew()
 
@@ -221,7 +231,7 @@ def offer_items(report: SearchReport, photo: str, pixels: NDArray[np.uint8]) -> 
     picked = st.session_state.get(PICKED)
     if picked and picked[0] == photo:
         st.markdown(f"**Item {picked[2]} of {picked[3]}** of this photo is searched alone.")
-        st.button("Search the whole photo again", on_click=_search_part)
+        st.button("Search the whole photo again", on_click=_search_drawn)
         return
     if len(report.items) < 2 or region_of(photo) != Region():
         return
@@ -232,7 +242,7 @@ def offer_items(report: SearchReport, photo: str, pixels: NDArray[np.uint8]) -> 
         with st.container(horizontal=True, vertical_alignment="center"):
             st.image(_cut(pixels, region), width=96)
             st.button(
-                f"Item {number}, near {item.specimen}",
+                f"Item {number}, near {plain(item.specimen)}",
                 key=f"item-{number}",
                 on_click=pick_item,
                 args=(photo, region, number, count),

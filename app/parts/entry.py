@@ -53,7 +53,10 @@ TIMES = "draft-times-drawn-anew"
 GONE = "The specimen that was begun here has been entered or given up in another session."
 NOT_NAMED = "not named yet"
 STANDING_WORDS = {Standing.GENUINE: "◎ Genuine", Standing.FAKE: "◆ Fake"}
-TEXTS = ("name", "marque", "edition", "origin", "source", "reference", "confirmed_by", "notes")
+STATE_WORDS = {
+    IntakeState.CONFIRMED: "confirmed: it is searched from now on",
+    IntakeState.PROPOSED: "proposed: somebody else confirms it first",
+}
 
 
 @dataclass(frozen=True)
@@ -421,30 +424,35 @@ def _known_or_new(label: str, known: Sequence[str], held: dict[str, Any], name: 
     )
 
 
-def ask_to_save(library: Library, count: int) -> tuple[str, IntakeState, bool]:
-    """Offer the button that saves; return who saves, in which state, and whether it was hit."""
+def ask_state(library: Library, draft: Draft | None) -> dict[str, bool]:
+    """Offer to enter the specimen as proposed, where the set leaves that to who enters it.
+
+    It is a field of the draft like all others: forgotten, it would be confirmed unasked.
+    """
     if library.info().two_person:
         st.info("In this set a second person confirms what one has entered.")
-        state = IntakeState.PROPOSED
-    else:
-        state = st.radio(
-            "Enter it as",
-            [IntakeState.CONFIRMED, IntakeState.PROPOSED],
-            format_func={
-                IntakeState.CONFIRMED: "confirmed: it is searched from now on",
-                IntakeState.PROPOSED: "proposed: somebody else confirms it first",
-            }.__getitem__,
-            key=_key("state"),
-        )
+        return {}
+    state = st.radio(
+        "Enter it as",
+        list(STATE_WORDS),
+        index=int(bool(draft and draft.fields.get("proposed"))),
+        format_func=STATE_WORDS.__getitem__,
+        key=_field_key("state"),
+    )
+    return {"proposed": state is IntakeState.PROPOSED}
+
+
+def ask_to_save(library: Library, count: int) -> tuple[str, bool]:
+    """Offer the button that saves; return who saves, and whether it was hit."""
     person = ask_name(library, "entry-person")
     label = f"Save with {counted(count, 'photo')}"
     wanted = st.button(label, type="primary", icon=":material/save:", disabled=not count)
     if not count:
         st.caption("Add at least one readable photo first.")
-    return person, state, wanted
+    return person, wanted
 
 
-def save(library: Library, entry: Entry, state: IntakeState) -> None:
+def save(library: Library, entry: Entry) -> None:
     """Save the specimen, or say what is missing."""
     needed = {
         "the name of the specimen": entry.fields["name"].strip(),
@@ -456,6 +464,9 @@ def save(library: Library, entry: Entry, state: IntakeState) -> None:
     if missing:
         st.error(f"Still missing: {', '.join(missing)}.")
         return
+    # Where it was not asked, a second person confirms.
+    waits = library.info().two_person or entry.fields.get("proposed", True)
+    state = IntakeState.PROPOSED if waits else IntakeState.CONFIRMED
     try:
         report = library.add_specimen(entry.record(state), entry.photos, by=entry.person)
     except LoupebookError as error:

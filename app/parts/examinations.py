@@ -13,7 +13,9 @@ from loupebook.errors import LoupebookError, RecordNotFound, SetDamaged
 from loupebook.library import (
     BEYOND,
     BEYOND_MEANS,
+    RANKED_BY,
     Asked,
+    Lighting,
     Mark,
     Paper,
     PhotoCheck,
@@ -22,6 +24,7 @@ from loupebook.library import (
     beyond_words,
     figure_words,
     finding_words,
+    likeness_words,
     limit_words,
     marked_word,
     measured_title,
@@ -33,6 +36,7 @@ from parts.draft import NOTES, TITLE, draft_key
 from parts.examined import choose_pictures, show_matches, show_pictures
 from parts.persons import ask_name
 from parts.saving import SAVING, Outcome
+from parts.searching import say_uv
 from parts.serials import ask_again, numbers_read, show_kept
 from parts.sheet import show_advice, show_facts, show_words
 from parts.words import POOR, counted, minute, not_printed, plain
@@ -215,7 +219,7 @@ def list_examinations(library: Library) -> None:
     for line in lines[first : first + PAGE]:
         _show_line(library, line)
     if pages > 1:
-        st.pagination(pages, key=LIST_PAGE)
+        st.pagination(pages, key=LIST_PAGE, persist_state="session")
     if running:
         titles = ", ".join(f"“{plain(job.title)}”" for job in running)
         with waiting.container(), st.spinner(f"Being saved: {titles}. It appears here by itself."):
@@ -230,7 +234,7 @@ def _look_for(lines: Sequence[ExaminationLine]) -> list[ExaminationLine]:
         st.caption(every)
         return list(lines)
     wanted = st.text_input(
-        "Find", key=WANTED, icon=":material/search:",
+        "Find", key=WANTED, icon=":material/search:", persist_state="session",
         placeholder="title, photo, person, serial number, number or date",
     )  # fmt: skip
     found = [line for line in lines if _holds(line, wanted)]
@@ -324,6 +328,8 @@ def open_examination(library: Library, number: int) -> None:
     st.header(plain(record.title))
     _say_note(number)
     _say_soundness(library, record)
+    if any(one["lighting"] == Lighting.UV_A for one in record.document["references"]):
+        say_uv(Lighting.UV_A)
     shown = choose_pictures(record)
     left, right = st.columns([3, 2], gap="medium")
     with left:
@@ -560,7 +566,7 @@ def _ask_again(library: Library, record: ExaminationRecord) -> None:
                         "rank": match["rank"],
                         "specimen": match["specimen"],
                         "standing": match["standing"],
-                        "similarity": match["similarity"],
+                        "likeness": likeness_words(match),
                     }
                     for match in answer["matches"]
                 ],
@@ -568,6 +574,7 @@ def _ask_again(library: Library, record: ExaminationRecord) -> None:
                 key=f"{key}-{title}",
             )
             st.caption(plain(str(answer["reading"]["says"])))
+    st.caption(plain(RANKED_BY))
 
 
 def _print(library: Library, record: ExaminationRecord) -> None:

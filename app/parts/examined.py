@@ -80,6 +80,8 @@ def _side_by_side(library: Library, record: ExaminationRecord, one: Mapping[str,
         for key, (kind, heading, label) in words.items()
         if (pane := _pane(library, record, one["pictures"].get(key), key, kind, heading, label))
     ]
+    dark = compared_reference(record.document, one)["lighting"] == "uv-a"
+    panes = [pane | {"dark": dark} for pane in panes]
     show_panes(panes, label="The pictures as saved", footnote=CAUTION, key=f"exam-{standing}")
 
 

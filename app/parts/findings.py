@@ -47,7 +47,7 @@ def show_findings(library: Library, section: Section, *, key: str) -> None:
     for number, finding in enumerate(findings[first : first + PAGE], start=first + 1):
         show_finding(library, number, finding, key=f"{key}-{number}")
     if pages > 1:
-        st.pagination(pages, key=place)
+        st.pagination(pages, key=place, persist_state="session")
 
 
 def show_finding(library: Library, number: int, finding: Finding, *, key: str) -> None:
@@ -86,29 +86,37 @@ def show_finding(library: Library, number: int, finding: Finding, *, key: str) -
 
 def offer_withdrawal(library: Library, finding: Finding, *, key: str) -> None:
     """Offer to take one of the specimens out of search."""
-    searched = [
-        name
-        for name in finding.specimens[:MOST_LINKS]
-        if library.specimen(name).state is IntakeState.CONFIRMED
-    ]
-    if not searched:
+    # All of them, whatever has become of them: options that shrink would move the choice to
+    # another specimen in the very run that takes it out.
+    names = finding.specimens[:MOST_LINKS]
+    gone = [name for name in names if not _is_searched(library, name)]
+    if len(gone) == len(names):
         st.caption("None of these is searched any more.")
         return
     with st.expander("Withdraw one of them"), st.form(f"withdraw-{key}", border=False):
-        name = st.selectbox("Specimen", searched, key=f"which-{key}")
+        if gone:
+            st.caption(f"Not searched any more: {plain(', '.join(gone))}.")
+        name = st.selectbox("Specimen", names, index=None, placeholder="choose", key=f"which-{key}")
         reason = st.text_input("Reason *", f"set report: {finding.kind}", key=f"reason-{key}")
         person = ask_name(library, f"person-{key}")
         if not st.form_submit_button("Withdraw"):
             return
-        if not person or not reason.strip():
-            st.error("Give your name and the reason.")
+        if name is None or not person or not reason.strip():
+            st.error("Choose the specimen, give your name and the reason.")
+            return
+        if name in gone:
+            st.error(f"{plain(name)} is not searched any more; nothing was changed.")
             return
         try:
-            library.withdraw(str(name), by=person, reason=reason.strip())
+            library.withdraw(name, by=person, reason=reason.strip())
         except LoupebookError as error:
             st.error(plain(str(error)))
             return
     st.rerun()
+
+
+def _is_searched(library: Library, name: str) -> bool:
+    return library.specimen(name).state is IntakeState.CONFIRMED
 
 
 def offer_rebuild(library: Library, *, key: str) -> None:

@@ -19,6 +19,7 @@ MOST_BYTES = 80 * 2**20
 QUERY = "query"
 PUT_AWAY = "queries-put-away"
 TAKEN = "photos-taken"
+PASTE_FAULT = "paste-fault"
 
 
 @dataclass(frozen=True)
@@ -75,6 +76,9 @@ def offer_photo() -> Handed | None:
             )
         if query:
             st.button("Put this photo away", on_click=_put_away)
+    # Below the box: with a photo in hand it is closed, and pasting works all the same.
+    if st.session_state.pop(PASTE_FAULT, False):
+        st.error("What was pasted did not arrive whole. Paste it again, or choose the file.")
     return st.session_state.get(QUERY)
 
 
@@ -106,7 +110,7 @@ def _take_paste() -> None:
     try:
         data = base64.b64decode(pasted["base64"], validate=True)
     except (binascii.Error, ValueError):
-        st.session_state["paste-fault"] = True
+        st.session_state[PASTE_FAULT] = True
         return
     _take(Handed(data, str(pasted["name"])[:120]))
 

@@ -36,6 +36,7 @@ _judge = web_component("judge", "view")
 SITTING, EXPLAINED, BEGUN = "practice-sitting", "practice-explained", "practice-number"
 CANNOT_TELL = "cannot tell"
 AHEAD = "practice-ahead"
+MADE = "practice-round-made"
 GIVEN = {"genuine": "◎ Genuine", "fake": "◆ Fake", CANNOT_TELL: "? Cannot tell"}
 ABOUT = {
     "easy": "easy: copies that lie far from genuine ones, a genuine one is shown beside",
@@ -86,6 +87,7 @@ def ask(library: Library, sitting: Sitting) -> None:
     photo_id = sitting.photo_ids[number]
     total = len(sitting.photo_ids)
     st.progress(number / total, text=f"Question {number + 1} of {total}")
+    say_uv(Lighting(sitting.practice_round.definition["lighting"]))
     explained: Explained | None = st.session_state.get(EXPLAINED)
     if explained is not None and explained.answer.photo_id == photo_id:
         show_answer(library, explained, last=number + 1 == total)
@@ -253,6 +255,8 @@ def make_round(library: Library) -> None:
         _make(library, name.strip(), by, RoundDefinition(
             tuple(editions), int(questions), difficulty, lighting
         ))  # fmt: skip
+    if MADE in st.session_state:
+        st.success(f"The round **{plain(st.session_state.pop(MADE))}** is ready.")
     print_quiz(library)
 
 
@@ -266,7 +270,9 @@ def _make(library: Library, name: str, by: str, definition: RoundDefinition) -> 
     except LoupebookError as error:
         st.error(plain(str(error)))
         return
-    st.success(f"The round **{plain(name)}** is ready.")
+    st.session_state[MADE] = name
+    # The tab that offers the rounds was drawn before.
+    st.rerun()
 
 
 def print_quiz(library: Library) -> None:

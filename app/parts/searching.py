@@ -60,8 +60,9 @@ def _choice(label: str, options: dict[Option, str], key: str) -> Option | None:
         [None, *options],
         format_func=lambda option: ANY if option is None else options[option],
         key=key,
-        # Where a run ends before it is drawn, what was chosen still holds.
-        persist_state="page",
+        # Where a run ends before it is drawn, and where the page is left, what was chosen still
+        # holds: else another search than the one looked at would be saved.
+        persist_state="session",
     )
 
 

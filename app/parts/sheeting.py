@@ -169,7 +169,7 @@ def _pair(library: Library, edition: str, marque: str | None) -> list[str]:
         fakes = _names(library, marque=marque, edition=edition, standing=Standing.FAKE)
         second = _one("Copy", fakes, "sheet-copy")
     st.caption("Left open, the first of either is shown.")
-    return [first, second] if first and second else []
+    return [name for name in (first, second) if name]
 
 
 def show_preview(library: Library, definition: SheetDefinition) -> None:

@@ -10,6 +10,7 @@ import streamlit as st
 from loupebook.errors import LoupebookError
 from loupebook.library import IntakeState
 from parts.correcting import offer_confirmation, offer_edit, offer_photo_edit, show_history
+from parts.current_set import faults_shown, open_set
 from parts.persons import ask_name
 from parts.pictures import served_thumbnail
 from parts.plates import show_plates
@@ -30,10 +31,9 @@ def show_specimen(library: Library, specimen: SpecimenRecord, line: int) -> None
         )
     elif specimen.state is IntakeState.PROPOSED:
         st.info("Proposed, not searched until a second person confirms it.")
-    photos = library.photos(specimen.name)
     left, right = st.columns([6, 4], gap="medium")
     with left:
-        show_photos(library, photos)
+        show_photos(specimen.name)
     with right:
         show_record(specimen)
         offer_changes(library, specimen, line)
@@ -41,11 +41,21 @@ def show_specimen(library: Library, specimen: SpecimenRecord, line: int) -> None
 
 
 @st.fragment
-def show_photos(library: Library, photos: list[PhotoRecord]) -> None:
-    """Show one photo large and the others to choose from."""
-    if not photos:
-        st.warning("No photo is recorded for this specimen.")
-        return
+def show_photos(name: str) -> None:
+    """Show one photo of a specimen large and the others to choose from."""
+    # Alone, it runs long after the page: what others have done to the set meanwhile must be read.
+    with faults_shown():
+        library = open_set()
+        if library is None:
+            return
+        photos = library.photos(name)
+        if photos:
+            _show_photos(library, photos)
+        else:
+            st.warning("No photo is recorded for this specimen.")
+
+
+def _show_photos(library: Library, photos: list[PhotoRecord]) -> None:
     by_id = {photo.photo_id: photo for photo in photos}
     shown = by_id.get(st.session_state.get("shown-photo"), photos[0])
     show_photo(library, shown)

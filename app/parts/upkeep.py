@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from typing import TYPE_CHECKING
 
 import streamlit as st
@@ -29,12 +30,20 @@ def offer_verify(library: Library) -> None:
         placeholder="64 letters and digits, if you have one",
         help="Only a head kept outside the set shows whether the whole log was rewritten.",
     ).strip()
+    info = library.info()
+    about = (info.set_id, info.change_counter, head)
     if st.button("Check the set", icon=":material/fact_check:"):
         with shown_progress() as progress:
-            st.session_state[CHECKED] = library.verify(known_head=head or None, progress=progress)
-    check = st.session_state.get(CHECKED)
-    if check is None:
+            check = library.verify(known_head=head or None, progress=progress)
+        at = f"{datetime.datetime.now(datetime.UTC):%Y-%m-%d %H:%M} UTC"
+        st.session_state[CHECKED] = (about, at, check)
+    if CHECKED not in st.session_state:
         return
+    checked, at, check = st.session_state[CHECKED]
+    if checked != about:
+        st.caption(f"The check of {at} was of another state of the set, or of another head.")
+        return
+    st.caption(f"Checked {at}. What happens to files later shows at the next check.")
     if check.ok:
         st.success("Sound: nothing is missing, altered or stale.", icon=":material/verified:")
     elif check.records.ok and not check.examinations:

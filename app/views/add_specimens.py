@@ -11,6 +11,7 @@ from parts.batch import offer_batch
 from parts.current_set import open_set, say_no_set
 from parts.entry import (
     Entry,
+    ask_state,
     ask_to_save,
     current_draft,
     keep,
@@ -60,7 +61,7 @@ def enter_one(library: Library) -> None:
         shown = show_photos(library, draft)
         photos = tuple(photo for photo, _ in shown)
         guide = st.container()
-    fields = read_fields(library, draft)
+    fields = read_fields(library, draft) | ask_state(library, draft)
     entry = Entry(fields, tuple(incoming(photo, data) for photo, data in shown))
     # Filled last, because they depend on what is chosen below them.
     with guide:
@@ -71,9 +72,9 @@ def enter_one(library: Library) -> None:
         with warnings:
             show_remarks(remarks_on(library, entry, nearest))
     keep(library, draft, fields, photos)
-    person, state, wanted = ask_to_save(library, len(photos))
+    person, wanted = ask_to_save(library, len(photos))
     if wanted:
-        save(library, Entry(fields, entry.photos, person), state)
+        save(library, Entry(fields, entry.photos, person))
 
 
 def incoming(photo: DraftPhoto, data: bytes) -> IncomingPhoto:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
+from parts.address import asked_number
 from parts.current_set import open_set, say_no_set
 from parts.examinations import OPENED, list_examinations, open_examination
 
@@ -13,9 +14,9 @@ def examinations() -> None:
     library = open_set()
     if library is None:
         return say_no_set()
-    number = st.query_params.get(OPENED)
-    if number is not None and number.isdigit():
-        return open_examination(library, int(number))
+    number = asked_number(OPENED)
+    if number is not None:
+        return open_examination(library, number)
     st.markdown(
         "An examination keeps a photo, the answer to it and everything that it rests on, exactly "
         "as it was. It records a comparison, not what the item is."

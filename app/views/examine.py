@@ -102,7 +102,7 @@ class Limits:
         with self._box:
             choose_filters(self._library)
             st.session_state.setdefault(HOW_MANY_KEY, HOW_MANY[0])
-            st.segmented_control("How many", HOW_MANY, key=HOW_MANY_KEY, persist_state="page")
+            st.segmented_control("How many", HOW_MANY, key=HOW_MANY_KEY, persist_state="session")
 
 
 @st.fragment

@@ -60,7 +60,7 @@ def browse(library: Library) -> None:
         cards = [specimen_card(library, specimen, "shelf") for specimen in specimens]
     show_plates(cards, label="Specimens", key="shelf", on_choose=open_from_list)
     if pages > 1:
-        st.pagination(pages, key="library-page")
+        st.pagination(pages, key="library-page", persist_state="session")
 
 
 def open_from_list(name: str) -> None:
@@ -79,6 +79,7 @@ def choose_filters(library: Library) -> dict[str, object]:
     text = st.text_input(
         "Search the records",
         key="library-text",
+        persist_state="session",
         placeholder="name, marque, edition, origin, serial, source or notes",
         icon=":material/search:",
     )
@@ -96,11 +97,15 @@ def choose_filters(library: Library) -> dict[str, object]:
         }
         labels = {"origin": "Print origin"}
         for number, (name, words) in enumerate(options.items()):
+            if st.session_state.get(f"library-{name}") not in (None, *words):
+                st.session_state[f"library-{name}"] = None
             chosen[name] = columns[number % 4].selectbox(
                 labels.get(name, name.capitalize()),
                 [None, *words],
                 format_func=lambda option, words=words: "any" if option is None else words[option],
                 key=f"library-{name}",
+                # A specimen that is opened takes the list off the page; who comes back goes on.
+                persist_state="session",
             )
         say_uv(st.session_state["library-lighting"])
     return chosen

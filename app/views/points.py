@@ -9,6 +9,7 @@ import streamlit as st
 
 from loupebook.errors import ComparisonError, LoupebookError, RecordNotFound
 from loupebook.library import Design, design_phrase, points_to_annotations
+from parts.address import asked_number
 from parts.current_set import open_set, overview_of, say_empty_set, say_no_set
 from parts.desk_draw import consensus_of, draw_region
 from parts.desk_points import ASKED_DESIGN
@@ -25,7 +26,7 @@ HOW = (
     "copies get wrong. Each examination of the design then shows the place enlarged: the photo "
     "in question beside the nearest genuine and the nearest fake."
 )
-ROUND = "point-round"
+ROUND, DESIGN, TAKEN_IN = "point-round", "point-design", "points-taken-in"
 
 
 def points_page() -> None:
@@ -44,7 +45,12 @@ def points_page() -> None:
         )
         return None
     _choose_asked(library, designs)
-    design = st.selectbox("Design", designs, format_func=_named, key="point-design")
+    # Options and their words leave out what changes with the set: how many photos there are.
+    by_shown = {design.shown: design for design in designs}
+    chosen = st.selectbox(
+        "Design", list(by_shown), format_func=lambda one: _named(by_shown[one]), key=DESIGN
+    )
+    design = by_shown[chosen]
     points = library.points.of(
         marque=design.marque,
         edition=design.edition,
@@ -56,7 +62,7 @@ def points_page() -> None:
     with left:
         region, anchor = _drawing(library, design, points)
     with right:
-        _new_point(library, anchor, region)
+        _new_point(library, design, anchor, region)
     _list(library, points)
     _exchange(library, points)
     return None
@@ -64,24 +70,24 @@ def points_page() -> None:
 
 def _choose_asked(library: Library, designs: Sequence[Design]) -> None:
     """Choose, once, the design of the photo that the address names."""
-    asked = st.query_params.pop(ASKED_DESIGN, None)
-    if asked is None or not asked.isdecimal():
+    asked = asked_number(ASKED_DESIGN)
+    st.query_params.pop(ASKED_DESIGN, None)
+    if asked is None:
         return
     with suppress(RecordNotFound):
-        photo = library.photo(int(asked))
+        photo = library.photo(asked)
         specimen = library.specimen(photo.specimen)
         wanted = (
             specimen.marque, specimen.edition, specimen.element, photo.view, photo.lighting,
         )  # fmt: skip
-        for design in designs:
-            if design.shown == wanted:
-                st.session_state["point-design"] = design
+        if wanted in [design.shown for design in designs]:
+            st.session_state[DESIGN] = wanted
 
 
 def _named(design: Design) -> str:
     how = taken(design.view, design.lighting)
     name = design_phrase(design.marque, design.edition)
-    return f"{name}, {design.element}, {how} ({counted(design.photos, 'photo')})"
+    return f"{name}, {design.element}, {how}"
 
 
 def _drawing(
@@ -103,15 +109,20 @@ def _drawing(
 
 
 def _new_point(
-    library: Library, anchor: int | None, region: list[tuple[float, float]] | None
+    library: Library,
+    design: Design,
+    anchor: int | None,
+    region: list[tuple[float, float]] | None,
 ) -> None:
     st.subheader("A new point")
     number = st.session_state.get(ROUND, 0)
-    with st.form(f"point-{number}", border=False):
-        title = st.text_input("Name of the place", key=f"point-title-{number}", max_chars=200)
-        shows = st.text_area("What a genuine one shows there", key=f"point-shows-{number}")
-        copies = st.text_area("What copies get wrong there", key=f"point-copies-{number}")
-        by = ask_name(library, f"point-by-{number}")
+    # What is typed is of this design: where another one takes its place, it must not stand there.
+    place = f"{number}-{'|'.join(str(part) for part in design.shown)}"
+    with st.form(f"point-{place}", border=False):
+        title = st.text_input("Name of the place", key=f"point-title-{place}", max_chars=200)
+        shows = st.text_area("What a genuine one shows there", key=f"point-shows-{place}")
+        copies = st.text_area("What copies get wrong there", key=f"point-copies-{place}")
+        by = ask_name(library, f"point-by-{place}")
         if not st.form_submit_button("Record this point", type="primary"):
             st.caption("Region taken." if region else "No region taken yet.")
             return
@@ -175,7 +186,12 @@ def _exchange(library: Library, points: list[PointRecord]) -> None:
             except LoupebookError as error:
                 st.error(plain(str(error)))
                 return
-            st.success(f"{counted(len(taken_in), 'point')} taken in.")
+            st.session_state[TAKEN_IN] = f"{counted(len(taken_in), 'point')} taken in."
+            # The list above holds them from the next run on.
+            st.rerun()
+        said = st.session_state.pop(TAKEN_IN, None)
+        if said:
+            st.success(said)
 
 
 points_page()

@@ -5,17 +5,19 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any, ClassVar
 
 import numpy as np
 import pytest
+from streamlit.runtime.scriptrunner import RerunData
 from streamlit.testing.v1 import AppTest
 
 APP = Path(__file__).parents[2] / "app"
 sys.path.insert(0, str(APP))
 
-from loupebook.imaging import DecodedPhoto  # noqa: E402
+from loupebook.imaging import DecodedPhoto, decode_photo  # noqa: E402
 from loupebook.library import (  # noqa: E402
     FoundItem,
     Library,
@@ -45,10 +47,10 @@ class ToldLibrary(Library):
     def encoder(self) -> None:
         """Load none: no test here needs it."""
 
-    def search(self, photo: DecodedPhoto, **asked: Any) -> SearchReport:
+    def search(self, photo: DecodedPhoto | bytes, **asked: Any) -> SearchReport:
         self.asked.append(asked)
         filters: SearchFilters = asked["filters"]
-        pixels = photo.pixels
+        pixels = (decode_photo(photo) if isinstance(photo, bytes) else photo).pixels
         matches = []
         for specimen in self.specimens(state="confirmed"):
             if filters.standing not in (None, specimen.standing):
@@ -131,6 +133,32 @@ def opened(page: str | None = None, prepare: Callable[[AppTest], None] | None = 
         at.switch_page(PAGES[page]).run()
     assert not at.exception
     return at
+
+
+def run_fragment(at: AppTest, monkeypatch: pytest.MonkeyPatch) -> AppTest:
+    """Run the one fragment of the page alone, as a browser does where something in it is touched.
+
+    The app must have run whole before; afterwards it holds what the fragment shows and no more.
+    """
+    (fragment,) = at._fragment_storage._fragments
+    with monkeypatch.context() as patched:
+        patched.setattr(
+            "streamlit.testing.v1.local_script_runner.RerunData",
+            partial(RerunData, fragment_id=fragment),
+        )
+        return at.run()
+
+
+def send(at: AppTest, component: str, **state: Any) -> AppTest:
+    """Run as after a component of ours, mounted once, has sent its state."""
+    (element,) = (
+        one
+        for one in at.get("bidi_component")
+        if one.proto.component_name == f"loupebook_{component}"
+    )
+    states = at._tree.get_widget_states()
+    states.widgets.add(id=element.proto.id, json_value=json.dumps(state))
+    return at._run(states)
 
 
 def shown(at: AppTest, component: str) -> list[dict[str, Any]]:

@@ -11,7 +11,7 @@ from app_driver import PAGES, opened, shown, told, words
 from streamlit.testing.v1 import AppTest
 
 from drawn_prints import as_bytes, draw_print
-from loupebook.library import Element, Library, Lighting, Standing, View
+from loupebook.library import Element, IntakeState, Library, Lighting, Standing, View
 
 
 @pytest.fixture
@@ -189,6 +189,23 @@ def test_a_record_typed_before_its_first_photo_is_there_again(library: Library) 
     assert [draft.fields["name"] for draft in library.drafts.all()] == ["S-88"]
 
 
+def test_what_is_to_be_proposed_stays_so(library: Library) -> None:
+    def state(at: AppTest) -> Any:
+        return next(one for one in at.radio if one.label == "Enter it as")
+
+    at = fill(with_photos(("a.png", as_bytes(draw_print(40)))))
+    state(at).set_value(IntakeState.PROPOSED).run()
+    at.switch_page(PAGES["library"]).run()
+    at.switch_page(PAGES["add"]).run()
+    assert state(at).value is IntakeState.PROPOSED
+    again = opened("add")
+    next(button for button in again.button if button.label == "Go on").click().run()
+    assert state(again).value is IntakeState.PROPOSED
+    save(again)
+    assert library.specimen("S-77").state is IntakeState.PROPOSED
+    assert state(again).value is IntakeState.CONFIRMED  # the next one is another
+
+
 def test_a_folder_that_finds_no_room_for_temporary_files_is_said(
     library: Library, photo_folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -241,6 +258,20 @@ def test_a_folder_with_a_manifest_is_checked_then_added_and_a_second_time_adds_n
         assert any(expected in box.value for box in at.warning), [box.value for box in at.warning]
     assert "missing" in words(at)
     assert library.specimen("N-0").standing is Standing.FAKE
+
+
+def test_the_report_of_one_folder_does_not_stand_under_another(
+    library: Library, photo_folder: Path, tmp_path: Path
+) -> None:
+    at = opened("add")
+    at.text_input(key="batch-path").set_value(str(photo_folder)).run()
+    at.text_input(key="batch-person").set_value("E. Example").run()
+    next(button for button in at.button if button.label == "Check only").click().run()
+    assert "already there" in at.success[0].value
+    at.text_input(key="batch-path").set_value(str(tmp_path / "nowhere")).run()
+    assert not at.success
+    at.text_input(key="batch-path").set_value(str(photo_folder)).run()
+    assert "already there" in at.success[0].value
 
 
 def test_in_a_set_of_two_persons_the_page_says_that_it_waits(

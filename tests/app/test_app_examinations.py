@@ -6,6 +6,7 @@ import shutil
 import threading
 from collections.abc import Callable
 from concurrent.futures import wait
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -25,6 +26,7 @@ from loupebook.library import (
     SearchFilters,
     bearing_of,
     encode_jpeg,
+    likeness_words,
     result_words,
     telling_map,
 )
@@ -187,6 +189,37 @@ def test_the_nearest_genuine_stands_there_with_name_and_photo_beside_all_matches
     ]
 
 
+def test_then_and_now_tell_by_what_the_references_are_ranked(
+    examined: Path, told_of: Callable[[Path], Path]
+) -> None:
+    folder = told_of(examined)
+    at = reopened(opened("examinations"))
+    assert not any("UV-A" in one.value for one in at.warning)
+    next(one for one in at.button if one.label == "Ask today's set").click().run()
+    assert not at.exception
+    tables = [one.value for one in at.dataframe if "likeness" in one.value]
+    saved = [likeness_words(one) for one in record_of(folder).document["answer"]["matches"]]
+    assert [list(one["likeness"]) for one in tables] == [saved, saved]
+    assert not any("similarity" in one.value for one in at.dataframe)
+
+
+def test_an_examination_with_uv_references_cautions_and_is_dark(
+    examined: Path, told_of: Callable[[Path], Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told_of(examined)
+    as_saved = Examiner.open
+
+    def under_uv(examiner: Examiner, *which: int) -> ExaminationRecord:
+        record = as_saved(examiner, *which)
+        lit = [one | {"lighting": "uv-a"} for one in record.document["references"]]
+        return replace(record, document={**record.document, "references": lit})
+
+    monkeypatch.setattr(Examiner, "open", under_uv)
+    at = reopened(opened("examinations"))
+    assert ["wear UV-blocking glasses" in one.value for one in at.warning] == [True]
+    assert all(pane["dark"] for pane in shown(at, "viewer")[0]["panes"])
+
+
 def test_a_reference_that_is_gone_keeps_its_name(
     examined: Path, told_of: Callable[[Path], Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -216,8 +249,24 @@ def test_a_long_list_is_looked_through(examined: Path, told_of: Callable[[Path],
     assert [one.key for one in at.button if one.label == "Open"] == ["open-5"]
     at.text_input(key="examinations-wanted").set_value("soft").run()
     assert [one.key for one in at.button if one.label == "Open"] == ["open-2"]
+    reopened(at, 2)
+    next(one for one in at.button if one.label == "Back to the list").click().run()
+    assert [one.key for one in at.button if one.label == "Open"] == ["open-2"]
     at.text_input(key="examinations-wanted").set_value("no such words").run()
     assert "No examination holds all of these words" in words(at)
+
+
+@pytest.mark.parametrize("number", ["²", "9" * 23, "-1", "x"])
+def test_an_address_that_names_no_examination_shows_the_list(
+    examined: Path, told_of: Callable[[Path], Path], number: str
+) -> None:
+    told_of(examined)
+    at = opened("examinations")
+    at.query_params["examination"] = number
+    at.run()
+    assert not at.exception
+    assert not at.error
+    assert "2 examinations" in words(at)
 
 
 def test_a_note_of_several_lines_is_kept_and_shown_whole(

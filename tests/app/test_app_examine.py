@@ -11,7 +11,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from app_driver import APP, ToldLibrary, opened, shown, told, words
+from app_driver import APP, PAGES, ToldLibrary, opened, send, shown, told, words
 from PIL import Image, ImageFilter
 from streamlit.testing.v1 import AppTest
 
@@ -281,6 +281,16 @@ def test_an_undecodable_file_is_said_and_nothing_searched(
     assert ToldLibrary.asked == []
 
 
+def test_a_paste_that_arrives_broken_is_said_once(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled)
+    at = send(opened(), "paste", pasted={"name": "cut.png", "base64": "iVBORw0"})
+    assert "did not arrive whole" in at.error[0].value
+    at.run()
+    assert not at.error
+
+
 def test_filters_that_leave_nothing_can_be_cleared(
     filled: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -353,6 +363,29 @@ def test_a_drawn_crop_reaches_the_search_in_pixels_of_the_turned_photo() -> None
     assert Region().arguments(400, 200) == {"quarter_turns": 0}
 
 
+def test_outline_and_filters_are_there_again_after_another_page(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, filled)
+    at = hand_in(opened(), as_bytes(draw_print(1)))
+    at.selectbox(key="filter-standing").select("fake")
+    at.get("button_group")[-1].set_value(20).run()
+    corners = [[0.2, 0.1], [0.6, 0.1], [0.6, 0.5], [0.2, 0.5]]
+    send(at, "crop", region={"corners": corners, "turns": 0, "mode": "box"})
+    assert not at.exception
+    asked = ToldLibrary.asked[-1]
+    assert asked["filters"].standing == "fake"
+    assert asked["k"] == 20
+    assert "box" in asked
+    searches = len(ToldLibrary.asked)
+    at.switch_page(PAGES["library"]).run()
+    at.switch_page("views/examine.py").run()
+    assert not at.exception
+    assert len(ToldLibrary.asked) == searches
+    assert shown(at, "crop")[0]["corners"] == corners
+    assert at.selectbox(key="filter-standing").value == "fake"
+
+
 def test_results_can_be_taken_away_as_json_and_csv(
     filled: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -385,9 +418,10 @@ def test_two_items_in_one_photo_are_offered_one_at_a_time(
 ) -> None:
     corners = ((30.0, 10.0), (90.0, 10.0), (90.0, 60.0), (30.0, 60.0))
     other = tuple((x + 100, y) for x, y in corners)
-    items = (FoundItem(corners, "A", 0.9), FoundItem(other, "B", 0.8))
+    items = (FoundItem(corners, "A", 0.9), FoundItem(other, "*B*", 0.8))
     told(monkeypatch, filled, items=items)
     at = hand_in(opened(), as_bytes(draw_print(1)))
+    assert at.button(key="item-2").label == r"Item 2, near \*B\*"
     assert "seems to show 2 items" in words(at)
     at.button(key="item-2").click().run()
     assert not at.exception

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
-from app_driver import opened, shown, told, words
+from app_driver import PAGES, opened, run_fragment, shown, told, words
 from streamlit.testing.v1 import AppTest
 
 from drawn_prints import as_bytes, draw_print
@@ -70,6 +71,24 @@ def test_filters_and_text_narrow_the_list_and_go_back_to_the_first_page(library:
     assert names(at) == ["S-03", "S-09", "S-15", "S-21", "S-27"]
     at.text_input(key="library-text").set_value("s-2").run()
     assert names(at) == ["S-21", "S-27"]
+
+
+def test_the_list_is_as_it_was_left_when_a_specimen_is_closed(library: Library) -> None:
+    at = opened("library")
+    at.text_input(key="library-text").set_value("s-").run()
+    at.get("pagination")[0].set_value(2).run()
+    at.query_params["specimen"] = "S-27"
+    at.run()
+    next(button for button in at.button if button.label == "Back to the list").click().run()
+    assert names(at) == [f"S-{number:02d}" for number in range(25, 31)]
+    at.selectbox(key="library-marque").select("Marque 3").run()
+    at.switch_page(PAGES["examinations"]).run()
+    for specimen in library.specimens(marque="Marque 3"):
+        library.edit_specimen(specimen.name, {"marque": "Marque 9"}, by="a curator", reason="r")
+    at.switch_page(PAGES["library"]).run()
+    assert not at.exception
+    assert at.text_input(key="library-text").value == "s-"
+    assert at.selectbox(key="library-marque").value is None  # no specimen bears it any more
 
 
 def test_the_lighting_filter_cautions_about_uv_a_and_can_leave_nothing(library: Library) -> None:
@@ -185,11 +204,29 @@ def test_a_wrong_standing_is_corrected_and_the_correction_taken_back(library: Li
     assert not at.error
     table = at.dataframe[0].value
     assert "laboratory" in set(table["why"])
+    at.selectbox(key="undo-line-S-02").select_index(0)
     field = next(one for one in at.text_input if one.label == "Why it is taken back")
     field.set_value("wrong report")
     at.text_input(key="undo-person").set_value("C. Example")
     next(button for button in at.button if button.label == "Take it back").click().run()
     assert library.specimen("S-02") == before
+
+
+def test_the_line_that_was_chosen_is_taken_back_and_no_later_one(library: Library) -> None:
+    for notes in ("first", "second"):
+        library.edit_specimen("S-02", {"notes": notes}, by="a curator", reason="typed")
+    chosen = library.history("S-02")[-1].event_id
+    at = open_specimen("S-02")
+    next(one for one in at.text_input if one.label == "Why it is taken back").set_value("mistyped")
+    at.text_input(key="undo-person").set_value("C. Example")
+    next(button for button in at.button if button.label == "Take it back").click().run()
+    assert "Choose the line" in at.error[0].value
+    at.selectbox(key="undo-line-S-02").set_value(chosen)
+    library.edit_specimen("S-02", {"source": "a shop"}, by="another curator", reason="learnt")
+    next(button for button in at.button if button.label == "Take it back").click().run()
+    assert not at.exception
+    now = library.specimen("S-02")
+    assert (now.notes, now.provenance.source) == ("first", "a shop")
 
 
 def test_the_name_typed_last_signs_and_is_filled_in_everywhere(library: Library) -> None:
@@ -218,6 +255,40 @@ def test_a_mislabelled_photo_is_corrected(library: Library) -> None:
     assert not at.exception
     assert library.photos("S-02")[0].view is View.BACK
     assert library.log()[-1].action == "edit-photo"
+
+
+def correct_scale(at: AppTest, monkeypatch: pytest.MonkeyPatch, scale: float) -> AppTest:
+    """Correct the scale of the photo on show, as a browser does: its part of the page runs."""
+    next(one for one in at.number_input if one.label.startswith("Scale")).set_value(scale)
+    next(one for one in at.text_input if one.label == "Why it is corrected").set_value("measured")
+    at.text_input(key="photo-person").set_value("C. Example")
+    next(button for button in at.button if button.label == "Save the correction").click()
+    return run_fragment(at, monkeypatch)
+
+
+def test_correcting_a_photo_leaves_what_another_has_corrected(
+    library: Library, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = open_specimen("S-02")
+    photo = library.photos("S-02")[0]
+    lit = {"lighting": Lighting.UV_A}
+    library.edit_photo(photo.photo_id, lit, by="another curator", reason="it is UV-A")
+    correct_scale(at, monkeypatch, 12.0)
+    assert "corrected this photo meanwhile" in at.error[0].value
+    assert library.photos("S-02")[0].lighting is Lighting.UV_A
+    correct_scale(at, monkeypatch, 12.0)
+    now = library.photos("S-02")[0]
+    assert (now.lighting, now.px_per_mm) == (Lighting.UV_A, 12.0)
+
+
+def test_a_photo_that_goes_while_its_specimen_is_open_is_said(
+    library: Library, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = open_specimen("S-02")
+    shutil.rmtree(library.folder / "photos")
+    run_fragment(at, monkeypatch)
+    assert not at.exception
+    assert "loupebook verify" in words(at)
 
 
 def test_an_unknown_name_in_the_address_is_said(library: Library) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -35,3 +36,40 @@ def test_an_answer_pressed_twice_is_explained_and_goes_on(
         assert not at.exception
         assert at.button(key=f"answer-{sitting.photo_ids[1]}")
         assert len(library.practice.answers()) == 1
+
+
+def test_a_round_just_made_is_there_to_take(
+    taught_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, tmp_path / "set")
+    with opened_copy(taught_folder, tmp_path / "set"):
+        at = opened("practice")
+        assert "There is no round yet" in words(at)
+        at.text_input(key="round-name").set_value("Bands *1*")
+        at.text_input(key="round-by").set_value("a trainer")
+        next(one for one in at.button if one.label == "Make the round").click().run()
+        assert not at.exception
+        assert "is ready" in at.success[0].value
+        assert at.selectbox(key="practice-round").options == ["Bands *1*"]
+        at.run()
+        assert not at.success
+
+
+def test_a_round_under_uv_a_cautions(
+    taught_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, tmp_path / "set")
+    # No answer is given, so that nothing need be made ahead.
+    monkeypatch.setattr("parts.practising._look_ahead", lambda *_: None)
+    with opened_copy(taught_folder, tmp_path / "set") as library:
+        library.practice.make_round("Bands", RoundDefinition(questions=1), by="a trainer")
+        at = opened("practice")
+        at.text_input(key="practice-learner").set_value("Lea")
+        next(one for one in at.button if one.label == "Begin").click().run()
+        assert not at.warning
+        sitting = at.session_state["practice-sitting"]
+        asked = sitting.practice_round
+        lit = replace(asked, definition={**asked.definition, "lighting": "uv-a"})
+        at.session_state["practice-sitting"] = replace(sitting, practice_round=lit)
+        at.run()
+        assert ["wear UV-blocking glasses" in one.value for one in at.warning] == [True]

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from app_driver import PAGES, opened, told
+from app_driver import PAGES, ToldLibrary, opened, told
 from streamlit.testing.v1 import AppTest
 
 from drawn_prints import as_bytes, draw_print
@@ -107,6 +107,7 @@ def ready_to_withdraw() -> tuple[AppTest, str]:
 
 def ready_to_undo() -> tuple[AppTest, str]:
     at = at_specimen("A")
+    at.selectbox(key="undo-line-A").select_index(0)
     fill(at, "Why it is taken back", "r")
     return at, "Take it back"
 
@@ -189,3 +190,17 @@ def test_each_role_is_offered_what_it_may_and_nothing_else(
     for label, action in OFFERED.items():
         offered = any(one.startswith(label) for one in seen)
         assert offered == (role in ACTIONS[action]), (label, role)
+
+
+def test_a_check_is_of_the_set_as_it_was_then(
+    library: Library, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Without an encoder there are none to check.
+    monkeypatch.setattr(ToldLibrary, "arms", lambda _: [])
+    at = opened("upkeep")
+    button(at, "Check the set").click().run()
+    assert any(one.value.startswith("Checked ") for one in at.caption)
+    library.edit_specimen("A", {"notes": "second"}, by="m", reason="r")
+    at.run()
+    assert not [*at.success, *at.warning, *at.error]
+    assert any("another state of the set" in one.value for one in at.caption)

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pypdfium2
 import pytest
-from app_driver import opened, shown, words
+from app_driver import PAGES, opened, shown, words
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
@@ -84,6 +84,34 @@ def test_report_is_made_read_and_acted_on(library: Library) -> None:
     at.run(timeout=120)
     assert library.specimen("S-1").state is IntakeState.WITHDRAWN
     assert "The set has changed since this report was made" in words(at)
+
+
+def test_what_was_withdrawn_meanwhile_is_not_exchanged_for_another(library: Library) -> None:
+    library.report()
+    at = section(opened("set_report"), "serials")
+    which = next(box for box in at.selectbox if box.label == "Specimen")
+    assert which.value is None
+    which.set_value("S-1")
+    next(box for box in at.text_input if box.label.startswith("Your name")).set_value("B. Person")
+    library.withdraw("S-1", by="C. Person", reason="sold")
+    next(button for button in at.button if button.label == "Withdraw").click()
+    at.run(timeout=120)
+    assert "S\\-1 is not searched any more" in at.error[0].value
+    assert library.specimen("S-0").state is IntakeState.CONFIRMED
+    assert library.specimen("S-1").withdrawn_reason == "sold"
+
+
+def test_the_page_of_findings_is_kept_when_a_link_was_followed(
+    library: Library, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    library.report()
+    monkeypatch.setattr("parts.findings.PAGE", 1)
+    at = opened("set_report")
+    at.get("pagination")[0].set_value(2).run()
+    at.switch_page(PAGES["library"]).run()
+    at.switch_page(PAGES["set_report"]).run()
+    assert at.session_state["findings-work_list"] == 2
+    assert any(one.value.startswith("**2.**") for one in at.markdown)
 
 
 def test_prints_are_compared_when_asked_for(library: Library) -> None:

@@ -8,7 +8,13 @@ import pytest
 from app_driver import PAGES, opened, told
 
 from drawn_prints import draw_print
-from loupebook.library import Element, SpecimenRecord, Standing, definition_of
+from loupebook.library import (
+    Element,
+    SheetDefinition,
+    SpecimenRecord,
+    Standing,
+    definition_of,
+)
 from taught_set import EDITION, PATCH, opened_copy, photo
 
 PAGES["sheets"] = "views/sheets.py"
@@ -33,6 +39,22 @@ def test_a_press_that_copies_two_designs_is_asked_for_one(
         ]  # fmt: skip
         assert at.selectbox(key="sheet-copied").value == ("Marque A", EDITION, "band")
         assert not at.exception
+
+
+def test_a_pair_shows_the_one_that_was_chosen_though_the_other_is_left_open(
+    taught_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(monkeypatch, tmp_path / "set")
+    asked: list[SheetDefinition] = []
+    with opened_copy(taught_folder, tmp_path / "set"):
+        at = opened("sheets")
+        at.selectbox(key="sheet-edition").set_value((EDITION, "Marque A")).run()
+        monkeypatch.setattr(
+            "parts.sheeting.show_preview", lambda library, definition: asked.append(definition)
+        )
+        at.selectbox(key="sheet-copy").set_value("F-1-0").run()
+        assert not at.exception
+    assert asked[-1].specimens == ("F-1-0",)
 
 
 def test_a_kept_sheet_is_looked_at_again_once_a_point_is_drawn(

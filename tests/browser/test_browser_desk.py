@@ -21,6 +21,7 @@ from browser_driver import (
     page_served,
     until_settled,
 )
+from PIL import Image
 
 from desk_prints import PX_PER_MM, Shots, fill, shots_of
 from loupebook.library import Library, encode_jpeg
@@ -401,6 +402,50 @@ def test_the_difference_map_lies_over_the_photo_as_strongly_as_wanted(
     assert laid.get_attribute("src") != against_genuine
     keep_shot(page, "differences")
     page.locator(".beside").get_by_role("radio", name="Nearest genuine").click()
+
+
+WRITTEN = """() => {
+    window.written = [];
+    const { fillText } = CanvasRenderingContext2D.prototype;
+    CanvasRenderingContext2D.prototype.fillText = function (text, ...at) {
+        window.written.push([text, this.fillStyle]);
+        return fillText.call(this, text, ...at);
+    };
+}"""
+
+
+def saved(page: playwright_api.Page, file: Path) -> str:
+    """Save what is seen as a picture; return the words that were written on it in dark ink."""
+    page.evaluate("window.written = []")
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Save what is seen as a picture").click()
+    download.value.save_as(file)
+    with Image.open(file) as picture:
+        grey = np.asarray(picture.convert("L"))
+    assert (grey[-60:] < 100).any()
+    written = page.evaluate("window.written")
+    assert {ink for _, ink in written} == {"#1c1c1c"}
+    return " ".join(text for text, _ in written)
+
+
+def test_a_saved_picture_says_what_it_shows_in_every_arrangement(
+    page: playwright_api.Page, tmp_path: Path
+) -> None:
+    page.evaluate(WRITTEN)
+    caution = "Nearness is not proof."
+    said = {}
+    for lay in ("Side by side", "Swipe", "Alternate", "Differences"):
+        page.get_by_role("radio", name=lay).click()
+        said[lay] = saved(page, tmp_path / f"{lay}.png")
+        assert "suspect.jpg" in said[lay] or lay == "Alternate"
+        assert caution in said[lay]
+    assert "Left of the bar: Your photo" in said["Swipe"]
+    assert "Right of the bar: Nearest genuine" in said["Swipe"]
+    # One of them is seen at a time.
+    assert ("Your photo" in said["Alternate"]) != ("Nearest genuine" in said["Alternate"])
+    assert "Differences: colour" in said["Differences"]
+    assert "where your photo departs from the known ones (genuine: First)" in said["Differences"]
+    assert "(hatched) Not compared" in said["Differences"]
 
 
 def test_pictures_fill_the_screen_and_none_is_there_twice(page: playwright_api.Page) -> None:

@@ -234,6 +234,17 @@ def test_editions_of_two_makers_that_share_a_name_are_never_one_design(
         assert [plate.name for plate in shown] == ["G-0", "F-unknown"]
 
 
+@pytest.mark.parametrize(
+    ("named", "shown"), [("G-2", ["G-2", "F-0-0"]), ("F-1-1", ["G-0", "F-1-1"])]
+)
+def test_beside_one_specimen_alone_comes_the_first_of_the_other_standing(
+    library: Library, named: str, shown: list[str]
+) -> None:
+    definition = SheetDefinition("pair", edition=EDITION, specimens=(named,))
+    plates = plan_sheet(library.sheet_source, definition).sections[0].plates
+    assert [plate.name for plate in plates] == shown
+
+
 OTHER = "Edition B"
 
 
@@ -538,6 +549,7 @@ def test_pages_are_written_as_pdf_and_as_numbered_png(library: Library, tmp_path
         (SheetDefinition("pocket"), "needs a marque or an edition"),
         (SheetDefinition("pair", edition="None"), "no confirmed genuine"),
         (SheetDefinition("pair", specimens=("F-0-0", "G-0")), "genuine specimen and then a fake"),
+        (SheetDefinition("pair", specimens=("G-0", "F-0-0", "F-0-1")), "shows two specimens"),
         (SheetDefinition("pair", edition=EDITION, scale=20.0), "Choose a smaller scale"),
         (SheetDefinition("pocket", edition=EDITION, scale=3.0), "a card has room for 84 × 30 mm"),
     ],

@@ -292,8 +292,9 @@ export default function (component) {
   const { data, parentElement, setStateValue } = component;
   const root = parentElement.querySelector(".root");
   const crop = (root.crop ??= new Crop(root));
-  // The outline that a search finds comes later: what a person has drawn meanwhile stays.
-  const { found, follow, ...photo } = data;
+  // The outline that a search finds comes later, and so does the region that was sent: what a
+  // person has drawn meanwhile stays.
+  const { found, follow, corners, turns, mode, ...photo } = data;
   const mark = JSON.stringify(photo);
   crop.send = (region) => setStateValue("region", region);
   if (root.mark !== mark) {

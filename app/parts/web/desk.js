@@ -238,6 +238,21 @@ class Desk extends Glass {
     return pane;
   }
 
+  // Of pictures on top of each other, those that are seen, and what the map over them means.
+  savedWords(pane) {
+    if (pane !== this.stack) return super.savedWords(pane);
+    const wanted = this.stacked();
+    if (this.lay === "alternate") return wordsOf(wanted[this.front]?.data ?? {});
+    const sides = this.lay === "swipe" && wanted.length > 1 ? ["Left of the bar: ", "Right of the bar: "] : ["", ""];
+    const captions = wanted.toReversed().flatMap(({ data }, number) => wordsOf({ ...data, heading: `${sides[number]}${data.heading}` }));
+    return this.lay === "differences" ? [...this.savedMap(), ...captions] : captions;
+  }
+
+  savedMap() {
+    const told = mapWords(this.measures(), this.map).map((part) => (typeof part === "string" ? part : `(${part.getAttribute("aria-label")})`));
+    return [[BOLD, this.map ? `Differences: ${this.map}` : "Differences: no map"], [PLAIN, told.join("")]].filter(([, text]) => text);
+  }
+
   sourceOf({ data }, aligned = null) {
     const kind = aligned ? "aligned" : "own";
     const [width, height] = aligned ? [aligned.width, aligned.height] : [data.width, data.height];

@@ -148,6 +148,11 @@ class Glass {
     );
   }
 
+  // What a saved picture says below a pane.
+  savedWords(pane) {
+    return wordsOf(pane.data);
+  }
+
   listen(pane) {
     const { glass } = pane;
     glass.tabIndex = 0;

@@ -1,32 +1,62 @@
 // What is seen under a glass, with captions and the caution, as one PNG file.
+const [SAVED_GAP, SAVED_ROW] = [16, 19];
+const [PLAIN, BOLD, SMALL] = ["14px sans-serif", "bold 14px sans-serif", "12px sans-serif"];
+
 function saveView(glass) {
   const seen = glass.allPanes().filter((pane) => !pane.data.missing && pane.glass.clientWidth);
   const density = Math.min(Math.max(window.devicePixelRatio, 2), 3);
-  const [gap, words] = [16, 150];
-  const wide = seen.reduce((sum, pane) => sum + pane.glass.clientWidth + gap, gap);
-  const tall = seen[0].glass.clientHeight + words + 2 * gap;
-  const sheet = el("canvas", { width: wide * density, height: tall * density });
+  const sheet = el("canvas");
   const pen = sheet.getContext("2d");
+  const pictures = seen[0].glass.clientHeight;
+  const wide = seen.reduce((sum, pane) => sum + pane.glass.clientWidth + SAVED_GAP, SAVED_GAP);
+  const captions = seen.map((pane) => rowsOf(pen, glass.savedWords(pane), pane.glass.clientWidth));
+  const foot = rowsOf(pen, [[SMALL, glass.data.footnote]], wide - 2 * SAVED_GAP);
+  const footTop = pictures + 3 * SAVED_GAP + SAVED_ROW * Math.max(...captions.map((rows) => rows.length));
+  const tall = footTop + SAVED_ROW * foot.length + SAVED_GAP / 2;
+  // Sizing a canvas forgets how it draws, so it comes after the words were measured.
+  Object.assign(sheet, { width: wide * density, height: tall * density });
   pen.scale(density, density);
   pen.fillStyle = "#ffffff";
   pen.fillRect(0, 0, wide, tall);
-  let left = gap;
-  for (const pane of seen) {
-    drawPane(pen, pane, left, gap);
-    const { heading, name, facts = [] } = pane.data;
-    [heading, name, ...facts].filter(Boolean).slice(0, 6).forEach((text, row) => {
-      pen.fillStyle = "#1c1c1c";
-      pen.font = `${row < 2 ? "bold " : ""}14px sans-serif`;
-      pen.fillText(text, left, gap + pane.glass.clientHeight + 20 + row * 19, pane.glass.clientWidth);
-    });
-    left += pane.glass.clientWidth + gap;
-  }
-  pen.font = "12px sans-serif";
-  pen.fillText(glass.data.footnote, gap, tall - 8, wide - 2 * gap);
+  let left = SAVED_GAP;
+  seen.forEach((pane, number) => {
+    drawPane(pen, pane, left, SAVED_GAP);
+    writeRows(pen, captions[number], left, 2 * SAVED_GAP + pictures, pane.glass.clientWidth);
+    left += pane.glass.clientWidth + SAVED_GAP;
+  });
+  writeRows(pen, foot, SAVED_GAP, footTop, wide - 2 * SAVED_GAP);
   sheet.toBlob((blob) => {
     const address = URL.createObjectURL(blob);
     el("a", { href: address, download: "loupebook-comparison.png" }).click();
     setTimeout(() => URL.revokeObjectURL(address), 10000);
+  });
+}
+
+// What stands below the picture of a pane, each part with its font.
+function wordsOf({ heading, name, facts = [], cautions = [] }) {
+  const parts = [[BOLD, heading], [BOLD, name], ...[...facts, ...cautions].map((text) => [PLAIN, text])];
+  return parts.filter(([, text]) => text);
+}
+
+// Parts broken into rows no wider than that; a word that alone is wider is squeezed as it is written.
+function rowsOf(pen, parts, width) {
+  return parts.flatMap(([font, text]) => {
+    pen.font = font;
+    const rows = [];
+    for (const word of text.trim().split(/\s+/)) {
+      const longer = rows.length ? `${rows.at(-1)} ${word}` : word;
+      if (rows.length && pen.measureText(longer).width <= width) rows[rows.length - 1] = longer;
+      else rows.push(word);
+    }
+    return rows.map((row) => [font, row]);
+  });
+}
+
+function writeRows(pen, rows, left, top, width) {
+  pen.fillStyle = "#1c1c1c";
+  rows.forEach(([font, row], number) => {
+    pen.font = font;
+    pen.fillText(row, left, top + SAVED_ROW * number + 12, width);
   });
 }
 
@@ -38,7 +68,8 @@ function drawPane(pen, pane, left, top) {
   pen.clip();
   pen.fillStyle = getComputedStyle(pane.glass).backgroundColor;
   pen.fillRect(left, top, width, height);
-  for (const layer of pane.layers) if (layer.source && !layer.box.hidden) drawLayer(pen, layer, left, top);
+  const seen = (layer) => layer.source && !layer.box.hidden && getComputedStyle(layer.box).visibility !== "hidden";
+  for (const layer of pane.layers.filter(seen)) drawLayer(pen, layer, left, top);
   pen.restore();
 }
 
@@ -50,7 +81,9 @@ function drawLayer(pen, layer, left, top) {
     pen.rect(left, top, layer.cut * width, height);
     pen.clip();
   }
-  pen.filter = getComputedStyle(layer.box).filter.includes("url") ? "none" : getComputedStyle(layer.box).filter;
+  const light = getComputedStyle(layer.box).filter;
+  const shown = light.includes("url") ? "none" : light;
+  pen.filter = !layer.box.classList.contains("greyed") ? shown : shown === "none" ? "grayscale(1)" : `grayscale(1) ${shown}`;
   pen.translate(left + seen.tx * width, top + seen.ty * height);
   pen.scale(seen.s, seen.s);
   pen.translate(width / 2, height / 2);
@@ -63,6 +96,7 @@ function drawLayer(pen, layer, left, top) {
     pen.drawImage(img, (part(img.style.left) - 0.5) * w, (part(img.style.top) - 0.5) * h, part(img.style.width) * w, part(img.style.height) * h);
   }
   if (layer.map?.complete && !layer.map.hidden) {
+    pen.filter = shown;
     pen.globalAlpha = Number(layer.map.style.opacity || 1);
     pen.drawImage(layer.map, -w / 2, -h / 2, w, h);
   }

@@ -57,7 +57,10 @@ def sheet(
     ] = None,
     specimen: Annotated[
         list[str] | None,
-        typer.Option(help="Which specimens; may be repeated. For a pair the genuine one first."),
+        typer.Option(
+            help="Which specimens; may be repeated. For a pair the genuine one first; beside one "
+            "alone comes the first of the other standing."
+        ),
     ] = None,
     point: Annotated[str | None, typer.Option(help="Which point, for 'point'.")] = None,
     paper: Annotated[

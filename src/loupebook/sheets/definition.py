@@ -35,7 +35,7 @@ class SheetDefinition:
     view, lighting
         Which photos are shown.
     specimens : tuple of str
-        Which specimens, where not all; for a pair the genuine one first.
+        Which specimens, where not all; for a pair the genuine one first, or one of the two.
     point : str, optional
         Name of the point, for the template ``point``.
     paper : Paper

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from loupebook.compare import Comparison, Group
 from loupebook.errors import SheetInvalid
 from loupebook.records.model import SpecimenRecord, Standing
@@ -23,12 +25,14 @@ from loupebook.sheets.templates.common import (
     remarks_on,
 )
 
+_ORDER = (Standing.GENUINE, Standing.FAKE)
+
 
 def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
     """Plan the sheet.
 
-    Needs two specimens, the genuine one first, or an edition, whose first of either standing
-    are then shown.
+    Needs two specimens, the genuine one first, or one, beside which the first of the other
+    standing and the same design is shown, or an edition, whose first of either standing are shown.
     """
     genuine, copy = _the_two(source, definition)
     group = genuine_group(genuine, definition.view, definition.lighting)
@@ -52,37 +56,53 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
 def _the_two(
     source: SheetSource, definition: SheetDefinition
 ) -> tuple[SpecimenRecord, SpecimenRecord]:
-    if definition.specimens:
-        if len(definition.specimens) != 2:
-            raise SheetInvalid("The sheet 'pair' shows two specimens: name a genuine and a fake.")
-        first, second = (source.specimen(name) for name in definition.specimens)
-        if (first.standing, second.standing) != (Standing.GENUINE, Standing.FAKE):
-            raise SheetInvalid(
-                "The sheet 'pair' shows a genuine specimen and then a fake one; "
-                f"these are {first.standing} and {second.standing}."
-            )
-        # What is not recorded of a copy contradicts nothing.
-        keys = zip(design_key(first), design_key(second), strict=True)
-        if any(one and other and one != other for one, other in keys):
-            of_one_design((first, second))
-        return first, second
-    pair = []
-    for standing in (Standing.GENUINE, Standing.FAKE):
-        found = source.specimens(
-            marque=definition.marque, edition=definition.edition, element=definition.element,
-            origin=definition.origin if standing is Standing.FAKE else None, standing=standing,
-        )  # fmt: skip
-        shown = [
-            one for one in found if photo_of(source, one, definition.view, definition.lighting)
-        ]
-        if not shown:
-            raise SheetInvalid(
-                f"There is no confirmed {standing} specimen with such a photo to show; choose "
-                "another edition, view or lighting."
-            )
-        pair += shown[:1]
-    genuine, copy = of_one_design(pair)
-    return genuine, copy
+    named = [source.specimen(name) for name in definition.specimens]
+    if len(named) > 2:
+        raise SheetInvalid("The sheet 'pair' shows two specimens: name a genuine and a fake.")
+    if len(named) == 1:
+        named = _with_another(source, definition, named[0])
+    if not named:
+        genuine, copy = of_one_design([_first(source, definition, one) for one in _ORDER])
+        return genuine, copy
+    first, second = named
+    if (first.standing, second.standing) != _ORDER:
+        raise SheetInvalid(
+            "The sheet 'pair' shows a genuine specimen and then a fake one; "
+            f"these are {first.standing} and {second.standing}."
+        )
+    # What is not recorded of a copy contradicts nothing.
+    keys = zip(design_key(first), design_key(second), strict=True)
+    if any(one and other and one != other for one, other in keys):
+        of_one_design((first, second))
+    return first, second
+
+
+def _with_another(
+    source: SheetSource, definition: SheetDefinition, named: SpecimenRecord
+) -> list[SpecimenRecord]:
+    """Put the first of the other standing and the same design beside a specimen."""
+    like = replace(
+        definition,
+        marque=named.marque or definition.marque,
+        edition=named.edition or definition.edition,
+        element=named.element,
+    )
+    return [named if one is named.standing else _first(source, like, one) for one in _ORDER]
+
+
+def _first(source: SheetSource, definition: SheetDefinition, standing: Standing) -> SpecimenRecord:
+    """Return the first specimen of a standing, by name, with a photo to show."""
+    found = source.specimens(
+        marque=definition.marque, edition=definition.edition, element=definition.element,
+        origin=definition.origin if standing is Standing.FAKE else None, standing=standing,
+    )  # fmt: skip
+    for one in found:
+        if photo_of(source, one, definition.view, definition.lighting):
+            return one
+    raise SheetInvalid(
+        f"There is no confirmed {standing} specimen with such a photo to show; choose "
+        "another edition, view or lighting."
+    )
 
 
 def _points(
