@@ -406,6 +406,15 @@ def test_a_lighting_series_cautions_where_it_shows_uv(library: Library) -> None:
         assert words in text
 
 
+def test_a_measured_point_says_whose_it_is(library: Library) -> None:
+    plan = plan_sheet(library.sheet_source, DEFINITIONS["point"])
+    # The patch of press-2 lies elsewhere.
+    assert plan.points[0].copies.startswith("press-1: departs here")
+    assert "Measured on press-1 only: copies of other presses may not depart here." in plan.remarks
+    card = plan_sheet(library.sheet_source, DEFINITIONS["pocket"])
+    assert all(point.copies.startswith("press-1: ") for point in card.points)
+
+
 def test_what_cannot_be_laid_into_the_frame_is_cropped_and_says_so(
     taught_folder: Path, tmp_path: Path
 ) -> None:

@@ -19,6 +19,7 @@ from loupebook.sheets.templates.common import (
     design,
     design_key,
     genuine_group,
+    measured_on,
     origin_group,
     photo_of,
     plate_of,
@@ -72,7 +73,8 @@ def _card(
     if copies and not points:
         own = origin_group(copies[0], definition.view, definition.lighting)
         comparison = source.compare_consensus(own, group)
-        points = places_that_differ(comparison, most=MOST_POINTS) if comparison else []
+        places = places_that_differ(comparison, most=MOST_POINTS) if comparison else []
+        points = measured_on(places, copies[0])
     called_out = points[:MOST_POINTS]
     front = consensus_plate(source, group, design(shown), points=called_out) or plate_of(
         source, shown, definition, group=group
