@@ -23,6 +23,8 @@ from loupebook.sheets.templates.common import (
     remarks_on,
 )
 
+USES = frozenset({"marque", "edition", "element", "origin", "specimens"})
+
 
 def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
     """Plan the sheet.
@@ -65,6 +67,7 @@ def _the_two(
         keys = zip(design_key(first), design_key(second), strict=True)
         if any(one and other and one != other for one, other in keys):
             of_one_design((first, second))
+        _as_asked(definition, first, second)
         return first, second
     pair = []
     for standing in (Standing.GENUINE, Standing.FAKE):
@@ -83,6 +86,22 @@ def _the_two(
         pair += shown[:1]
     genuine, copy = of_one_design(pair)
     return genuine, copy
+
+
+def _as_asked(definition: SheetDefinition, genuine: SpecimenRecord, copy: SpecimenRecord) -> None:
+    """Refuse two specimens that are recorded otherwise than was asked for beside them."""
+    asked = [
+        (one, getattr(definition, choice), getattr(one, choice))
+        for one in (genuine, copy)
+        for choice in ("marque", "edition", "element")
+    ]
+    asked.append((copy, definition.origin, copy.origin or "no print origin"))
+    for one, wanted, recorded in asked:
+        if wanted and recorded and wanted != recorded:
+            raise SheetInvalid(
+                f"{one.name} is not of {wanted} but of {recorded}: name other specimens, or "
+                "nothing beside them."
+            )
 
 
 def _points(

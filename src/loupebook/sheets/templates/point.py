@@ -24,6 +24,8 @@ from loupebook.sheets.templates.common import (
     required,
 )
 
+USES = frozenset({"marque", "edition", "element", "origin", "specimens", "point"})
+
 
 def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
     """Plan the sheet; needs an edition, and a point where several are drawn."""
