@@ -21,7 +21,7 @@ from loupebook.cli.common import (
     print_json,
     refuse,
 )
-from loupebook.library import Basis, Role
+from loupebook.library import Basis, Role, read_serials
 
 if TYPE_CHECKING:
     from loupebook.library import Library
@@ -119,8 +119,7 @@ def _read_change(text: str) -> tuple[str, Any]:
         refuse(f"{text!r}: write a change as FIELD=VALUE.")
     if field != "serials":
         return field, value.strip() or None
-    pieces = [piece.rpartition("=") for piece in value.split("|") if piece.strip()]
-    return field, [[number.strip(), place.strip() or None] for place, _, number in pieces]
+    return field, [[one.value, one.place] for one in read_serials(value, field)]
 
 
 @exits_clearly

@@ -75,6 +75,7 @@ from loupebook.records import ExaminationLine, ExaminationRecord, SheetRecord
 from loupebook.records.drafts import Draft, DraftPhoto, Drafts, new_draft_id
 from loupebook.records.exchange import Fate, Taken
 from loupebook.records.history import FieldChange, can_be_undone
+from loupebook.records.manifest_cells import read_serials
 from loupebook.records.model import (
     Camera,
     Element,
@@ -250,6 +251,7 @@ __all__ = [
     "photo_files",
     "points_to_annotations",
     "read_barcodes",
+    "read_serials",
     "rectify",
     "remember_name",
     "remembered_name",

@@ -178,7 +178,7 @@ def read_cells(
     }
     view = cells.read("view", _choice(View))
     lighting = cells.read("lighting", _choice(Lighting))
-    serials = cells.read("serial", _serials) or ()
+    serials = cells.read("serial", read_serials) or ()
     px_per_mm = cells.read("px_per_mm", _scale)
     if cells.problems or path is None or specimen is None or element is None or standing is None:
         return None
@@ -235,7 +235,21 @@ def _photo_path(text: str, folder: Path, *, allow_absolute: bool) -> Path:
     return folder / inside
 
 
-def _serials(text: str, column: str) -> tuple[Serial, ...]:
+def read_serials(text: str, column: str) -> tuple[Serial, ...]:
+    """Read serial numbers, each ``number`` or ``place=number``, separated by ``|``.
+
+    Parameters
+    ----------
+    text : str
+        The cell, or an option of the command line.
+    column : str
+        What it is called in a message.
+
+    Raises
+    ------
+    RecordInvalid
+        One of them lacks its place or its number, or cannot be recorded.
+    """
     pieces = [piece for piece in text.split("|") if piece.strip()]
     return clean_serials(tuple(_serial(piece, column) for piece in pieces))
 
