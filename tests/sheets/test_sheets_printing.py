@@ -29,7 +29,7 @@ from loupebook.sheets import (
 )
 from loupebook.sheets.paper import Size
 from loupebook.sheets.plan import IN_THE_FRAME
-from loupebook.sheets.quiz import Asked, make_key
+from loupebook.sheets.quiz import Asked, make_key, make_quiz
 from loupebook.sheets.setting import FRAME_MEANS, Layout, page_data, set_plate
 from loupebook.sheets.templates.pocket import words_of
 from loupebook.sheets.typeset import typeset
@@ -300,6 +300,15 @@ def test_a_key_says_what_lengths_in_the_frame_mean_and_prints_long_points() -> N
     text = body_of(make_key("K", [asked], INFO, paper=Paper.A4, made_at=AT))
     assert squeezed(FRAME_MEANS) in squeezed(text)
     assert all(f"w{number:04d}" in text for number in range(2000))
+
+
+def test_each_question_is_printed_as_large_as_it_fits() -> None:
+    shown = [plate("seal", px_per_mm=2.0), plate("band", px_per_mm=16.0)]
+    asked = [Asked(one, one, None, (), "says") for one in shown]
+    for make in (make_quiz, make_key):
+        text = body_of(make("Q", asked, INFO, paper=Paper.A4, made_at=AT))
+        # 160 mm and 20 mm wide: one scale for both would print the band at a third of life size.
+        assert re.search(r"Printed at 1 : \d to \d : 1 against life size", text)
 
 
 def test_what_a_long_point_says_is_never_cut() -> None:
