@@ -15,6 +15,7 @@ from printed_pages import longest_dark_run, pages, rendered, squeezed, text_of
 
 from drawn_prints import draw_print
 from loupebook.errors import RecordInvalid, SheetInvalid
+from loupebook.imaging import encode_jpeg
 from loupebook.records.model import SetInfo
 from loupebook.sheets import (
     MadeSheet,
@@ -30,6 +31,7 @@ from loupebook.sheets import (
 from loupebook.sheets.paper import Size
 from loupebook.sheets.plan import IN_THE_FRAME
 from loupebook.sheets.quiz import Asked, make_key, make_quiz
+from loupebook.sheets.report import PrintedSection, make_set_report
 from loupebook.sheets.setting import FRAME_MEANS, Layout, page_data, set_plate
 from loupebook.sheets.templates.pocket import words_of
 from loupebook.sheets.typeset import typeset
@@ -318,21 +320,49 @@ def test_what_a_long_point_says_is_never_cut() -> None:
     assert all(f"w{number:04d}" in body for number in range(1600))
 
 
-def test_what_an_examiner_wrote_is_never_cut() -> None:
-    words = " ".join(f"w{number:04d}" for number in range(1600))
+def record(serials: list[list[str]], note: str) -> bytes:
+    """Return the printed record of an examination with little on it."""
     pictures: dict[str, bytes] = {}
     shown = set_plate(plate("item"), Layout(2, 1.0), Size(40, 40), pictures, 100, 80)
     data = {
         **page_data("Record", "", Paper.A4, OWN, AT, uv=False),
         "faults": [], "facts": [], "query": {"plates": [shown], "scale": ""}, "photo_check": [],
-        "serials": [["Left", " ".join(f"s{number:04d}" for number in range(1200))]],
+        "serials": serials,
         "given_out": "", "reading": {"says": [], "needs": [], "does_not_say": ""},
         "matches": [], "ranked_by": "", "references": [], "own_width": 40, "beyond": "",
-        "marks": [{"title": "A point", "mark": "differs", "figure": "", "note": words,
+        "marks": [{"title": "A point", "mark": "differs", "figure": "", "note": note,
                    "crops": [shown]}],
         "notes": "None.", "images": [], "with_signature": 8,
     }  # fmt: skip
-    pdf = typeset("record", data, pictures, made_at=AT)[0]
+    return typeset("record", data, pictures, made_at=AT)[0]
+
+
+def test_a_long_name_of_a_place_never_prints_over_its_serial_number() -> None:
+    for place in ("Ж" * 18, "Ж" * 60):
+        text = next(pages(record([[place, "Ю" * 6]], ""))).get_textpage()
+        boxes: dict[str, list[tuple[float, ...]]] = {"Ж": [], "Ю": []}
+        for at, letter in enumerate(text.get_text_range()):
+            if letter in boxes:
+                boxes[letter].append(text.get_charbox(at))
+        assert [len(some) for some in boxes.values()] == [len(place), 6]
+        assert max(right for _, _, right, _ in boxes["Ж"]) < min(left for left, *_ in boxes["Ю"])
+
+
+def test_a_report_shows_a_long_strip_from_end_to_end() -> None:
+    strip = np.full((60, 600, 3), 250, np.uint8)
+    strip[:, :60] = strip[:, -60:] = 0
+    section = PrintedSection("Twins", "One pair.", [("Both are alike.", "merge", [1])])
+    pdf = make_set_report(
+        [section], OWN, about="", closing="", uv=False, photos={1: encode_jpeg(strip)}, made_at=AT
+    )
+    dark = (rendered(pdf, 0, 100) < 64).sum() / (100 / 25.4) ** 2
+    # Both ends, a tenth of the length each, are as wide as high: some 17 mm.
+    assert dark > 500
+
+
+def test_what_an_examiner_wrote_is_never_cut() -> None:
+    words = " ".join(f"w{number:04d}" for number in range(1600))
+    pdf = record([["Left", " ".join(f"s{number:04d}" for number in range(1200))]], words)
     body = body_of(pdf)
     assert all(f"w{number:04d}" in body for number in range(1600))
     assert all(f"s{number:04d}" in body for number in range(1200))
