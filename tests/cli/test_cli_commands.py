@@ -7,9 +7,11 @@ import json
 import os
 import subprocess
 import sys
+from io import StringIO
 from pathlib import Path
 
 import pytest
+from rich.console import Console
 from typer.testing import CliRunner
 
 from drawn_prints import draw_print
@@ -157,6 +159,36 @@ def test_files_of_one_name_do_not_become_one_specimen(tmp_path: Path) -> None:
     assert (report["added"], report["already_known"], report["failed"]) == (0, 3, 1)
     assert "boxB" in report["faults"][0]["file"]
     run("add", tmp_path / "w/boxB/IMG_1.png", "--specimen", "IMG_1", *described)
+
+
+def test_names_that_differ_at_their_end_are_told_apart(tmp_path: Path) -> None:
+    folder, names = tmp_path / "set", [f"SEIZURE-2026-0017-BAND-{n:03}" for n in (1, 2)]
+    run("init", folder)
+    for name in names:
+        draw_print(len(name) + ord(name[-1])).save(tmp_path / f"{name}.png")
+    run(
+        "add",
+        tmp_path,
+        "--set",
+        folder,
+        "--element",
+        "band",
+        "--standing",
+        "fake",
+        "--marque",
+        "A maker of some length",
+        "--edition",
+        "An edition of some length",
+        "--origin",
+        "A press",
+    )
+    listed = run("list", "--set", folder)
+    assert all(name in listed for name in names)
+    narrow = Console(width=40, file=StringIO())
+    table = common.folded_table("specimen", "standing", "state")
+    table.add_row(names[0], "◆ fake", "confirmed")
+    narrow.print(table)
+    assert "…" not in narrow.file.getvalue()
 
 
 def test_withdraw_and_reinstate(set_folder: Path) -> None:

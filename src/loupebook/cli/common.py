@@ -9,6 +9,7 @@ import functools
 import getpass
 import json
 import os
+import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from enum import IntEnum
@@ -19,6 +20,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
 from rich.progress import Progress as ProgressBar
+from rich.table import Table
 
 from loupebook.errors import (
     EncoderError,
@@ -35,7 +37,14 @@ if TYPE_CHECKING:
     from loupebook.library import Library
 
 # What people typed is shown as it stands: brackets are no markup, nor are colons emoji.
-out = Console(highlight=False, markup=False, emoji=False)
+# Whoever reads a pipe reads whole lines: only a terminal is as wide as it is.
+_PIPE_WIDTH = 10_000
+out = Console(
+    highlight=False,
+    markup=False,
+    emoji=False,
+    width=None if sys.stdout.isatty() else _PIPE_WIDTH,
+)
 err = Console(stderr=True, highlight=False, markup=False, emoji=False)
 
 P = ParamSpec("P")
@@ -168,6 +177,14 @@ def _system_refusal(error: OSError) -> str:
 def print_json(value: dict[str, Any]) -> None:
     """Print one JSON object on one line."""
     typer.echo(json.dumps(value, ensure_ascii=False))
+
+
+def folded_table(*headings: str) -> Table:
+    """Return an empty table whose cells are folded, never cut: names often differ at their end."""
+    table = Table()
+    for heading in headings:
+        table.add_column(heading, overflow="fold")
+    return table
 
 
 def write_files(folder: Path, files: Mapping[str, bytes]) -> None:

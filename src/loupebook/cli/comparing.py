@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.table import Table
 
 from loupebook.cli.common import (
     ExitCode,
@@ -15,6 +14,7 @@ from loupebook.cli.common import (
     SetOption,
     err,
     exits_clearly,
+    folded_table,
     open_library,
     out,
     print_json,
@@ -136,7 +136,7 @@ def _print(report: ComparisonReport) -> None:
         if finding.severity != "info":
             err.print(f"  {finding.message} {finding.advice}")
     if report.comparison.registration.registered:
-        table = Table("measurement", "figure", "unit", "z", "result")
+        table = folded_table("measurement", "figure", "unit", "z", "result")
         for row in told["measurements"]:
             table.add_row(
                 row["name"],

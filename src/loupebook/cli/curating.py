@@ -6,7 +6,6 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.table import Table
 
 from loupebook.cli.common import (
     ByOption,
@@ -15,6 +14,7 @@ from loupebook.cli.common import (
     SetOption,
     err,
     exits_clearly,
+    folded_table,
     open_library,
     out,
     person,
@@ -196,7 +196,7 @@ def people(
     if not listed:
         out.print("Nobody is listed: whoever can open the folder may do everything.")
         return
-    table = Table("name", "logs in by", "roles")
+    table = folded_table("name", "logs in by", "roles")
     for one in listed:
         roles = ", ".join(sorted(map(str, one.roles))) or "none: locked out"
         table.add_row(one.name, one.identity, roles)

@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.table import Table
 
 from loupebook.cli.common import (
     ByOption,
@@ -16,6 +15,7 @@ from loupebook.cli.common import (
     SetOption,
     err,
     exits_clearly,
+    folded_table,
     open_library,
     out,
     person,
@@ -125,7 +125,7 @@ def list_(set_: SetOption = None, as_json: JsonOption = False) -> None:
         for line in lines:
             print_json(vars(line))
         return
-    table = Table("no.", "revision", "title", "photo", "saved", "by")
+    table = folded_table("no.", "revision", "title", "photo", "saved", "by")
     for line in lines:
         table.add_row(
             str(line.number), str(line.revision), line.title, line.file_name or "–", line.at[:16],

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.table import Table
 
 from loupebook.cli.common import (
     ByOption,
@@ -15,6 +14,7 @@ from loupebook.cli.common import (
     SetOption,
     err,
     exits_clearly,
+    folded_table,
     open_library,
     out,
     person,
@@ -164,7 +164,7 @@ def _list_sheets(library: Library, *, as_json: bool) -> None:
             record = state.record
             print_json({"name": record.name, "definition": record.definition, "says": state.says()})
         return
-    table = Table("name", "template", "saved", "by", "state")
+    table = folded_table("name", "template", "saved", "by", "state")
     for state in states:
         record = state.record
         table.add_row(
