@@ -181,6 +181,8 @@ def people(
     as_json: JsonOption = False,
 ) -> None:
     """List the persons of a set, or say what one may do. Needed for a team that logs in."""
+    if name is None and (identity is not None or role):
+        refuse("Name the person whom --identity and --role are of.")
     with open_library(set_, reading=name is None) as library:
         if name is not None:
             if identity is None:
