@@ -21,6 +21,7 @@ from loupebook.library import (
     IncomingPhoto,
     Library,
     Lighting,
+    MadeSheet,
     Paper,
     SheetDefinition,
     SpecimenRecord,
@@ -551,6 +552,23 @@ def test_pages_are_written_as_pdf_and_as_numbered_png(library: Library, tmp_path
     assert all(path.read_bytes()[:4] == b"\x89PNG" for path in paths)
     with pytest.raises(SheetInvalid, match="cannot be written"):
         write_sheet(sheet, Path("/proc/nowhere/p.png"))
+
+
+def test_pages_of_two_sheets_never_stand_together(tmp_path: Path) -> None:
+    def pages(count: int) -> MadeSheet:
+        return MadeSheet((b"new",) * count, "png", (), "", ())
+
+    target = tmp_path / "z.png"
+    write_sheet(pages(4), target)
+    write_sheet(pages(4), target)
+    for count, left in ((2, "z-3.png"), (1, "z-1.png, z-2.png")):
+        with pytest.raises(SheetInvalid, match=left):
+            write_sheet(pages(count), target)
+    assert not target.exists()
+    target.write_bytes(b"of one page")
+    with pytest.raises(SheetInvalid, match=r"there: z\.png\."):
+        write_sheet(pages(5), target)
+    assert not (tmp_path / "z-5.png").exists()
 
 
 @pytest.mark.parametrize(
