@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import errno
 import json
 import os
 import subprocess
@@ -11,6 +12,7 @@ from io import StringIO
 from pathlib import Path
 
 import pytest
+import typer
 from rich.console import Console
 from typer.testing import CliRunner
 
@@ -41,6 +43,12 @@ def set_folder(tmp_path: Path, photo_folder: Path) -> Path:
     run("init", folder)
     run("add", "--set", folder, "--manifest", photo_folder / "manifest.csv")
     return folder
+
+
+@pytest.fixture
+def empty(tmp_path: Path) -> Path:
+    run("init", tmp_path / "empty")
+    return tmp_path / "empty"
 
 
 def test_search_json_keeps_its_keys(set_folder: Path, photo_folder: Path) -> None:
@@ -189,6 +197,46 @@ def test_names_that_differ_at_their_end_are_told_apart(tmp_path: Path) -> None:
     table.add_row(names[0], "◆ fake", "confirmed")
     narrow.print(table)
     assert "…" not in narrow.file.getvalue()
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        ["examinations", "show", "9" * 23], ["examinations", "show", "1", "--revision", "9" * 23],
+        ["undo", "9" * 23, "--reason", "x", "--by", "me"],
+        ["compare", "query.jpg", "9" * 23], ["list", "--text", "a\udcff"], ["show", "a\udcff"],
+        ["history", "a\udcff"], ["sheet", "pair", "--edition", "a\udcff"],
+    ],
+)  # fmt: skip
+def test_what_no_record_can_hold_is_refused_in_a_line(empty: Path, asked: list[str]) -> None:
+    result = runner.invoke(app, [*asked, "--set", str(empty)])
+    assert result.exit_code == 2, result.output
+    assert isinstance(result.exception, SystemExit)
+    assert "Traceback" not in result.stderr
+
+
+def test_json_of_a_name_that_is_no_text_is_utf_8(empty: Path, tmp_path: Path) -> None:
+    photo = tmp_path / os.fsdecode(b"bad\xff.png")
+    result = runner.invoke(app, ["search", str(photo), "--set", str(empty), "--json"])
+    assert result.exit_code == 1, result.output
+    assert json.loads(result.stdout_bytes.decode("utf-8"))["photo"] == str(photo)
+
+
+def test_a_result_is_written_whole_or_not_at_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(_fd: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    common.write_files(tmp_path, {"report.json": b"old"})
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(typer.Exit):
+        common.write_files(tmp_path, {"report.json": b"new"})
+    assert [(one.name, one.read_bytes()) for one in tmp_path.iterdir()] == [("report.json", b"old")]
+    # A link is written to, not replaced.
+    (tmp_path / "link").symlink_to(tmp_path / "report.json")
+    common.write_file(tmp_path / "link", b"new")
+    assert (tmp_path / "report.json").read_bytes() == b"new"
 
 
 def test_withdraw_and_reinstate(set_folder: Path) -> None:

@@ -31,7 +31,7 @@ from loupebook.errors import (
     SetError,
     SheetInvalid,
 )
-from loupebook.library import Paper
+from loupebook.library import Paper, write_atomically
 
 if TYPE_CHECKING:
     from loupebook.library import Library
@@ -63,6 +63,8 @@ class ExitCode(IntEnum):
     STOPPED = 130
 
 
+GREATEST_NUMBER = 2**63 - 1
+"""Of a record: what SQLite keeps."""
 _WRONG_USE = (QueryInvalid, RecordInvalid, SheetInvalid, PracticeInvalid)
 """What was asked for cannot be: another value, and not another try, is needed."""
 
@@ -152,6 +154,12 @@ def exits_clearly(command: Callable[P, R]) -> Callable[P, R]:
         except OSError as exc:
             code = ExitCode.PARTLY
             message = _system_refusal(exc)
+        except UnicodeEncodeError as exc:
+            code = ExitCode.WRONG_USE
+            message = f"{exc.object!a} is no text (UTF-8), and cannot be on record."
+        except OverflowError:
+            code = ExitCode.WRONG_USE
+            message = "A number is too large to be on record."
         except KeyboardInterrupt:
             code = ExitCode.STOPPED
             message = "Stopped. What was finished before is kept."
@@ -187,12 +195,26 @@ def folded_table(*headings: str) -> Table:
     return table
 
 
+def write_file(path: Path, content: bytes) -> None:
+    """Write a result whole or not at all; a pipe, a device or a link is written to, not replaced.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written.
+    """
+    if path.is_symlink() or (path.exists() and not path.is_file()):
+        path.write_bytes(content)
+    else:
+        write_atomically(path, [content])
+
+
 def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
     """Write results into a folder, which is made where missing, and say so."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, content in files.items():
-            (folder / name).write_bytes(content)
+            write_file(folder / name, content)
     except OSError as exc:
         err.print(
             f"{folder} cannot be written to: {exc}. Name another folder.",

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from loupebook.cli.common import (
+    GREATEST_NUMBER,
     ByOption,
     ExitCode,
     JsonOption,
@@ -124,7 +125,9 @@ def _read_change(text: str) -> tuple[str, Any]:
 
 @exits_clearly
 def undo(
-    line: Annotated[int, typer.Argument(help="Line of the log, as 'history' shows it.")],
+    line: Annotated[
+        int, typer.Argument(help="Line of the log, as 'history' shows it.", max=GREATEST_NUMBER)
+    ],
     reason: ReasonOption,
     set_: SetOption = None,
     by: ByOption = None,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from loupebook.cli.common import (
+    GREATEST_NUMBER,
     ByOption,
     ExitCode,
     JsonOption,
@@ -32,9 +33,13 @@ if TYPE_CHECKING:
 
 examinations = typer.Typer(help="What was examined, kept as it was.", no_args_is_help=True)
 
-Number = Annotated[int, typer.Argument(metavar="NUMBER", help="Number of the examination.")]
+Number = Annotated[
+    int,
+    typer.Argument(metavar="NUMBER", help="Number of the examination.", max=GREATEST_NUMBER),
+]
 Revision = Annotated[
-    int | None, typer.Option(help="An earlier revision. Default: the latest.", min=1)
+    int | None,
+    typer.Option(help="An earlier revision. Default: the latest.", min=1, max=GREATEST_NUMBER),
 ]
 
 

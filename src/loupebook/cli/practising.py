@@ -21,6 +21,7 @@ from loupebook.cli.common import (
     print_json,
     progress_bar,
     refuse,
+    write_file,
 )
 from loupebook.library import Lighting, Paper
 
@@ -132,7 +133,7 @@ def results(
         scores = library.practice.scores(learner=learner, practice_round=wanted)
         answers = library.practice.answers(learner=learner, practice_round=wanted)
     if csv is not None:
-        csv.write_text(answers_csv(answers), encoding="utf-8")
+        write_file(csv, answers_csv(answers).encode())
         err.print(f"Written to {csv}.")
     if as_json:
         print_json(scores.to_dict())

@@ -35,6 +35,7 @@ from loupebook.imaging import PhotoCheck, check_photo, decode_photo, encode_jpeg
 from loupebook.library.evidence_glue import EvidenceKeeper
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import IntakeState, Lighting, PhotoFacts, Standing
+from loupebook.search.files import write_atomically
 from loupebook.sheets.measured import finding_words, word_of
 
 Photo = bytes | Path | NDArray[np.uint8]
@@ -118,14 +119,13 @@ class ComparisonReport:
             If the folder cannot be written to.
         """
         try:
-            folder.mkdir(parents=True, exist_ok=True)
             written = [folder / "comparison.json"]
-            written[0].write_text(
-                json.dumps(self.to_dict(), indent=1, ensure_ascii=False), encoding="utf-8"
-            )
+            told = json.dumps(self.to_dict(), indent=1, ensure_ascii=False)
+            # The query's name may be no UTF-8; the escape is JSON's own.
+            write_atomically(written[0], [told.encode("utf-8", "backslashreplace")])
             for name, pixels in self.pictures.items():
                 path = folder / f"{name}.jpg"
-                path.write_bytes(encode_jpeg(pixels, quality=92))
+                write_atomically(path, [encode_jpeg(pixels, quality=92)])
                 written.append(path)
         except OSError as exc:
             raise ComparisonError(
