@@ -35,6 +35,7 @@ from loupebook.sheets.report import PrintedSection, make_set_report
 from loupebook.sheets.setting import FRAME_MEANS, Layout, page_data, set_plate
 from loupebook.sheets.templates.pocket import words_of
 from loupebook.sheets.typeset import typeset
+from loupebook.sheets.words import printable
 
 INFO = SetInfo("id", "A set", "2026-01-01T00:00:00Z", 7, notice="drawn, invented")
 OWN = SetInfo("id", "Own", "2026-01-01T00:00:00Z", 1)
@@ -169,6 +170,12 @@ def test_no_word_runs_out_of_the_paper() -> None:
 
 def test_characters_that_no_font_has_are_printed_as_code_points() -> None:
     assert "⟨U+4E2D⟩" in text_of(made(plate("中")).files[0])
+
+
+def test_every_kind_of_white_space_prints_as_a_space() -> None:
+    spaces = [one for one in map(chr, range(0x3001)) if one.isspace() and one not in "\n\xa0"]
+    assert printable("".join(spaces) + "a\n\xa0b") == " " * len(spaces) + "a\n\xa0b"
+    assert "Ogham space" in text_of(made(plate("Ogham\u1680space")).files[0])
 
 
 def test_what_was_typed_is_never_read_as_markup() -> None:
