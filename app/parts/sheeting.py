@@ -86,6 +86,9 @@ def choose_sheet(library: Library) -> SheetDefinition | None:
         "Lighting", list(Lighting), format_func=LIGHTING.get, key="sheet-lighting",
         disabled=template == "lighting",
     )  # fmt: skip
+    if template == "lighting":
+        # Every light is shown, whatever was chosen for another sheet before.
+        del chosen["lighting"]
     if "point" in needs and chosen.get("edition"):
         drawn = library.points.of(
             marque=chosen["marque"], edition=chosen["edition"],
@@ -97,7 +100,7 @@ def choose_sheet(library: Library) -> SheetDefinition | None:
     chosen["scale"] = right.selectbox("Scale", list(SCALES), format_func=SCALES.get, key="scale")
     chosen["title"] = st.text_input("Title", placeholder="the template's own", key="sheet-title")
     chosen["note"] = st.text_input("A line under the title", key="sheet-note")
-    say_uv(chosen["lighting"])
+    say_uv(chosen.get("lighting"))
     missing = _missing(template, chosen)
     if missing:
         st.info(f"Choose {missing}.")

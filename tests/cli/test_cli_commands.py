@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import ctypes
+import errno
 import json
 import os
 import subprocess
 import sys
+from io import StringIO
 from pathlib import Path
 
 import pytest
+import typer
+from rich.console import Console
 from typer.testing import CliRunner
 
 from drawn_prints import draw_print
@@ -39,6 +43,12 @@ def set_folder(tmp_path: Path, photo_folder: Path) -> Path:
     run("init", folder)
     run("add", "--set", folder, "--manifest", photo_folder / "manifest.csv")
     return folder
+
+
+@pytest.fixture
+def empty(tmp_path: Path) -> Path:
+    run("init", tmp_path / "empty")
+    return tmp_path / "empty"
 
 
 def test_search_json_keeps_its_keys(set_folder: Path, photo_folder: Path) -> None:
@@ -106,6 +116,26 @@ def test_files_without_a_manifest(tmp_path: Path) -> None:
     assert len(shown["photos"]) == 1
 
 
+def test_a_serial_number_is_read_as_in_a_manifest(tmp_path: Path) -> None:
+    folder = tmp_path / "set"
+    run("init", folder)
+    for name, serials in {"a": ["left=AB 123", "right = AB 123"], "b": ["AB 123|CD 4"]}.items():
+        draw_print(ord(name)).save(tmp_path / f"{name}.png")
+        asked = ["add", tmp_path / f"{name}.png", "--set", folder, "--element", "seal",
+                 "--standing", "genuine"]  # fmt: skip
+        for serial in serials:
+            asked += ["--serial", serial]
+        added = runner.invoke(app, [str(one) for one in asked])
+        assert added.exit_code == 0, added.output
+    # One number on two items is remarked on, wherever it stands.
+    assert "AB123" in added.stderr
+    kept = [json.loads(run("show", name, "--set", folder, "--json"))["serials"] for name in "ab"]
+    assert kept[0] == [{"value": "AB 123", "place": place} for place in ("left", "right")]
+    assert kept[1] == [{"value": number, "place": None} for number in ("AB 123", "CD 4")]
+    said = runner.invoke(app, [*map(str, asked[:-1]), "left="])
+    assert (said.exit_code, "--serial" in said.stderr) == (2, True)
+
+
 def test_a_manifest_is_not_told_otherwise_by_options(tmp_path: Path, photo_folder: Path) -> None:
     folder = tmp_path / "set"
     run("init", folder)
@@ -137,6 +167,76 @@ def test_files_of_one_name_do_not_become_one_specimen(tmp_path: Path) -> None:
     assert (report["added"], report["already_known"], report["failed"]) == (0, 3, 1)
     assert "boxB" in report["faults"][0]["file"]
     run("add", tmp_path / "w/boxB/IMG_1.png", "--specimen", "IMG_1", *described)
+
+
+def test_names_that_differ_at_their_end_are_told_apart(tmp_path: Path) -> None:
+    folder, names = tmp_path / "set", [f"SEIZURE-2026-0017-BAND-{n:03}" for n in (1, 2)]
+    run("init", folder)
+    for name in names:
+        draw_print(len(name) + ord(name[-1])).save(tmp_path / f"{name}.png")
+    run(
+        "add",
+        tmp_path,
+        "--set",
+        folder,
+        "--element",
+        "band",
+        "--standing",
+        "fake",
+        "--marque",
+        "A maker of some length",
+        "--edition",
+        "An edition of some length",
+        "--origin",
+        "A press",
+    )
+    listed = run("list", "--set", folder)
+    assert all(name in listed for name in names)
+    narrow = Console(width=40, file=StringIO())
+    table = common.folded_table("specimen", "standing", "state")
+    table.add_row(names[0], "◆ fake", "confirmed")
+    narrow.print(table)
+    assert "…" not in narrow.file.getvalue()
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        ["examinations", "show", "9" * 23], ["examinations", "show", "1", "--revision", "9" * 23],
+        ["undo", "9" * 23, "--reason", "x", "--by", "me"],
+        ["compare", "query.jpg", "9" * 23], ["list", "--text", "a\udcff"], ["show", "a\udcff"],
+        ["history", "a\udcff"], ["sheet", "pair", "--edition", "a\udcff"],
+    ],
+)  # fmt: skip
+def test_what_no_record_can_hold_is_refused_in_a_line(empty: Path, asked: list[str]) -> None:
+    result = runner.invoke(app, [*asked, "--set", str(empty)])
+    assert result.exit_code == 2, result.output
+    assert isinstance(result.exception, SystemExit)
+    assert "Traceback" not in result.stderr
+
+
+def test_json_of_a_name_that_is_no_text_is_utf_8(empty: Path, tmp_path: Path) -> None:
+    photo = tmp_path / os.fsdecode(b"bad\xff.png")
+    result = runner.invoke(app, ["search", str(photo), "--set", str(empty), "--json"])
+    assert result.exit_code == 1, result.output
+    assert json.loads(result.stdout_bytes.decode("utf-8"))["photo"] == str(photo)
+
+
+def test_a_result_is_written_whole_or_not_at_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(_fd: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    common.write_files(tmp_path, {"report.json": b"old"})
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(typer.Exit):
+        common.write_files(tmp_path, {"report.json": b"new"})
+    assert [(one.name, one.read_bytes()) for one in tmp_path.iterdir()] == [("report.json", b"old")]
+    # A link is written to, not replaced.
+    (tmp_path / "link").symlink_to(tmp_path / "report.json")
+    common.write_file(tmp_path / "link", b"new")
+    assert (tmp_path / "report.json").read_bytes() == b"new"
 
 
 def test_withdraw_and_reinstate(set_folder: Path) -> None:

@@ -79,6 +79,7 @@ def test_wrong_use_is_said(folder: Path) -> None:
 def test_people_are_listed_and_the_last_administrator_stays(folder: Path) -> None:
     at = ("--set", folder, "--by", "me")
     assert "whoever can open" in ran("people", "--set", folder).output
+    assert "Name the person" in ran("people", "--role", "curator", *at, code=2).output
     ran("people", "You", "--identity", "you@example.org", "--role", "administrator", *at)
     ran("people", "You", "--identity", "you@example.org", "--role", "curator", *at, code=1)
     assert told("people", "--set", folder) == [

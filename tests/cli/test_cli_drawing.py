@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
+from loupebook import library
 from loupebook.cli import app
 
 
@@ -21,6 +23,32 @@ def test_rebuild_takes_the_demo_set_as_it_is() -> None:
     done = run("--rebuild", "--count", 3)
     assert done.exit_code == 2
     assert "leave out" in done.stderr
+
+
+@pytest.mark.parametrize("asked", [["--truth"], ["--traced", "--no-page"], ["--out", "x"]])
+def test_how_to_draw_is_refused_where_nothing_is_drawn(asked: list[str]) -> None:
+    done = run(*asked)
+    assert done.exit_code == 2
+    assert "--rebuild" in done.stderr
+
+
+def test_json_of_the_demo_is_all_that_standard_output_holds(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    class Built:
+        folder = Path("demo")
+
+        def to_dict(self) -> dict[str, str]:
+            return {"set": "demo"}
+
+    def serve(_folder: Path, *, announce: Callable[[str], None], **_: object) -> None:
+        announce("The page is open.")
+
+    monkeypatch.setattr(library, "build_demo_set", lambda **_: Built())
+    monkeypatch.setattr(library, "serve_page", serve)
+    done = run("--json")
+    assert json.loads(done.stdout) == {"set": "demo"}
+    assert "The page is open." in done.stderr
 
 
 def test_a_folder_that_holds_something_is_left_alone(tmp_path: Path) -> None:

@@ -65,6 +65,8 @@ def test_a_sheet_refuses_what_it_would_pass_over(folder: Path, tmp_path: Path) -
     assert not photo.exists()
     said = typed(folder, "sheet", "pair", "--saved", "X", "--title", "T", "--by", "me", code=2)
     assert "leave out template, title" in said
+    said = typed(folder, "sheet", "pair", "--list", "--save", "Q", code=2)
+    assert "leave out template, save" in said
 
 
 def test_an_examination_is_saved_shown_checked_and_printed(folder: Path, tmp_path: Path) -> None:

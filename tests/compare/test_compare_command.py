@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,7 +10,7 @@ from typer.testing import CliRunner
 
 from loupebook.cli import app
 from loupebook.errors import ComparisonError
-from loupebook.imaging import decode_photo, encode_jpeg
+from loupebook.imaging import check_photo, decode_photo, encode_jpeg
 from loupebook.library import (
     Element,
     IncomingPhoto,
@@ -47,6 +48,11 @@ def folder(tmp_path_factory):
     return home
 
 
+@pytest.fixture(scope="module")
+def two_files(folder):
+    return compare_photos(folder / "query.jpg", folder / "reference.jpg")
+
+
 def run(*arguments: object):
     return CliRunner().invoke(app, ["compare", *map(str, arguments)])
 
@@ -75,6 +81,28 @@ def test_text_says_what_it_does_not_say(folder):
     assert "does not say that an item is genuine" in " ".join(done.output.split())
 
 
+def test_two_files_never_agree_since_nothing_tells_what_is_usual(two_files, folder, monkeypatch):
+    said = two_files.to_dict()
+    within = [one for one in said["measurements"] if one["verdict"] == "agrees"]
+    assert within
+    assert {one["word"] for one in within} <= {
+        "too few known photos to tell", "known ones vary too much to tell",
+    }  # fmt: skip
+    assert "none plainly agrees" in said["says"]
+    monkeypatch.setattr("loupebook.cli.comparing.compare_photos", lambda *_, **__: two_files)
+    printed = " ".join(run(folder / "query.jpg", folder / "reference.jpg").output.split())
+    assert "= agrees" not in printed
+    assert "none plainly agrees" in printed
+
+
+def test_a_poor_photo_agrees_with_nothing(two_files):
+    poor = replace(two_files, photo_check=check_photo(np.full((900, 900, 3), 128, np.uint8)))
+    assert {one["word"] for one in poor.to_dict()["measurements"]} <= {
+        "photo too poor to tell", "cannot tell",
+    }  # fmt: skip
+    assert "too poor to hold fine print" in poor.says()
+
+
 def test_photos_of_two_prints_end_with_one_and_the_reason(folder):
     done = run(folder / "query.jpg", folder / "other.jpg", "--json")
     assert done.exit_code == 1
@@ -91,6 +119,8 @@ def test_against_a_set_the_whole_edition_is_used(folder):
     assert said["compared_with_photos"] == 3
     assert said["reference"] == "Label I"
     assert said["reference_standing"] == "genuine"
+    # Three photos do not tell what is usual.
+    assert "agrees" not in {one["word"] for one in said["measurements"]}
     assert list((folder / "set" / "derived" / "compare").glob("*.consensus"))
 
 
@@ -192,7 +222,6 @@ def test_unknown_photo_is_an_error_that_says_so(folder):
         library.compare(folder / "query.jpg", 99)
 
 
-def test_report_is_plain_json_of_plain_arrays(folder):
-    report = compare_photos(folder / "query.jpg", folder / "reference.jpg")
-    json.dumps(report.to_dict())
-    assert all(p.dtype == np.uint8 and p.shape[2] == 3 for p in report.pictures.values())
+def test_report_is_plain_json_of_plain_arrays(two_files):
+    json.dumps(two_files.to_dict())
+    assert all(p.dtype == np.uint8 and p.shape[2] == 3 for p in two_files.pictures.values())

@@ -153,6 +153,12 @@ def png(
     )
 
 
+def test_a_png_of_empty_chunks_is_refused_before_it_costs_time():
+    many = png(1, 1, 8, 0, b"\0\0", png_chunk(b"abCd", b"") * 200_000)
+    with pytest.raises(PhotoUnreadable):
+        decode_photo(many)
+
+
 @pytest.mark.parametrize(("colour_type", "channels"), [(2, 3), (6, 4), (4, 2)])
 def test_sixteen_bit_png_with_colour_or_alpha(colour_type, channels):
     values = np.linspace(0, 65535, 16 * 12 * channels).reshape(12, 16, channels).astype(">u2")

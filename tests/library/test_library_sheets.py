@@ -21,6 +21,7 @@ from loupebook.library import (
     IncomingPhoto,
     Library,
     Lighting,
+    MadeSheet,
     Paper,
     SheetDefinition,
     SpecimenRecord,
@@ -417,6 +418,33 @@ def test_a_lighting_series_cautions_where_it_shows_uv(library: Library) -> None:
         assert words in text
 
 
+@pytest.mark.parametrize(
+    ("asked", "copy"), [({"origin": "press-2"}, "F-1-0"), ({"specimens": ("F-1-1",)}, "F-1-1")]
+)
+def test_a_card_shows_the_copy_that_was_asked_for(
+    library: Library, asked: dict[str, object], copy: str
+) -> None:
+    card = plan_sheet(library.sheet_source, SheetDefinition("pocket", edition=EDITION, **asked))
+    front, behind = card.sections
+    assert front.plates[0].standing == "genuine"
+    assert [plate.name for plate in behind.plates] == [copy]
+
+
+def test_cards_of_a_press_are_of_the_designs_that_it_copies(two_editions: Library) -> None:
+    asked = SheetDefinition("pocket", marque="Marque A", origin="press-2")
+    cards = plan_sheet(two_editions.sheet_source, asked)
+    assert [section.heading for section in cards.sections][::2] == ["Marque A, Edition A"]
+
+
+def test_a_measured_point_says_whose_it_is(library: Library) -> None:
+    plan = plan_sheet(library.sheet_source, DEFINITIONS["point"])
+    # The patch of press-2 lies elsewhere.
+    assert plan.points[0].copies.startswith("press-1: departs here")
+    assert "Measured on press-1 only: copies of other presses may not depart here." in plan.remarks
+    card = plan_sheet(library.sheet_source, DEFINITIONS["pocket"])
+    assert all(point.copies.startswith("press-1: ") for point in card.points)
+
+
 def test_what_cannot_be_laid_into_the_frame_is_cropped_and_says_so(
     taught_folder: Path, tmp_path: Path
 ) -> None:
@@ -537,6 +565,23 @@ def test_pages_are_written_as_pdf_and_as_numbered_png(library: Library, tmp_path
         write_sheet(sheet, Path("/proc/nowhere/p.png"))
 
 
+def test_pages_of_two_sheets_never_stand_together(tmp_path: Path) -> None:
+    def pages(count: int) -> MadeSheet:
+        return MadeSheet((b"new",) * count, "png", (), "", ())
+
+    target = tmp_path / "z.png"
+    write_sheet(pages(4), target)
+    write_sheet(pages(4), target)
+    for count, left in ((2, "z-3.png"), (1, "z-1.png, z-2.png")):
+        with pytest.raises(SheetInvalid, match=left):
+            write_sheet(pages(count), target)
+    assert not target.exists()
+    target.write_bytes(b"of one page")
+    with pytest.raises(SheetInvalid, match=r"there: z\.png\."):
+        write_sheet(pages(5), target)
+    assert not (tmp_path / "z-5.png").exists()
+
+
 @pytest.mark.parametrize(
     ("definition", "says"),
     [
@@ -552,6 +597,31 @@ def test_pages_are_written_as_pdf_and_as_numbered_png(library: Library, tmp_path
         (SheetDefinition("pair", specimens=("G-0", "F-0-0", "F-0-1")), "shows two specimens"),
         (SheetDefinition("pair", edition=EDITION, scale=20.0), "Choose a smaller scale"),
         (SheetDefinition("pocket", edition=EDITION, scale=3.0), "a card has room for 84 × 30 mm"),
+        (SheetDefinition("years", edition=EDITION, origin="press-1"), "no choice of print origin"),
+        (
+            SheetDefinition("years", marque="Marque A", element=Element.BAND, specimens=("G-0",)),
+            "name no specimens",
+        ),
+        (SheetDefinition("press", origin="press-1", point="P"), "no choice of point"),
+        (
+            SheetDefinition("lighting", edition=EDITION, origin="x", specimens=("G-0",)),
+            "no choice of edition or print origin",
+        ),
+        (
+            SheetDefinition("lighting", specimens=("G-0",), lighting=Lighting.UV_A),
+            "shows every light",
+        ),
+        (SheetDefinition("pair", edition="X", specimens=("G-0", "F-0-0")), "G-0 is not of X"),
+        (
+            SheetDefinition("pair", origin="press-1", specimens=("G-0", "F-1-0")),
+            "F-1-0 is not of press-1 but of press-2",
+        ),
+        (SheetDefinition("pocket", edition=EDITION, origin="none such"), "no such copy.*none such"),
+        (SheetDefinition("pocket", edition=EDITION, specimens=("G-0",)), "name copies only"),
+        (
+            SheetDefinition("pocket", edition=EDITION, specimens=("F-0-0", "F-1-0")),
+            "room for one copy",
+        ),
     ],
 )  # fmt: skip
 def test_what_cannot_be_made_says_why(

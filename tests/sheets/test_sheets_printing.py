@@ -15,6 +15,7 @@ from printed_pages import longest_dark_run, pages, rendered, squeezed, text_of
 
 from drawn_prints import draw_print
 from loupebook.errors import RecordInvalid, SheetInvalid
+from loupebook.imaging import encode_jpeg
 from loupebook.records.model import SetInfo
 from loupebook.sheets import (
     MadeSheet,
@@ -29,10 +30,12 @@ from loupebook.sheets import (
 )
 from loupebook.sheets.paper import Size
 from loupebook.sheets.plan import IN_THE_FRAME
-from loupebook.sheets.quiz import Asked, make_key
+from loupebook.sheets.quiz import Asked, make_key, make_quiz
+from loupebook.sheets.report import PrintedSection, make_set_report
 from loupebook.sheets.setting import FRAME_MEANS, Layout, page_data, set_plate
 from loupebook.sheets.templates.pocket import words_of
 from loupebook.sheets.typeset import typeset
+from loupebook.sheets.words import printable
 
 INFO = SetInfo("id", "A set", "2026-01-01T00:00:00Z", 7, notice="drawn, invented")
 OWN = SetInfo("id", "Own", "2026-01-01T00:00:00Z", 1)
@@ -169,6 +172,12 @@ def test_characters_that_no_font_has_are_printed_as_code_points() -> None:
     assert "⟨U+4E2D⟩" in text_of(made(plate("中")).files[0])
 
 
+def test_every_kind_of_white_space_prints_as_a_space() -> None:
+    spaces = [one for one in map(chr, range(0x3001)) if one.isspace() and one not in "\n\xa0"]
+    assert printable("".join(spaces) + "a\n\xa0b") == " " * len(spaces) + "a\n\xa0b"
+    assert "Ogham space" in text_of(made(plate("Ogham\u1680space")).files[0])
+
+
 def test_what_was_typed_is_never_read_as_markup() -> None:
     nasty = '#panic("x") $a$ *b* @ref <label> \\ `code` ] } //'
     text = squeezed(text_of(made(plate(nasty)).files[0]))
@@ -302,6 +311,15 @@ def test_a_key_says_what_lengths_in_the_frame_mean_and_prints_long_points() -> N
     assert all(f"w{number:04d}" in text for number in range(2000))
 
 
+def test_each_question_is_printed_as_large_as_it_fits() -> None:
+    shown = [plate("seal", px_per_mm=2.0), plate("band", px_per_mm=16.0)]
+    asked = [Asked(one, one, None, (), "says") for one in shown]
+    for make in (make_quiz, make_key):
+        text = body_of(make("Q", asked, INFO, paper=Paper.A4, made_at=AT))
+        # 160 mm and 20 mm wide: one scale for both would print the band at a third of life size.
+        assert re.search(r"Printed at 1 : \d to \d : 1 against life size", text)
+
+
 def test_what_a_long_point_says_is_never_cut() -> None:
     words = " ".join(f"w{number:04d}" for number in range(1600))
     plan = Plan("T", "", (Section("1  Crest", (plate("S"),), words, columns=2),))
@@ -309,21 +327,49 @@ def test_what_a_long_point_says_is_never_cut() -> None:
     assert all(f"w{number:04d}" in body for number in range(1600))
 
 
-def test_what_an_examiner_wrote_is_never_cut() -> None:
-    words = " ".join(f"w{number:04d}" for number in range(1600))
+def record(serials: list[list[str]], note: str) -> bytes:
+    """Return the printed record of an examination with little on it."""
     pictures: dict[str, bytes] = {}
     shown = set_plate(plate("item"), Layout(2, 1.0), Size(40, 40), pictures, 100, 80)
     data = {
         **page_data("Record", "", Paper.A4, OWN, AT, uv=False),
         "faults": [], "facts": [], "query": {"plates": [shown], "scale": ""}, "photo_check": [],
-        "serials": [["Left", " ".join(f"s{number:04d}" for number in range(1200))]],
+        "serials": serials,
         "given_out": "", "reading": {"says": [], "needs": [], "does_not_say": ""},
         "matches": [], "ranked_by": "", "references": [], "own_width": 40, "beyond": "",
-        "marks": [{"title": "A point", "mark": "differs", "figure": "", "note": words,
+        "marks": [{"title": "A point", "mark": "differs", "figure": "", "note": note,
                    "crops": [shown]}],
         "notes": "None.", "images": [], "with_signature": 8,
     }  # fmt: skip
-    pdf = typeset("record", data, pictures, made_at=AT)[0]
+    return typeset("record", data, pictures, made_at=AT)[0]
+
+
+def test_a_long_name_of_a_place_never_prints_over_its_serial_number() -> None:
+    for place in ("Ж" * 18, "Ж" * 60):
+        text = next(pages(record([[place, "Ю" * 6]], ""))).get_textpage()
+        boxes: dict[str, list[tuple[float, ...]]] = {"Ж": [], "Ю": []}
+        for at, letter in enumerate(text.get_text_range()):
+            if letter in boxes:
+                boxes[letter].append(text.get_charbox(at))
+        assert [len(some) for some in boxes.values()] == [len(place), 6]
+        assert max(right for _, _, right, _ in boxes["Ж"]) < min(left for left, *_ in boxes["Ю"])
+
+
+def test_a_report_shows_a_long_strip_from_end_to_end() -> None:
+    strip = np.full((60, 600, 3), 250, np.uint8)
+    strip[:, :60] = strip[:, -60:] = 0
+    section = PrintedSection("Twins", "One pair.", [("Both are alike.", "merge", [1])])
+    pdf = make_set_report(
+        [section], OWN, about="", closing="", uv=False, photos={1: encode_jpeg(strip)}, made_at=AT
+    )
+    dark = (rendered(pdf, 0, 100) < 64).sum() / (100 / 25.4) ** 2
+    # Both ends, a tenth of the length each, are as wide as high: some 17 mm.
+    assert dark > 500
+
+
+def test_what_an_examiner_wrote_is_never_cut() -> None:
+    words = " ".join(f"w{number:04d}" for number in range(1600))
+    pdf = record([["Left", " ".join(f"s{number:04d}" for number in range(1200))]], words)
     body = body_of(pdf)
     assert all(f"w{number:04d}" in body for number in range(1600))
     assert all(f"s{number:04d}" in body for number in range(1200))

@@ -28,10 +28,10 @@ from loupebook.library import (
     Library,
     Lighting,
     Provenance,
-    Serial,
     SpecimenRecord,
     Standing,
     View,
+    read_serials,
 )
 
 
@@ -115,7 +115,11 @@ def add(
     confirmed_on: Annotated[str | None, typer.Option(help="When, as YYYY-MM-DD.")] = None,
     basis: Annotated[str | None, typer.Option(help="On what grounds.")] = None,
     serial: Annotated[
-        list[str] | None, typer.Option(help="Serial number; may be given several times.")
+        list[str] | None,
+        typer.Option(
+            metavar="[PLACE=]NUMBER",
+            help="A serial number, and where on the item it stands; may be repeated.",
+        ),
     ] = None,
     notes: Annotated[str | None, typer.Option(help="Free text.")] = None,
     proposed: Annotated[
@@ -163,6 +167,7 @@ def add(
             assert element is not None
             assert standing is not None
             element_, standing_ = element, standing
+            serials = read_serials("|".join(serial or ()), "--serial")
             provenance = Provenance(source, confirmed_by, confirmed_on, basis)
 
             def specimen_for(stem: str) -> SpecimenRecord:
@@ -174,7 +179,7 @@ def add(
                     edition=edition,
                     origin=origin,
                     provenance=provenance,
-                    serials=tuple(Serial(value) for value in serial or ()),
+                    serials=serials,
                     notes=notes,
                 )
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 import typer
-from rich.table import Table
 
 from loupebook.cli.common import (
     ByOption,
     JsonOption,
     SetOption,
     exits_clearly,
+    folded_table,
     open_library,
     out,
     person,
@@ -56,7 +56,7 @@ def list_(
         for specimen in specimens:
             print_json(specimen_dict(specimen))
         return
-    table = Table("specimen", "element", "standing", "state", "marque", "edition", "origin")
+    table = folded_table("specimen", "element", "standing", "state", "marque", "edition", "origin")
     for one in specimens:
         table.add_row(
             one.name,
@@ -88,7 +88,7 @@ def show(
     for key, value in shown.items():
         if key != "photos" and value not in (None, [], ""):
             out.print(f"{key:>16}  {value}")
-    table = Table("photo", "view", "lighting", "size", "taken", "camera")
+    table = folded_table("photo", "view", "lighting", "size", "taken", "camera")
     for photo in photos:
         camera = " ".join(part for part in (photo.camera.make, photo.camera.model) if part)
         table.add_row(

@@ -9,6 +9,7 @@ import functools
 import getpass
 import json
 import os
+import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from enum import IntEnum
@@ -19,6 +20,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
 from rich.progress import Progress as ProgressBar
+from rich.table import Table
 
 from loupebook.errors import (
     EncoderError,
@@ -29,13 +31,20 @@ from loupebook.errors import (
     SetError,
     SheetInvalid,
 )
-from loupebook.library import Paper
+from loupebook.library import Paper, write_atomically
 
 if TYPE_CHECKING:
     from loupebook.library import Library
 
 # What people typed is shown as it stands: brackets are no markup, nor are colons emoji.
-out = Console(highlight=False, markup=False, emoji=False)
+# Whoever reads a pipe reads whole lines: only a terminal is as wide as it is.
+_PIPE_WIDTH = 10_000
+out = Console(
+    highlight=False,
+    markup=False,
+    emoji=False,
+    width=None if sys.stdout.isatty() else _PIPE_WIDTH,
+)
 err = Console(stderr=True, highlight=False, markup=False, emoji=False)
 
 P = ParamSpec("P")
@@ -54,6 +63,8 @@ class ExitCode(IntEnum):
     STOPPED = 130
 
 
+GREATEST_NUMBER = 2**63 - 1
+"""Of a record: what SQLite keeps."""
 _WRONG_USE = (QueryInvalid, RecordInvalid, SheetInvalid, PracticeInvalid)
 """What was asked for cannot be: another value, and not another try, is needed."""
 
@@ -143,6 +154,12 @@ def exits_clearly(command: Callable[P, R]) -> Callable[P, R]:
         except OSError as exc:
             code = ExitCode.PARTLY
             message = _system_refusal(exc)
+        except UnicodeEncodeError as exc:
+            code = ExitCode.WRONG_USE
+            message = f"{exc.object!a} is no text (UTF-8), and cannot be on record."
+        except OverflowError:
+            code = ExitCode.WRONG_USE
+            message = "A number is too large to be on record."
         except KeyboardInterrupt:
             code = ExitCode.STOPPED
             message = "Stopped. What was finished before is kept."
@@ -170,12 +187,34 @@ def print_json(value: dict[str, Any]) -> None:
     typer.echo(json.dumps(value, ensure_ascii=False))
 
 
+def folded_table(*headings: str) -> Table:
+    """Return an empty table whose cells are folded, never cut: names often differ at their end."""
+    table = Table()
+    for heading in headings:
+        table.add_column(heading, overflow="fold")
+    return table
+
+
+def write_file(path: Path, content: bytes) -> None:
+    """Write a result whole or not at all; a pipe, a device or a link is written to, not replaced.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written.
+    """
+    if path.is_symlink() or (path.exists() and not path.is_file()):
+        path.write_bytes(content)
+    else:
+        write_atomically(path, [content])
+
+
 def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
     """Write results into a folder, which is made where missing, and say so."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, content in files.items():
-            (folder / name).write_bytes(content)
+            write_file(folder / name, content)
     except OSError as exc:
         err.print(
             f"{folder} cannot be written to: {exc}. Name another folder.",

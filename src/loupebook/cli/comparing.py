@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.table import Table
 
 from loupebook.cli.common import (
     ExitCode,
@@ -15,6 +14,7 @@ from loupebook.cli.common import (
     SetOption,
     err,
     exits_clearly,
+    folded_table,
     open_library,
     out,
     print_json,
@@ -28,11 +28,9 @@ from loupebook.library import (
     PhotoRecord,
     compare_photos,
     default_set,
+    marked_word,
     strength_paragraphs,
 )
-
-SHAPES = {"agrees": "= agrees", "differs": "≠ differs", "cannot tell": "? cannot tell"}
-"""Verdicts by word and shape, never by colour alone."""
 
 
 def register(app: typer.Typer) -> None:
@@ -71,8 +69,9 @@ def compare(
 ) -> None:
     """Lay two prints over each other and measure where they differ.
 
-    Verdicts are 'agrees', 'differs' and 'cannot tell'. They speak of print, never of what an
-    item is. Ends with 1 where the photos cannot be laid over each other.
+    'agrees' is said only where enough known photos bear it and the photo shows print. The words
+    speak of print, never of what an item is. Ends with 1 where the photos cannot be laid over
+    each other.
     """
     file = Path(reference)
     if set_ is None and (file.is_file() or default_set() is None):
@@ -130,24 +129,24 @@ def _lit(photos: list[PhotoRecord], lighting: Lighting | None, reference: str) -
 
 
 def _print(report: ComparisonReport) -> None:
-    found = report.comparison
+    told, bearing = report.to_dict(), {"poor": report.poor}
     against = f" ({report.standing})" if report.standing else ""
     out.print(f"{report.query} against {report.reference}{against}", style="bold")
     for finding in report.photo_check.findings:
         if finding.severity != "info":
             err.print(f"  {finding.message} {finding.advice}")
-    if found.registration.registered:
-        table = Table("measurement", "figure", "unit", "z", "verdict")
-        for one in found.figures:
+    if report.comparison.registration.registered:
+        table = folded_table("measurement", "figure", "unit", "z", "result")
+        for row in told["measurements"]:
             table.add_row(
-                one.name,
-                "–" if one.value is None else f"{one.value:.3g}",
-                one.unit,
-                "–" if one.z is None else f"{one.z:.1f}",
-                SHAPES[one.verdict] + (f": {one.reason}" if one.reason else ""),
+                row["name"],
+                "–" if row["value"] is None else f"{row['value']:.3g}",
+                row["unit"],
+                "–" if row["z"] is None else f"{row['z']:.1f}",
+                marked_word(row, bearing) + (f": {row['reason']}" if row["reason"] else ""),
             )
         out.print(table)
-    out.print(f"  {report.says()}")
-    for part in strength_paragraphs(report.to_dict()):
+    out.print(f"  {told['says']}")
+    for part in strength_paragraphs(told, **bearing):
         out.print(f"  {part}")
-    out.print(f"  {report.to_dict()['does_not_say']}", style="dim")
+    out.print(f"  {told['does_not_say']}", style="dim")

@@ -6,15 +6,16 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.table import Table
 
 from loupebook.cli.common import (
+    GREATEST_NUMBER,
     ByOption,
     ExitCode,
     JsonOption,
     SetOption,
     err,
     exits_clearly,
+    folded_table,
     open_library,
     out,
     person,
@@ -124,7 +125,9 @@ def _read_change(text: str) -> tuple[str, Any]:
 
 @exits_clearly
 def undo(
-    line: Annotated[int, typer.Argument(help="Line of the log, as 'history' shows it.")],
+    line: Annotated[
+        int, typer.Argument(help="Line of the log, as 'history' shows it.", max=GREATEST_NUMBER)
+    ],
     reason: ReasonOption,
     set_: SetOption = None,
     by: ByOption = None,
@@ -182,6 +185,8 @@ def people(
     as_json: JsonOption = False,
 ) -> None:
     """List the persons of a set, or say what one may do. Needed for a team that logs in."""
+    if name is None and (identity is not None or role):
+        refuse("Name the person whom --identity and --role are of.")
     with open_library(set_, reading=name is None) as library:
         if name is not None:
             if identity is None:
@@ -197,7 +202,7 @@ def people(
     if not listed:
         out.print("Nobody is listed: whoever can open the folder may do everything.")
         return
-    table = Table("name", "logs in by", "roles")
+    table = folded_table("name", "logs in by", "roles")
     for one in listed:
         roles = ", ".join(sorted(map(str, one.roles))) or "none: locked out"
         table.add_row(one.name, one.identity, roles)

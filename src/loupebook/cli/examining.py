@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.table import Table
 
 from loupebook.cli.common import (
+    GREATEST_NUMBER,
     ByOption,
     ExitCode,
     JsonOption,
@@ -16,6 +16,7 @@ from loupebook.cli.common import (
     SetOption,
     err,
     exits_clearly,
+    folded_table,
     open_library,
     out,
     person,
@@ -32,9 +33,13 @@ if TYPE_CHECKING:
 
 examinations = typer.Typer(help="What was examined, kept as it was.", no_args_is_help=True)
 
-Number = Annotated[int, typer.Argument(metavar="NUMBER", help="Number of the examination.")]
+Number = Annotated[
+    int,
+    typer.Argument(metavar="NUMBER", help="Number of the examination.", max=GREATEST_NUMBER),
+]
 Revision = Annotated[
-    int | None, typer.Option(help="An earlier revision. Default: the latest.", min=1)
+    int | None,
+    typer.Option(help="An earlier revision. Default: the latest.", min=1, max=GREATEST_NUMBER),
 ]
 
 
@@ -125,7 +130,7 @@ def list_(set_: SetOption = None, as_json: JsonOption = False) -> None:
         for line in lines:
             print_json(vars(line))
         return
-    table = Table("no.", "revision", "title", "photo", "saved", "by")
+    table = folded_table("no.", "revision", "title", "photo", "saved", "by")
     for line in lines:
         table.add_row(
             str(line.number), str(line.revision), line.title, line.file_name or "–", line.at[:16],

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import sys
 from typing import Annotated
 
 import typer
@@ -41,7 +43,7 @@ def _print_version(wanted: bool) -> None:
 
 @app.callback()
 def _root(
-    version: Annotated[
+    _version: Annotated[
         bool,
         typer.Option(
             "--version", help="Print the version.", callback=_print_version, is_eager=True
@@ -49,6 +51,10 @@ def _root(
     ] = False,
 ) -> None:
     """Hold the options of the command itself."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # A file's name may hold what is no text: escaped, output stays what its readers can read
+        # (RFC 8259 asks for UTF-8), and the escape is JSON's own.
+        sys.stdout.reconfigure(errors="backslashreplace")
 
 
 for group in (

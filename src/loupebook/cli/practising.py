@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.table import Table
 
 from loupebook.cli.common import (
     ByOption,
@@ -15,12 +14,14 @@ from loupebook.cli.common import (
     SetOption,
     err,
     exits_clearly,
+    folded_table,
     open_library,
     out,
     person,
     print_json,
     progress_bar,
     refuse,
+    write_file,
 )
 from loupebook.library import Lighting, Paper
 
@@ -82,7 +83,7 @@ def list_(set_: SetOption = None, as_json: JsonOption = False) -> None:
         for one in rounds:
             print_json({"round": one.name, "by": one.by, "at": one.at, **one.definition})
         return
-    table = Table("round", "questions", "difficulty", "editions", "by")
+    table = folded_table("round", "questions", "difficulty", "editions", "by")
     for one in rounds:
         asked = one.definition
         editions = "; ".join(asked["editions"]) or "all"
@@ -132,14 +133,14 @@ def results(
         scores = library.practice.scores(learner=learner, practice_round=wanted)
         answers = library.practice.answers(learner=learner, practice_round=wanted)
     if csv is not None:
-        csv.write_text(answers_csv(answers), encoding="utf-8")
+        write_file(csv, answers_csv(answers).encode())
         err.print(f"Written to {csv}.")
     if as_json:
         print_json(scores.to_dict())
         return
     for line in scores.says():
         out.print(line)
-    table = Table("point", "found", "missed", "marked on genuine")
+    table = folded_table("point", "found", "missed", "marked on genuine")
     for point in scores.points:
         table.add_row(point.point, str(point.found), str(point.missed), str(point.false_alarms))
     if scores.points:
@@ -162,7 +163,7 @@ def due(
     if not lessons:
         out.print(f"{learner} has not answered anything yet.", soft_wrap=True)
         return
-    table = Table("lesson", "due", "interval, days", "easiness")
+    table = folded_table("lesson", "due", "interval, days", "easiness")
     for one in lessons:
         memory = one.memory
         table.add_row(one.lesson, f"{one.at:%Y-%m-%d}", str(memory.days), f"{memory.easiness:.2f}")

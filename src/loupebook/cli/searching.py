@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.table import Table
 
 from loupebook.cli.common import (
     EncoderOption,
@@ -16,6 +15,7 @@ from loupebook.cli.common import (
     SetOption,
     err,
     exits_clearly,
+    folded_table,
     open_library,
     out,
     print_json,
@@ -30,6 +30,7 @@ from loupebook.library import (
     SearchReport,
     Standing,
     View,
+    likeness_words,
     photo_files,
 )
 
@@ -101,7 +102,7 @@ def _print_report(report: SearchReport) -> None:
     if report.empty_reason:
         out.print(f"  {report.empty_reason}")
         return
-    table = Table("rank", "specimen", "standing", "marque", "edition", "photo", "similarity")
+    table = folded_table("rank", "specimen", "standing", "marque", "edition", "photo", "likeness")
     for match in report.matches:
         table.add_row(*_row(match))
     shown = {match.specimen for match in report.matches}
@@ -122,5 +123,5 @@ def _row(match: MatchReport) -> tuple[str, ...]:
         match.marque or "–",
         match.edition or "–",
         match.photo,
-        f"{match.similarity:.3f}",
+        likeness_words(match.to_dict()),
     )

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.table import Table
 
 from loupebook.cli.common import (
     ByOption,
@@ -15,6 +14,7 @@ from loupebook.cli.common import (
     SetOption,
     err,
     exits_clearly,
+    folded_table,
     open_library,
     out,
     person,
@@ -98,12 +98,14 @@ def sheet(
     keeps = bool(save or saved)
     with open_library(set_, reading=not keeps) as library:
         if list_:
+            beside = {**asked, "out": target, "save": save, "saved": saved}
+            _refuse_beside("--list only lists what is kept", beside)
             _list_sheets(library, as_json=as_json)
             return
         file = target or Path("sheet.pdf")
         form = _form_of(file)
         if saved is not None:
-            _refuse_beside_saved({**asked, "save": save})
+            _refuse_beside("--saved makes a sheet as it was kept", {**asked, "save": save})
             made = library.sheets.make_saved(saved, form=form, by=person(by))
         elif template is None:
             refuse("Name a template, or a kept sheet with --saved.")
@@ -120,14 +122,11 @@ def _form_of(file: Path) -> Form:
     return form
 
 
-def _refuse_beside_saved(asked: Mapping[str, object]) -> None:
-    """Refuse what a kept sheet would silently pass over."""
+def _refuse_beside(says: str, asked: Mapping[str, object]) -> None:
+    """Refuse what would silently be passed over."""
     given = [name for name, value in asked.items() if value not in (None, [])]
     if given:
-        refuse(
-            f"--saved makes a sheet as it was kept: leave out {', '.join(given)}, or name a "
-            "template and no --saved."
-        )
+        refuse(f"{says}: leave out {', '.join(given)}, or name a template and not that.")
 
 
 def _make(
@@ -167,7 +166,7 @@ def _list_sheets(library: Library, *, as_json: bool) -> None:
             record = state.record
             print_json({"name": record.name, "definition": record.definition, "says": state.says()})
         return
-    table = Table("name", "template", "saved", "by", "state")
+    table = folded_table("name", "template", "saved", "by", "state")
     for state in states:
         record = state.record
         table.add_row(

@@ -8,13 +8,13 @@ from typing import Annotated
 import typer
 
 from loupebook.cli.common import (
-    ExitCode,
     JsonOption,
     SetOption,
     err,
     exits_clearly,
     print_json,
     progress_bar,
+    refuse,
 )
 
 NoBrowserOption = Annotated[
@@ -76,8 +76,9 @@ def demo(
         str, typer.Option(help="Where that other world is drawn: cpu, or cuda on an NVIDIA GPU.")
     ] = "cpu",
     out_folder: Annotated[
-        Path, typer.Option("--out", metavar="DIR", help="Where drawn pictures go.")
-    ] = Path("rendered"),
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="Where drawn pictures go. Default: rendered."),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Build the demo set (invented, rendered), index it and open the page on it.
@@ -89,14 +90,18 @@ def demo(
 
     other = seed is not None or count is not None or times != 1.0 or device != "cpu"
     if rebuild and (other or truth):
-        err.print(
+        refuse(
             "--rebuild draws the demo set as it is: leave out --seed, --count, --truth, --times "
             "and --device."
         )
-        raise typer.Exit(ExitCode.WRONG_USE)
+    if not (rebuild or other) and (truth or traced or out_folder is not None):
+        refuse(
+            "--truth, --traced and --out say how pictures are drawn: say what to draw with "
+            "--rebuild, or with --seed or --count."
+        )
     if rebuild or other:
         draw(
-            rebuild, seed, count, truth, out_folder,
+            rebuild, seed, count, truth, out_folder or Path("rendered"),
             traced=traced, times=times, device=device, as_json=as_json,
         )  # fmt: skip
         return
@@ -107,7 +112,9 @@ def demo(
     else:
         typer.echo(built.says())
     if not no_page:
-        serve_page(built.folder, port=port, browser=not no_browser, announce=typer.echo)
+        # Whoever reads JSON finds nothing else on standard output.
+        announce = err.print if as_json else typer.echo
+        serve_page(built.folder, port=port, browser=not no_browser, announce=announce)
 
 
 def draw(

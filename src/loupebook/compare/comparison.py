@@ -130,13 +130,11 @@ class Comparison:
         """Names of the measurements that differ."""
         return tuple(one.name for one in self.figures if one.verdict is Verdict.DIFFERS)
 
-    def says(self, among: str = "known genuine ones") -> str:
-        """Return the finding in a sentence or two.
+    def says(self) -> str:
+        """Return the bare finding in a sentence or two.
 
-        Parameters
-        ----------
-        among : str
-            What the query was compared with, in the plural.
+        It weighs neither how many known photos bear a figure nor what the query was held
+        against; ``sheets/measured.py`` does.
         """
         if not self.registration.registered:
             return f"Not compared: {self.registration.reason}."
@@ -146,10 +144,10 @@ class Comparison:
         if not self.differs:
             return (
                 f"{len(told)} of {len(self.figures)} measurements could be taken; none differs "
-                f"from {among} beyond what is usual."
+                "beyond what is usual."
             )
         return (
-            f"Beyond what is usual among {among}: "
+            "Beyond what is usual: "
             + "; ".join(
                 f"{one.name} ({one.says})" for one in self.figures if one.name in self.differs
             )

@@ -27,6 +27,8 @@ _TEXTS_READ: Final = (b"XML:com.adobe.xmp\0", b"Raw profile type exif\0")
 _PASSES: Final = ((0, 0, 8, 8), (4, 0, 8, 8), (0, 4, 4, 8), (2, 0, 4, 4), (0, 2, 2, 4),
                   (1, 0, 2, 2), (0, 1, 1, 2))  # fmt: skip
 _INFLATED_AT_ONCE: Final = 1 << 20
+#: Writers cut pixels into pieces of 8 kB or more: 10,000 chunks for the largest file we accept.
+_MOST_CHUNKS: Final = 200_000
 
 
 @dataclass(frozen=True)
@@ -72,10 +74,10 @@ def png_chunks(data: bytes) -> Iterator[Chunk]:
     Raises
     ------
     ValueError
-        If the file breaks off before the end chunk.
+        If the file breaks off before the end chunk, or has far more chunks than any picture.
     """
-    position, kind = 8, b""
-    while kind != b"IEND":
+    position = 8
+    for _ in range(_MOST_CHUNKS):
         if len(data) < position + 12:
             raise ValueError("the end chunk is missing")
         (length,) = struct.unpack_from(">I", data, position)
@@ -84,7 +86,10 @@ def png_chunks(data: bytes) -> Iterator[Chunk]:
         if stop > len(data):
             raise ValueError("a chunk is cut short")
         yield Chunk(kind, position, stop)
+        if kind == b"IEND":
+            return
         position = stop
+    raise ValueError("there are too many chunks")
 
 
 def png_chunk(kind: bytes, body: bytes) -> bytes:

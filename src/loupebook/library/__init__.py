@@ -94,6 +94,7 @@ from loupebook.records.people import Person, Role
 from loupebook.records.points import Mark, PointMark, PointRecord
 from loupebook.records.text import design_phrase
 from loupebook.search import FoundItem
+from loupebook.search.files import write_atomically
 from loupebook.setreport import (
     PRINTS,
     WORK_LIST,
@@ -269,6 +270,7 @@ __all__ = [
     "strength_paragraphs",
     "table_of",
     "telling_map",
+    "write_atomically",
     "write_pdf",
     "write_sheet",
 ]

@@ -35,7 +35,8 @@ from loupebook.imaging import PhotoCheck, check_photo, decode_photo, encode_jpeg
 from loupebook.library.evidence_glue import EvidenceKeeper
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import IntakeState, Lighting, PhotoFacts, Standing
-from loupebook.sheets.measured import known_words
+from loupebook.search.files import write_atomically
+from loupebook.sheets.measured import finding_words, word_of
 
 Photo = bytes | Path | NDArray[np.uint8]
 
@@ -71,12 +72,34 @@ class ComparisonReport:
     def __post_init__(self) -> None:
         object.__setattr__(self, "pictures", pictures_of(self.comparison))
 
+    @property
+    def poor(self) -> bool:
+        """Whether the photo is too poor to hold fine print against anything."""
+        return not self.photo_check.shows_print
+
     def says(self) -> str:
         """Return the finding in a sentence or two, with what the query was held against."""
-        return self.comparison.says(known_words(self.standing))
+        held = {**self.comparison.to_dict(), "reference_standing": self.standing}
+        return finding_words(held, poor=self.poor)
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the JSON form that ``compare --json`` prints."""
+        """Return the JSON form that ``compare --json`` prints.
+
+        Each measurement has the word that is said of it (`word`) beside its bare verdict, which
+        knows neither how many known photos bear it nor how poor the query is.
+        """
+        told = self.measured()
+        rows = told["measurements"]
+        return {
+            **told,
+            "measurements": [{**row, "word": str(word_of(row, poor=self.poor))} for row in rows],
+        }
+
+    def measured(self) -> dict[str, Any]:
+        """Return the JSON form without the words of its measurements, as it is kept on record.
+
+        A record makes them when it is shown: it also knows whether anything in the set is close.
+        """
         return {
             "query": self.query,
             "reference": self.reference,
@@ -96,14 +119,13 @@ class ComparisonReport:
             If the folder cannot be written to.
         """
         try:
-            folder.mkdir(parents=True, exist_ok=True)
             written = [folder / "comparison.json"]
-            written[0].write_text(
-                json.dumps(self.to_dict(), indent=1, ensure_ascii=False), encoding="utf-8"
-            )
+            told = json.dumps(self.to_dict(), indent=1, ensure_ascii=False)
+            # The query's name may be no UTF-8; the escape is JSON's own.
+            write_atomically(written[0], [told.encode("utf-8", "backslashreplace")])
             for name, pixels in self.pictures.items():
                 path = folder / f"{name}.jpg"
-                path.write_bytes(encode_jpeg(pixels, quality=92))
+                write_atomically(path, [encode_jpeg(pixels, quality=92)])
                 written.append(path)
         except OSError as exc:
             raise ComparisonError(

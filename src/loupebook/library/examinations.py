@@ -9,7 +9,8 @@ A document (plain JSON; its SHA-256 stands in the set's log) has the keys::
     made_with    {loupebook, encoder, fingerprint}
     answer       the JSON of ``search --json``
     references   [{photo_id, sha256, specimen, standing, …}] of every match shown
-    comparisons  [{the JSON of ``compare --json``, photo_id, px_per_mm, pictures}]
+    comparisons  [{the JSON of ``compare --json`` without `word`, photo_id, px_per_mm,
+                 pictures}]
     marks        [{point_id, title, mark, note, figure, figure_says, places}]
     notes        free text
     serials      what was read on the item, as ``loupebook.library.numbers_read`` describes it;
@@ -564,7 +565,7 @@ class Examiner:
             framed = one.comparison.framed
             found.append(
                 {
-                    **one.to_dict(),
+                    **one.measured(),
                     "nearer": self._nearer(report, match, one),
                     "query": report.photo,
                     "photo_id": match.photo_id,

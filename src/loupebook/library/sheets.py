@@ -417,9 +417,16 @@ def write_sheet(made: MadeSheet, target: Path) -> list[Path]:
     Raises
     ------
     SheetInvalid
-        If the file cannot be written.
+        If a file cannot be written, or pages of another sheet would stand beside the new ones.
     """
-    paths = [target] if len(made.files) == 1 else _numbered(target, len(made.files))
+    pages = len(made.files)
+    paths = [target] if pages == 1 else _numbered(target, pages)
+    if made.form == "png" and (older := _older_pages(target, pages)):
+        raise SheetInvalid(
+            f"Pages of another sheet stand there: {', '.join(path.name for path in older)}. Handed "
+            "on with the new ones they would seem to be of one sheet: remove them, or name "
+            "another file."
+        )
     return [write_pdf(content, path) for path, content in zip(paths, made.files, strict=True)]
 
 
@@ -440,6 +447,19 @@ def write_pdf(content: bytes, target: Path) -> Path:
 
 def _numbered(target: Path, pages: int) -> list[Path]:
     return [target.with_stem(f"{target.stem}-{page}") for page in range(1, pages + 1)]
+
+
+def _older_pages(target: Path, pages: int) -> list[Path]:
+    """Return what a sheet of another length left, which the new pages would not replace.
+
+    They are not removed: they may be somebody's pictures of a like name.
+    """
+    if pages == 1:
+        # A sheet of several pages has two at least; one picture of such a name is no sheet.
+        first_two = _numbered(target, 2)
+        return first_two if all(path.exists() for path in first_two) else []
+    others = (target, _numbered(target, pages + 1)[-1])
+    return [path for path in others if path.exists()]
 
 
 def definition_of(**given: Any) -> SheetDefinition:

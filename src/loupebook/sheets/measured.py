@@ -47,6 +47,8 @@ LOOK = frozenset({Word.ABOVE, Word.NEAR, Word.FEW})
 """Words that ask for eyes: what was measured alone tells little."""
 UNTOLD = frozenset({Word.CANNOT_TELL, Word.POOR, Word.WIDE})
 """Words of figures that say nothing."""
+_OTHERS = "other designs"
+"""What tells what is usual where only one photo is held against another."""
 _WIDE = "What is usual among {known} varies too much to tell: {names}."
 
 
@@ -253,6 +255,7 @@ def finding_words(compared: Mapping[str, Any], *, poor: bool = False, far: bool 
     known = known_words(standing)
     words = {row["name"]: word_of(row, poor=poor, far=far) for row in rows}
     wide = [row["name"] for row in rows if words[row["name"]] is Word.WIDE]
+    wide_words = _WIDE.format(known=_KNOWN.get(standing or "", _OTHERS), names=", ".join(wide))
     told = [row for row in rows if words[row["name"]] not in UNTOLD]
     if far and told:
         return (
@@ -262,7 +265,8 @@ def finding_words(compared: Mapping[str, Any], *, poor: bool = False, far: bool 
     if poor and not told and any(row["z"] is not None for row in rows):
         return f"The photo is too poor to hold fine print against {known}: take a better one."
     if not told:
-        return _WIDE.format(known=known, names=", ".join(wide)) if wide else str(compared["says"])
+        # Only a comparison that tells nothing at all is left to its own words.
+        return wide_words if wide else str(compared["says"])
     differing = [row for row in told if words[row["name"]] is Word.DIFFERS]
     above = [row["name"] for row in told if words[row["name"]] is Word.ABOVE]
     look = [row["name"] for row in told if words[row["name"]] in LOOK - {Word.ABOVE}]
@@ -281,7 +285,7 @@ def finding_words(compared: Mapping[str, Any], *, poor: bool = False, far: bool 
     if look:
         said.append(f"Compare by eye: {', '.join(look)}.")
     if wide:
-        said.append(_WIDE.format(known=known, names=", ".join(wide)))
+        said.append(wide_words)
     if agree and not differing:
         said.append(_LIMITS.get(standing or "", ""))
     return " ".join(said).strip()

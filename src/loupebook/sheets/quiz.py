@@ -54,13 +54,13 @@ def make_quiz(
         for number, one in enumerate(asked, start=1)
     ]
     room = Size(column_width(paper, 2), _QUESTION_MM)
-    magnification = _magnification(plates, room)
+    magnified = [_magnification([plate], room) for plate in plates]
     data = {
         **_page("Practice quiz", name, paper, info, made_at, asked),
-        "scale": _scale_words(plates, magnification),
+        "scale": _scale_words([[plate] for plate in plates], magnified),
         "questions": [
             set_plate(plate, Layout(2, magnification), room, pictures, _DPI, _QUALITY)
-            for plate in plates
+            for plate, magnification in zip(plates, magnified, strict=True)
         ],
     }
     return typeset("quiz", data, pictures, made_at=made_at)[0]
@@ -81,11 +81,11 @@ def make_key(
     """
     pictures: dict[str, bytes] = {}
     room = Size(column_width(paper, 2), _KEY_MM)
-    every = [plate for one in asked for plate in (one.answer, one.genuine) if plate is not None]
-    magnification = _magnification(every, room)
+    shown = [[one.answer, *([one.genuine] if one.genuine else [])] for one in asked]
+    magnified = [_magnification(plates, room) for plates in shown]
     data = {
         **_page("Answer key", name, paper, info, made_at, asked),
-        "scale": _scale_words(every, magnification),
+        "scale": _scale_words(shown, magnified),
         "left_out": [printable(one) for one in left_out],
         "answers": [
             {
@@ -96,12 +96,13 @@ def make_key(
                 "says": printable(one.says),
                 "plates": [
                     set_plate(plate, Layout(2, magnification), room, pictures, _DPI, _QUALITY)
-                    for plate in (one.answer, one.genuine)
-                    if plate is not None
+                    for plate in plates
                 ],
                 "points": [_point(point) for point in one.points],
             }
-            for number, one in enumerate(asked, start=1)
+            for number, (one, plates, magnification) in enumerate(
+                zip(asked, shown, magnified, strict=True), start=1
+            )
         ],
     }
     return typeset("key", data, pictures, made_at=made_at)[0]
@@ -119,14 +120,22 @@ def _page(
 
 
 def _magnification(plates: Sequence[Plate], room: Size) -> float:
+    """Return how large one question is printed: no band is to shrink as a seal beside it must."""
     return magnification_for((size for p in plates if (size := p.item_size) is not None), room)
 
 
-def _scale_words(plates: Sequence[Plate], magnification: float) -> str:
-    if not any(plate.item_size for plate in plates):
+def _scale_words(shown: Sequence[Sequence[Plate]], magnified: Sequence[float]) -> str:
+    scaled = [
+        (plate, magnification)
+        for plates, magnification in zip(shown, magnified, strict=True)
+        for plate in plates
+        if plate.item_size
+    ]
+    if not scaled:
         return "The scale of these pictures is not known."
-    ratio = magnification_words(magnification)
-    fitted = any(plate.item_size and plate.lengths == IN_THE_FRAME for plate in plates)
+    used = sorted({magnification for _, magnification in scaled})
+    ratio = " to ".join(magnification_words(one) for one in dict.fromkeys((used[0], used[-1])))
+    fitted = any(plate.lengths == IN_THE_FRAME for plate, _ in scaled)
     means = f" {FRAME_MEANS}" if fitted else ""
     where = "where a scale bar stands, if printed at 100 %."
     return f"Printed at {ratio} against life size {where}{means}"

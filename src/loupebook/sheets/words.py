@@ -10,6 +10,7 @@ from loupebook.errors import LoupebookError
 
 STANDING_WORDS = {"genuine": "Genuine", "fake": "Fake"}
 
+_KEPT_SPACES = "\n\N{NO-BREAK SPACE}"
 CODE_POINT = "⟨U+"
 """How a character begins that is printed as its code point."""
 BODY_FONT = "DejaVuSans.ttf"
@@ -44,7 +45,10 @@ def printable(text: str) -> str:
     """Return text of which nothing is lost in print.
 
     A character that the embedded fonts lack is printed as its code point, such as ``⟨U+4E2D⟩``.
+    White space other than a line break or a fixed space is printed as a space: one of the kinds
+    (U+1680) has no glyph in the first font, and no page could be set.
     """
+    text = "".join(" " if one.isspace() and one not in _KEPT_SPACES else one for one in text)
     for character in lacking(text):
         text = text.replace(character, f"{CODE_POINT}{ord(character):04X}⟩")
     return text

@@ -1,12 +1,26 @@
-"""One file a template; its name is the template's, its `plan` chooses what is shown."""
+"""One file a template; its name is the template's, its `plan` chooses what is shown.
+
+Its `USES` names the choices that it follows; others are refused, not passed over.
+"""
 
 from __future__ import annotations
 
 from importlib import import_module
 
+from loupebook.errors import SheetInvalid
 from loupebook.sheets.definition import SheetDefinition
 from loupebook.sheets.plan import Plan
 from loupebook.sheets.source import SheetSource
+
+CHOICES = {
+    "marque": "marque",
+    "edition": "edition",
+    "element": "element",
+    "origin": "print origin",
+    "specimens": "specimens",
+    "point": "point",
+}
+"""What a definition may choose, as a person says it; not every template follows all."""
 
 
 def plan_sheet(source: SheetSource, definition: SheetDefinition) -> Plan:
@@ -15,10 +29,21 @@ def plan_sheet(source: SheetSource, definition: SheetDefinition) -> Plan:
     Raises
     ------
     SheetInvalid
-        If there is nothing to show, or something that the template needs is not given.
+        If there is nothing to show, something that the template needs is not given, or
+        something is that it does not follow.
     RecordNotFound
         If a specimen named is not in the set.
     """
     template = import_module(f"{__name__}.{definition.template}")
+    unused = [
+        words
+        for name, words in CHOICES.items()
+        if name not in template.USES and getattr(definition, name)
+    ]
+    if unused:
+        raise SheetInvalid(
+            f"The sheet '{definition.template}' follows no choice of {' or '.join(unused)}: "
+            "leave that out, or make another sheet."
+        )
     plan: Plan = template.plan(source, definition)
     return plan

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from loupebook.compare import Comparison, Consensus, Group
 from loupebook.errors import LoupebookError, SetError, SheetInvalid
@@ -27,6 +28,7 @@ NO_POINTS = (
     "No points of comparison are drawn for this edition yet: the numbered places are where the "
     "comparison measured differences beyond what is usual among known genuine ones."
 )
+ONE_ORIGIN = "Measured on {whose} only: copies of other presses may not depart here."
 NO_PLACES = (
     "No points of comparison are drawn for this edition yet, and nothing was measured beyond what "
     "is usual among known genuine ones: there are no numbered places. That proves nothing."
@@ -46,9 +48,8 @@ def genuine_group(specimen: SpecimenRecord, view: View, lighting: Lighting) -> G
 
 def origin_group(specimen: SpecimenRecord, view: View, lighting: Lighting) -> Group:
     """Return the copies of a fake's design from the print origin that it comes from."""
-    name = specimen.origin or specimen.name
     return Group(
-        name,
+        press_of(specimen),
         specimen.marque,
         str(specimen.element),
         str(view),
@@ -56,6 +57,16 @@ def origin_group(specimen: SpecimenRecord, view: View, lighting: Lighting) -> Gr
         str(specimen.standing),
         specimen.edition,
     )
+
+
+def measured_on(points: Sequence[SheetPoint], copy: SpecimenRecord) -> list[SheetPoint]:
+    """Return measured places that say whose they are: other presses may not depart there."""
+    return [replace(one, copies=f"{press_of(copy)}: {one.copies}") for one in points]
+
+
+def press_of(copy: SpecimenRecord) -> str:
+    """Return the print origin of a copy, or its own name where none is recorded."""
+    return copy.origin or copy.name
 
 
 def no_places(comparison: Comparison | None) -> str:

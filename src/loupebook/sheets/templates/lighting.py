@@ -19,6 +19,7 @@ from loupebook.sheets.templates.common import (
     remarks_on,
 )
 
+USES = frozenset({"specimens"})
 APART = "does not fit the frame of diffuse light; shown in that of its own light"
 
 
@@ -26,6 +27,8 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
     """Plan the sheet; needs one specimen or several, each gets a section of its own."""
     if not definition.specimens:
         raise SheetInvalid("The sheet 'lighting' needs a specimen.")
+    if definition.lighting is not Lighting.DIFFUSE:
+        raise SheetInvalid("The sheet 'lighting' shows every light: choose none.")
     specimens = of_one_design([source.specimen(name) for name in definition.specimens])
     sections = []
     for specimen in specimens:

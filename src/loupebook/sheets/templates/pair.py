@@ -26,6 +26,7 @@ from loupebook.sheets.templates.common import (
 )
 
 _ORDER = (Standing.GENUINE, Standing.FAKE)
+USES = frozenset({"marque", "edition", "element", "origin", "specimens"})
 
 
 def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
@@ -74,6 +75,7 @@ def _the_two(
     keys = zip(design_key(first), design_key(second), strict=True)
     if any(one and other and one != other for one, other in keys):
         of_one_design((first, second))
+    _as_asked(definition, first, second)
     return first, second
 
 
@@ -103,6 +105,22 @@ def _first(source: SheetSource, definition: SheetDefinition, standing: Standing)
         f"There is no confirmed {standing} specimen with such a photo to show; choose "
         "another edition, view or lighting."
     )
+
+
+def _as_asked(definition: SheetDefinition, genuine: SpecimenRecord, copy: SpecimenRecord) -> None:
+    """Refuse two specimens that are recorded otherwise than was asked for beside them."""
+    asked = [
+        (one, getattr(definition, choice), getattr(one, choice))
+        for one in (genuine, copy)
+        for choice in ("marque", "edition", "element")
+    ]
+    asked.append((copy, definition.origin, copy.origin or "no print origin"))
+    for one, wanted, recorded in asked:
+        if wanted and recorded and wanted != recorded:
+            raise SheetInvalid(
+                f"{one.name} is not of {wanted} but of {recorded}: name other specimens, or "
+                "nothing beside them."
+            )
 
 
 def _points(

@@ -19,12 +19,14 @@ from loupebook.sheets.templates.common import (
     design,
     design_key,
     genuine_group,
+    measured_on,
     origin_group,
     photo_of,
     plate_of,
     remarks_on,
 )
 
+USES = frozenset({"marque", "edition", "element", "origin", "specimens"})
 MOST_POINTS = 4
 """More do not fit a card that can be read."""
 
@@ -34,11 +36,8 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
     if not (definition.marque or definition.edition):
         raise SheetInvalid("The sheet 'pocket' needs a marque or an edition.")
     by_design: dict[tuple[str, str, str], list[SpecimenRecord]] = {}
-    for one in source.specimens(
-        marque=definition.marque, edition=definition.edition, element=definition.element
-    ):
-        if one.edition and photo_of(source, one, definition.view, definition.lighting):
-            by_design.setdefault(design_key(one), []).append(one)
+    for one in _shown(source, definition):
+        by_design.setdefault(design_key(one), []).append(one)
     sections: list[Section] = []
     numbered: list[SheetPoint] = []
     for _, specimens in sorted(by_design.items()):
@@ -60,6 +59,38 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
     )
 
 
+def _shown(source: SheetSource, definition: SheetDefinition) -> list[SpecimenRecord]:
+    """Return specimens that have a photo to show; of copies those asked for, and their designs."""
+    found = [
+        one
+        for one in source.specimens(
+            marque=definition.marque, edition=definition.edition, element=definition.element
+        )
+        if one.edition and photo_of(source, one, definition.view, definition.lighting)
+    ]
+    if not (definition.origin or definition.specimens):
+        return found
+    copies = [
+        one
+        for one in found
+        if one.standing is Standing.FAKE and definition.origin in (None, one.origin)
+    ]
+    names = definition.specimens or tuple(one.name for one in copies)
+    absent = sorted(set(names) - {one.name for one in copies})
+    if absent or not copies:
+        raise SheetInvalid(
+            "There is no such copy with a photo of that view and lighting among the confirmed "
+            f"specimens of these cards: {', '.join(absent) or definition.origin}. In front stands "
+            "what genuine ones have in common: name copies only."
+        )
+    copies = [one for one in copies if one.name in names]
+    designs = {design_key(one) for one in copies}
+    if definition.specimens and len(designs) < len(copies):
+        raise SheetInvalid("A card has room for one copy: name one an edition.")
+    genuine = (one for one in found if one.standing is Standing.GENUINE)
+    return [*(one for one in genuine if design_key(one) in designs), *copies]
+
+
 def _card(
     source: SheetSource, definition: SheetDefinition, specimens: list[SpecimenRecord]
 ) -> tuple[tuple[Section, Section], list[SheetPoint]]:
@@ -72,7 +103,8 @@ def _card(
     if copies and not points:
         own = origin_group(copies[0], definition.view, definition.lighting)
         comparison = source.compare_consensus(own, group)
-        points = places_that_differ(comparison, most=MOST_POINTS) if comparison else []
+        places = places_that_differ(comparison, most=MOST_POINTS) if comparison else []
+        points = measured_on(places, copies[0])
     called_out = points[:MOST_POINTS]
     front = consensus_plate(source, group, design(shown), points=called_out) or plate_of(
         source, shown, definition, group=group

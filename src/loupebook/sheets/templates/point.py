@@ -12,14 +12,19 @@ from loupebook.sheets.plan import Place, Plan, Plate, Section, SheetPoint
 from loupebook.sheets.source import SheetSource
 from loupebook.sheets.templates.common import (
     NO_POINTS,
+    ONE_ORIGIN,
     consensus_plate,
     genuine_group,
+    measured_on,
     only_specimens,
     origin_group,
     plate_of,
+    press_of,
     remarks_on,
     required,
 )
+
+USES = frozenset({"marque", "edition", "element", "origin", "specimens", "point"})
 
 
 def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
@@ -92,7 +97,8 @@ def _point(
         comparison = source.compare_consensus(own, group)
         places = places_that_differ(comparison, most=1) if comparison else []
         if places:
-            return places[0], [NO_POINTS]
+            whose = ONE_ORIGIN.format(whose=press_of(copy))
+            return measured_on(places, copy)[0], [NO_POINTS, whose]
     middle = SheetPoint(1, "The middle", Place(0.3, 0.3, 0.4, 0.4), measured=True)
     return middle, [
         "No points of comparison are drawn and none was measured: the middle of the item is shown."

@@ -25,6 +25,8 @@ from loupebook.sheets.templates.common import (
     required,
 )
 
+USES = frozenset({"marque", "edition", "element", "origin", "specimens"})
+
 
 def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
     """Plan the sheet; needs a print origin.

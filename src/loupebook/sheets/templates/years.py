@@ -19,6 +19,7 @@ from loupebook.sheets.templates.common import (
     required,
 )
 
+USES = frozenset({"marque", "edition", "element", "specimens"})
 UNDATED = "Date of the photo not recorded"
 LEFT_OUT = "Left out, since their edition is not recorded"
 
@@ -29,6 +30,11 @@ def plan(source: SheetSource, definition: SheetDefinition) -> Plan:
         return _one_edition(source, definition, definition.edition)
     marque = required(definition.marque, "a marque", "years")
     element = required(definition.element, "an element", "years")
+    if definition.specimens:
+        raise SheetInvalid(
+            "The editions of a marque are shown by what their photos share: name no specimens, "
+            "or one edition."
+        )
     found = source.specimens(marque=marque, element=definition.element, standing=Standing.GENUINE)
     by_edition: dict[str, list[SpecimenRecord]] = {}
     for one in found:
