@@ -24,8 +24,8 @@ from loupebook.compare.registration import Registration, register
 from loupebook.compare.usual import is_known, value_at, weight_of, z_of
 
 DIFFERS_FROM = 3.0
-"""z from which a figure differs: beyond all of 44 genuine photos of the tuning worlds, and of 56
-of worlds that nothing was tuned on."""
+"""z from which a figure differs: beyond all of 56 usable genuine photos of rendered worlds that
+nothing was tuned on, and of 56 of two others."""
 AGREES_TO = 2.0
 NEAR_FROM = 1.0
 """z from which a figure that agrees lies near the limit; the step is our choice."""
