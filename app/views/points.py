@@ -186,7 +186,10 @@ def _exchange(library: Library, points: list[PointRecord]) -> None:
             except LoupebookError as error:
                 st.error(plain(str(error)))
                 return
-            st.session_state[TAKEN_IN] = f"{counted(len(taken_in), 'point')} taken in."
+            st.session_state[TAKEN_IN] = (
+                f"{counted(len(taken_in), 'point')} taken in. What is on record here, or was taken "
+                "out of use, stays as it is."
+            )
             # The list above holds them from the next run on.
             st.rerun()
         said = st.session_state.pop(TAKEN_IN, None)

@@ -50,7 +50,7 @@ def test_points_that_were_taken_in_are_listed_at_once(
     told(monkeypatch, tmp_path / "set")
     with opened_copy(taught_folder, tmp_path / "set") as library:
         point = library.points.add(1, PATCH, title="The patch", genuine_shows="plain", by="me")
-        page = points_to_annotations([point])
+        page = points_to_annotations([point]).replace("The patch", "The corner")
         library.points.retire(point.point_id, by="me")
         at = opened("points")
         at.file_uploader[0].upload("points.jsonld", page.encode(), "application/json").run()
