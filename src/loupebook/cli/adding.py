@@ -167,7 +167,7 @@ def add(
             assert element is not None
             assert standing is not None
             element_, standing_ = element, standing
-            serials = read_serials("|".join(serial or ()), "--serial")
+            serials = tuple(one for text in serial or () for one in read_serials(text, "--serial"))
             provenance = Provenance(source, confirmed_by, confirmed_on, basis)
 
             def specimen_for(stem: str) -> SpecimenRecord:

@@ -206,13 +206,14 @@ class Intake:
             specimen = replace(specimen, state=IntakeState.PROPOSED)
         try:
             data = read_source(incoming)
-            known = self._recorded(specimen, data)
+            sha256 = digest(data)
+            known = self._recorded(specimen, sha256)
             photo, failed_check = (
                 prepare_photo(incoming, data)
                 if known is None
                 else (_as_recorded(known, data), None)
             )
-            new = self._record(specimen, photo)
+            new = self._record(specimen, photo, sha256)
         except PhotoError as exc:
             column = "path" if incoming.line is not None else None
             self._faults.append(Fault(file, str(exc), incoming.line, column))
@@ -233,12 +234,12 @@ class Intake:
                 Fault(incoming.file_name, f"kept and marked: {failed_check}", incoming.line)
             )
 
-    def _recorded(self, specimen: SpecimenRecord, data: bytes) -> PhotoRecord | None:
+    def _recorded(self, specimen: SpecimenRecord, sha256: str) -> PhotoRecord | None:
         """Return a photo that stands on record for this specimen, without decoding it again.
 
         So a long addition that was stopped goes quickly over what it had done.
         """
-        known = self._catalogue.photo_by_sha256(digest(data))
+        known = self._catalogue.photo_by_sha256(sha256)
         return known if known is not None and known.specimen == specimen.name else None
 
     def _remark_otherwise(
@@ -258,9 +259,8 @@ class Intake:
                     )
                 )
 
-    def _record(self, specimen: SpecimenRecord, photo: NewPhoto) -> bool:
+    def _record(self, specimen: SpecimenRecord, photo: NewPhoto, sha256: str) -> bool:
         """Hand one photo to the catalogue; say whether it is new."""
-        sha256 = digest(photo.data)
         earlier = self._rehearsed.get(sha256)
         if earlier is not None and earlier[1] != specimen.name:
             raise RecordConflict(
