@@ -163,6 +163,22 @@ def test_withdrawn_photo_is_not_found_and_returns(arm: LocalArm):
     assert arm.find(query)[0].photo_id == 14
 
 
+def test_what_a_set_held_before_changes_no_answer(arm: LocalArm, tmp_path: Path):
+    other_item = to_corners([(x + 330, y + 330) for x, y in TURNED])
+    query = QueryPhoto(
+        photograph((DESIGNS[14], to_corners(TURNED)), (DESIGNS[15], other_item), side=1100)
+    )
+    without = {photo: sha for photo, sha in SHAS.items() if photo != 15}
+    arm.sync(without, DESIGNS.__getitem__)
+    never_had = LocalArm(tmp_path / "never", set_id=SET_ID)
+    never_had.sync(without, DESIGNS.__getitem__)
+    assert arm.find(query) == never_had.find(query)
+    arm.sync(SHAS, DESIGNS.__getitem__)
+    rebuilt = LocalArm(tmp_path / "rebuilt", set_id=SET_ID)
+    rebuilt.sync(SHAS, DESIGNS.__getitem__)
+    assert arm.find(QueryPhoto(query.pixels)) == rebuilt.find(query)
+
+
 def test_changed_bytes_are_taken_again(arm: LocalArm):
     changed = {**SHAS, 10: "other"}
     assert arm.pending(changed).to_add == {10}

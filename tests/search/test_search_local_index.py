@@ -115,6 +115,7 @@ def test_a_set_too_large_for_all_patches_indexes_the_strongest_of_each_photo(
     store: FeatureStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """As on a set of a million photos, whose index has to fit the memory all the same."""
+    monkeypatch.setattr(upkeep, "ANEW_PHOTOS", 0)
     most, path = 13_000, tmp_path / "features.index"
     for room in (descriptor_index, upkeep):
         monkeypatch.setattr(room, "MOST_PATCHES", most)
@@ -199,3 +200,92 @@ def test_an_index_that_the_disk_has_no_room_for_serves_all_the_same(
     keeper.refresh()
     assert len(keeper.index) == 5 * 700
     assert not list(tmp_path.glob("*.index"))
+
+
+def neighbours(store: FeatureStore, keeper: IndexKeeper) -> list[np.ndarray]:
+    """What is nearest to patches of all photos: photos, how each patch lies, and how near it is."""
+    keeper.refresh()
+    asked = np.concatenate([made_up(number, 700).descriptors[:40] for number in range(30)])
+    ids, apart = keeper.index.search(asked, 8)
+    photo_of = np.vectorize(lambda row: keeper.held.photo_of_row[row])
+    photos, lies = photo_of(ids >> packing.GEOMETRY_BITS), ids & (2**packing.GEOMETRY_BITS - 1)
+    # Equally near ones have no order.
+    order = np.lexsort((lies, photos, apart))
+    return [np.take_along_axis(plane, order, axis=1) for plane in (photos, lies, apart)]
+
+
+def of_thirty(store: FeatureStore) -> None:
+    store.put([(number, f"sha-{number}", made_up(number, 700)) for number in range(5, 30)])
+
+
+@pytest.mark.parametrize("flat_most", [12_000, 30_000])
+def test_answers_go_by_the_photos_held_and_not_by_how_they_came(
+    store: FeatureStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, flat_most: int
+) -> None:
+    for room in (descriptor_index, upkeep):
+        monkeypatch.setattr(room, "FLAT_MOST", flat_most)
+    of_thirty(store)
+    keeper = IndexKeeper(store, tmp_path / "features.index", "made from S")
+    at_first = neighbours(store, keeper)
+    store.withdraw([3, 11])
+    without = neighbours(store, keeper)
+    never_had = FeatureStore(tmp_path / "other.sqlite", set_id="S", fingerprint="F")
+    never_had.put(
+        [(n, f"sha-{n}", made_up(n, 700)) for n in reversed(range(30)) if n not in (3, 11)]
+    )
+    other = IndexKeeper(never_had, tmp_path / "other.index", "made from S")
+    for one, theirs in zip(without, neighbours(never_had, other), strict=True):
+        np.testing.assert_array_equal(one, theirs)
+    store.put([(number, f"sha-{number}", made_up(number, 700)) for number in (11, 3)])
+    for one, again in zip(at_first, neighbours(store, keeper), strict=True):
+        np.testing.assert_array_equal(one, again)
+
+
+@pytest.mark.parametrize("kind", ["exact", "bytes", "codes"])
+def test_a_large_set_forgets_photos_withdrawn_without_being_made_anew(
+    store: FeatureStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str
+) -> None:
+    monkeypatch.setattr(upkeep, "ANEW_PHOTOS", 0)
+    monkeypatch.setattr(descriptor_index, "BYTES_MOST", 700_000 if kind == "bytes" else 1_000)
+    if kind == "exact":
+        monkeypatch.setattr(descriptor_index, "FLAT_MOST", 30_000)
+    of_thirty(store)
+    path = tmp_path / "features.index"
+    keeper = IndexKeeper(store, path, "made from S")
+    photos, _, _ = neighbours(store, keeper)
+    assert {3, 11} <= set(photos[:, 0])
+    made = keeper.index
+    store.withdraw([3, 11])
+    for one in (keeper, IndexKeeper(store, path, "made from S")):
+        photos, _, apart = neighbours(store, one)
+        assert len(one.index) == 28 * 700
+        assert not {3, 11} & set(photos.ravel())
+        assert np.isfinite(apart).all()
+    assert keeper.index is made
+
+
+def test_what_an_index_is_trained_on_goes_by_photos_and_not_by_when_they_came(
+    store: FeatureStore, tmp_path: Path
+) -> None:
+    of_thirty(store)
+
+    def lists(name: str) -> np.ndarray:
+        keeper = IndexKeeper(store, tmp_path / name, "made from S")
+        keeper.refresh()
+        trained = keeper.index.faiss_index
+        return trained.quantizer.reconstruct_n(0, trained.nlist)
+
+    before = lists("one.index")
+    store.withdraw([0, 1, 2])
+    store.put([(number, f"sha-{number}", made_up(number, 700)) for number in range(3)])
+    np.testing.assert_array_equal(before, lists("two.index"))
+
+
+def test_photos_without_texture_are_forgotten_too(store: FeatureStore, tmp_path: Path) -> None:
+    blank = FeatureStore(tmp_path / "blank.sqlite", set_id="S", fingerprint="F")
+    blank.put([(number, f"sha-{number}", made_up(number, 0)) for number in range(3)])
+    keeper = IndexKeeper(blank, tmp_path / "blank.index", "made from S")
+    keeper.refresh()
+    blank.withdraw([1])
+    keeper.refresh()
+    assert len(keeper.index) == 0

@@ -116,8 +116,7 @@ class LocalArm(KeptArm):
                 return []
             ids, squared = self._nearest(asked, len(rows) / len(held.photo_of_row))
             background = finite_last(squared)
-            known = np.isin(ids >> packing.GEOMETRY_BITS, np.fromiter(rows, np.int64, len(rows)))
-            votes = voting.cast(features, np.where(known, ids, -1), squared)
+            votes = voting.cast(features, np.where(packing.of_rows(ids, rows), ids, -1), squared)
             candidates = {
                 vote.photo: Candidate(near(features, vote), vote.weight)
                 for vote in voting.tally(votes, VERIFIED)

@@ -13,7 +13,7 @@ time of 32 codes of 8 bits; the nearest patch was among the 16 found in .969 aga
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import cached_property
 from typing import Any
@@ -102,6 +102,31 @@ class DescriptorIndex:
         """Add patches."""
         with self._quick_lists():
             self.faiss_index.add_with_ids(descriptors.astype(np.float32), ids)
+
+    def remove(self, chosen: Callable[[NDArray[np.int64]], NDArray[np.bool_]]) -> None:
+        """Take out the patches whose ids are chosen.
+
+        Parameters
+        ----------
+        chosen : callable
+            Tells of ids, int64 (n,), which go.
+        """
+        import faiss
+
+        gone = [np.empty(0, np.int64), *(ids[chosen(ids)] for ids in self._ids())]
+        self.faiss_index.remove_ids(faiss.IDSelectorBatch(np.concatenate(gone)))
+
+    def _ids(self) -> Iterator[NDArray[np.int64]]:
+        """Yield the ids held, list by list: those of a large set are half a gigabyte."""
+        import faiss
+
+        if not isinstance(self.faiss_index, faiss.IndexIVF):
+            yield faiss.vector_to_array(self.faiss_index.id_map)
+            return
+        lists: Any = self.faiss_index.invlists
+        for number in range(lists.nlist):
+            if size := lists.list_size(number):
+                yield faiss.rev_swig_ptr(lists.get_ids(number), size)
 
     @contextmanager
     def _quick_lists(self) -> Iterator[None]:

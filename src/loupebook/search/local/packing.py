@@ -8,6 +8,7 @@ middle. The id is made from row ids and content alone, never from a position in 
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,6 +48,11 @@ def pack(photo_id: int, features: Features) -> NDArray[np.int64]:
         (np.int64(photo_id) << GEOMETRY_BITS) | (x << 23) | (y << 15) | (size << 8) | angle
     )
     return packed
+
+
+def of_rows(ids: NDArray[np.int64], rows: Collection[int]) -> NDArray[np.bool_]:
+    """Tell which ids were made for one of some photo ids."""
+    return np.isin(ids >> GEOMETRY_BITS, np.fromiter(rows, np.int64, len(rows)))
 
 
 def unpack(ids: NDArray[np.int64]) -> Placed:
