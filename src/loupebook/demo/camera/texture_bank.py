@@ -19,12 +19,12 @@ from loupebook.errors import WorldInvalid
 _LEVELS = 9
 
 
-def _halve(texture: NDArray[np.float32]) -> NDArray[np.float32]:
+def _halve(texture: Tensor) -> Tensor:
+    """Mean of 2 x 2 px; an odd last row or column counts twice."""
     rows, columns = texture.shape[:2]
-    even = np.pad(texture, ((0, rows % 2), (0, columns % 2), (0, 0)), mode="edge")
-    return np.asarray(
-        (even[::2, ::2] + even[1::2, ::2] + even[::2, 1::2] + even[1::2, 1::2]) / 4, np.float32
-    )
+    even = torch.cat([texture, texture[-1:]]) if rows % 2 else texture
+    even = torch.cat([even, even[:, -1:]], 1) if columns % 2 else even
+    return (even[::2, ::2] + even[1::2, ::2] + even[::2, 1::2] + even[1::2, 1::2]) / 4
 
 
 class TextureBank:
@@ -51,21 +51,21 @@ class TextureBank:
             raise WorldInvalid("a texture bank needs at least one texture")
         self.wrap = wrap
         self.channels = int(textures[0].shape[2])
-        rows: list[NDArray[np.float32]] = []
+        device = torch.device(device)
+        kind = torch.float16 if device.type == "cuda" else torch.float32
+        rows: list[Tensor] = []
         start, sizes = 0, []
         for texture in textures:
-            level = np.asarray(texture, dtype=np.float32)
+            level = torch.from_numpy(np.asarray(texture, dtype=np.float32)).to(device)
             if level.shape[2] != self.channels:
                 raise WorldInvalid("textures of one bank must have the same channels")
             for _ in range(_LEVELS):
                 height, width = level.shape[:2]
                 sizes.append((start, height, width))
-                rows.append(level.reshape(-1, self.channels))
+                rows.append(level.reshape(-1, self.channels).to(kind))
                 start += height * width
                 level = _halve(level) if min(height, width) > 1 else level
-        device = torch.device(device)
-        kind = torch.float16 if device.type == "cuda" else torch.float32
-        self._texels = torch.from_numpy(np.concatenate(rows)).to(device, kind)
+        self._texels = torch.cat(rows)
         self._sizes = torch.tensor(sizes, dtype=torch.int32, device=device)
 
     def sample(self, texture: Tensor, x: Tensor, y: Tensor, footprint: Tensor) -> Tensor:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
+import numpy as np
 import torch
 import torch.nn.functional as functional
 from torch import Tensor
@@ -17,7 +18,7 @@ from loupebook.demo.camera.exposure import Exposure, check_surfaces, item_level
 from loupebook.demo.camera.focus import circle_of_confusion, focus_blur
 from loupebook.demo.camera.scene import SceneBatch
 from loupebook.demo.camera.shading import shade
-from loupebook.demo.camera.surfaces import SurfaceBank, material_bank, surface_texture
+from loupebook.demo.camera.surfaces import SurfaceBank, material_bank
 from loupebook.demo.camera.texture_bank import TextureBank
 from loupebook.demo.camera.tracing import trace
 from loupebook.demo.surface import PrintedSurface
@@ -61,7 +62,7 @@ class TorchRenderer:
         self.device = device
         self.supersample = supersample
         self._surfaces = SurfaceBank(surfaces, device=device)
-        covers = [surface_texture(s)[..., 3:4] for s in surfaces]
+        covers = [np.asarray(s.coverage, np.float32)[..., None] for s in surfaces]
         self._coverage = TextureBank(covers, wrap=False, device=device)
         self._materials = material_bank(device)
         self._count = len(surfaces)
