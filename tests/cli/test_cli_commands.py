@@ -449,3 +449,16 @@ def test_paths_that_leave_the_folder_and_names_that_look_like_paths(
 def test_a_folder_of_queries(set_folder: Path, photo_folder: Path) -> None:
     lines = run("search", photo_folder, "--set", set_folder, "--json").splitlines()
     assert len(lines) == 8
+
+
+def test_wrong_use_ends_with_2(set_folder: Path, photo_folder: Path, tmp_path: Path) -> None:
+    photo, missing = photo_folder / "print0.png", tmp_path / "missing.png"
+    for words in (
+        ("init", set_folder),
+        ("export", "--set", set_folder, "--out", set_folder),
+        ("compare", missing, photo),
+        ("compare", photo, missing),
+        ("compare", missing, "S-0", "--set", set_folder),
+        ("examinations", "save", missing, "--title", "t", "--set", set_folder),
+    ):
+        run(*words, code=2)

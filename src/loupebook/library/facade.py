@@ -81,6 +81,7 @@ from loupebook.records.model import (
     Standing,
     View,
 )
+from loupebook.records.outcome import Outcome
 from loupebook.records.people import Person
 from loupebook.records.points import PointRecord, Points
 from loupebook.search import (
@@ -443,17 +444,17 @@ class Library(CuratorMethods):
             intake.add(record, photo, file=photo.file_name)
         return intake.report()
 
-    def withdraw(self, name: str, *, by: str, reason: str) -> None:
+    def withdraw(self, name: str, *, by: str, reason: str) -> Outcome[SpecimenRecord]:
         """Take a specimen out of search at once; its record and photos stay."""
-        self._catalogue.withdraw(name, by=by, reason=reason)
+        return self._catalogue.withdraw(name, by=by, reason=reason)
 
-    def reinstate(self, name: str, *, by: str) -> None:
+    def reinstate(self, name: str, *, by: str) -> Outcome[SpecimenRecord]:
         """Put a withdrawn specimen back."""
-        self._catalogue.reinstate(name, by=by)
+        return self._catalogue.reinstate(name, by=by)
 
     def confirm(
         self, name: str, *, by: str, basis: str | None = None, seen: int | None = None
-    ) -> None:
+    ) -> Outcome[SpecimenRecord]:
         """Confirm a proposed specimen, from then on it is searched.
 
         Parameters
@@ -468,9 +469,10 @@ class Library(CuratorMethods):
         Raises
         ------
         RecordConflict
-            It may not be confirmed by that person, or was changed after it was looked at.
+            It may not be confirmed by that person, was changed after it was looked at, or is
+            confirmed already, but not so.
         """
-        self._catalogue.confirm(name, by=by, basis=basis, seen=seen)
+        return self._catalogue.confirm(name, by=by, basis=basis, seen=seen)
 
     # ------------------------------------------------------------------ searching
 
