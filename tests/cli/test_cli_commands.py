@@ -8,6 +8,7 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Iterator
 from io import StringIO
 from pathlib import Path
 
@@ -449,6 +450,19 @@ def test_paths_that_leave_the_folder_and_names_that_look_like_paths(
 def test_a_folder_of_queries(set_folder: Path, photo_folder: Path) -> None:
     lines = run("search", photo_folder, "--set", set_folder, "--json").splitlines()
     assert len(lines) == 8
+
+
+def test_every_command_takes_json_but_the_one_that_prints_no_result() -> None:
+    def ends(command: object, path: str = "") -> Iterator[tuple[str, set[str]]]:
+        for name, one in getattr(command, "commands", {}).items():
+            yield from ends(one, f"{path} {name}")
+        if not hasattr(command, "commands"):
+            yield path.strip(), {word for param in command.params for word in param.opts}
+
+    without = [
+        path for path, options in ends(typer.main.get_command(app)) if "--json" not in options
+    ]
+    assert without == ["app"]
 
 
 def test_wrong_use_ends_with_2(set_folder: Path, photo_folder: Path, tmp_path: Path) -> None:

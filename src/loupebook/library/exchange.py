@@ -7,7 +7,6 @@ told before anything is written, and it is carried out whole or not at all.
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
@@ -16,8 +15,6 @@ from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 import loupebook
 from loupebook.errors import (
@@ -34,6 +31,7 @@ from loupebook.library.curating import shared_serials
 from loupebook.library.desk_exchange import points_to_annotations
 from loupebook.library.intake import IncomingPhoto, prepare_photo
 from loupebook.library.points_taken import read_points
+from loupebook.library.same_pixels import pixel_digest
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.exchange import (
     CROISSANT_FILE,
@@ -546,7 +544,7 @@ def _decoded(payload: Payload, progress: Progress) -> dict[str, list[_Decoded]]:
 
 def _prepared(told: BagPhoto, data: bytes) -> NewPhoto:
     incoming = IncomingPhoto(data, told.file_name, told.view, told.lighting, told.px_per_mm)
-    photo = prepare_photo(incoming)[0]
+    photo = prepare_photo(incoming).photo
     return replace(
         photo,
         captured_at=photo.captured_at or told.captured_at,
@@ -630,7 +628,5 @@ class _SamePixels:
 
     def _of_bytes(self, sha256: str, data: bytes) -> str | None:
         if sha256 not in self._pixels:
-            pixels = np.ascontiguousarray(decode_photo(data).pixels)
-            told = f"{pixels.shape} {pixels.dtype} ".encode()
-            self._pixels[sha256] = hashlib.sha256(told + pixels.tobytes()).hexdigest()
+            self._pixels[sha256] = pixel_digest(decode_photo(data).pixels)
         return self._pixels[sha256]
