@@ -284,9 +284,23 @@ def test_what_the_system_refuses_is_told_in_a_line(photo_folder: Path) -> None:
 
 
 def test_rebuild_then_verify(set_folder: Path) -> None:
-    assert not json.loads(run("verify", "--set", set_folder, "--json", code=1))["ok"]
+    said = json.loads(run("verify", "--set", set_folder, "--json"))
+    assert (said["ok"], said["fresh"]) == (True, False)
+    printed = run("verify", "--set", set_folder)
+    assert "behind the catalogue (8 photos to be added); the next search" in printed
+    assert printed.splitlines()[-1] == "sound"
     run("rebuild", "--set", set_folder)
-    assert json.loads(run("verify", "--set", set_folder, "--json"))["ok"]
+    said = json.loads(run("verify", "--set", set_folder, "--json"))
+    assert (said["ok"], said["fresh"]) == (True, True)
+    run("withdraw", "S-0", "--reason", "lost", "--set", set_folder)
+    assert "photos to be taken out" in run("verify", "--set", set_folder)
+
+
+def test_an_index_that_is_damaged_is_not_sound(set_folder: Path) -> None:
+    run("rebuild", "--set", set_folder)
+    for path in (set_folder / "derived" / "embeddings").glob("*.sqlite"):
+        path.write_bytes(b"broken")
+    assert "NOT SOUND" in run("verify", "--set", set_folder, code=1)
 
 
 def bad_files(folder: Path) -> dict[str, bool]:
