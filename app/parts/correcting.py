@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING, Any
 import streamlit as st
 
 from loupebook.errors import LoupebookError
-from loupebook.library import Basis, Element, Lighting, Standing, View, can_be_undone
+from loupebook.library import (
+    Basis,
+    Element,
+    Lighting,
+    Standing,
+    View,
+    can_be_undone,
+    without_photo_words,
+)
 from parts.entry import STANDING_WORDS, serials_of
 from parts.persons import ask_name
 from parts.words import LIGHTING, VIEW, minute, plain
@@ -22,6 +30,9 @@ SEEN = "confirm-seen"
 """Specimen that the page has offered to confirm, and its last line in the log then."""
 PHOTO_SEEN = "photo-seen"
 """Number of the photo that the page has offered to correct, and what was on record of it then."""
+EMPTIED = "emptied-now"
+"""Specimen that lost its last photo by what was done just now, if one did."""
+NOTHING_CHANGED = "Nothing was changed: all of it is on record so already."
 TEXTS = {
     "marque": "Marque",
     "edition": "Edition",
@@ -39,6 +50,13 @@ def last_line(library: Library, name: str) -> int:
     """
     lines = library.history(name)
     return lines[-1].event_id if lines else 0
+
+
+def show_emptied() -> None:
+    """Say once which specimen lost its last photo by what was done just now."""
+    emptied = st.session_state.pop(EMPTIED, None)
+    if emptied is not None:
+        st.warning(plain(without_photo_words(emptied)), icon=":material/no_photography:")
 
 
 def offer_confirmation(library: Library, specimen: SpecimenRecord, line: int) -> None:
@@ -109,9 +127,12 @@ def offer_edit(library: Library, specimen: SpecimenRecord) -> None:
             st.error("Give your name and the reason.")
             return
         try:
-            library.edit_specimen(specimen.name, changes, by=person, reason=reason)
+            done = library.edit_specimen(specimen.name, changes, by=person, reason=reason)
         except LoupebookError as error:
             st.error(plain(str(error)))
+            return
+        if not done.changed:
+            st.info(NOTHING_CHANGED)
             return
     st.rerun()
 
@@ -186,10 +207,14 @@ def offer_photo_edit(library: Library, photo: PhotoRecord) -> None:
         wanted = {"view": view, "lighting": lighting, "px_per_mm": scale, "specimen": shows}
         changes = {name: value for name, value in wanted.items() if value != record[name]}
         try:
-            library.edit_photo(photo.photo_id, changes, by=person, reason=reason)
+            done = library.edit_photo(photo.photo_id, changes, by=person, reason=reason)
         except LoupebookError as error:
             st.error(plain(str(error)))
             return
+        if not done.changed:
+            st.info(NOTHING_CHANGED)
+            return
+        st.session_state[EMPTIED] = done.emptied
     st.rerun()
 
 
@@ -244,8 +269,9 @@ def _offer_undo(library: Library, name: str) -> None:
             st.error("Choose the line, give your name and the reason.")
             return
         try:
-            library.undo(line, by=person, reason=reason)
+            done = library.undo(line, by=person, reason=reason)
         except LoupebookError as error:
             st.error(plain(str(error)))
             return
+        st.session_state[EMPTIED] = done.emptied
     st.rerun()

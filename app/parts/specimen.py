@@ -9,7 +9,13 @@ import streamlit as st
 
 from loupebook.errors import LoupebookError
 from loupebook.library import IntakeState
-from parts.correcting import offer_confirmation, offer_edit, offer_photo_edit, show_history
+from parts.correcting import (
+    offer_confirmation,
+    offer_edit,
+    offer_photo_edit,
+    show_emptied,
+    show_history,
+)
 from parts.current_set import faults_shown, open_set
 from parts.persons import ask_name
 from parts.pictures import served_thumbnail
@@ -43,6 +49,7 @@ def show_specimen(library: Library, specimen: SpecimenRecord, line: int) -> None
 @st.fragment
 def show_photos(name: str) -> None:
     """Show one photo of a specimen large and the others to choose from."""
+    show_emptied()
     # Alone, it runs long after the page: what others have done to the set meanwhile must be read.
     with faults_shown():
         library = open_set()

@@ -45,11 +45,17 @@ def offer_verify(library: Library) -> None:
         return
     st.caption(f"Checked {at}. What happens to files later shows at the next check.")
     if check.ok:
-        st.success("Sound: nothing is missing, altered or stale.", icon=":material/verified:")
+        st.success("Sound: nothing is missing, altered or damaged.", icon=":material/verified:")
+        if not check.fresh:
+            st.info(
+                "What search has made of the records is behind them, as after every addition; the "
+                "next search brings it up to date.",
+                icon=":material/update:",
+            )
     elif check.records.ok and not check.examinations:
         st.warning(
-            "Records, log and photos are sound. What search has made of them is not up to date; "
-            "the next search mends that.",
+            "Records, log and photos are sound. What search has made of them is damaged; a rebuild "
+            "mends that.",
             icon=":material/update:",
         )
     else:

@@ -257,6 +257,35 @@ def test_a_mislabelled_photo_is_corrected(library: Library) -> None:
     assert library.log()[-1].action == "edit-photo"
 
 
+def test_moving_the_last_photo_away_is_said(library: Library) -> None:
+    at = open_specimen("S-02")
+    field = next(one for one in at.text_input if one.label == "Specimen that it shows")
+    field.set_value("S-04")
+    next(one for one in at.text_input if one.label == "Why it is corrected").set_value("mixed up")
+    at.text_input(key="photo-person").set_value("C. Example")
+    next(button for button in at.button if button.label == "Save the correction").click().run()
+    assert not at.exception
+    assert library.photos("S-02") == []
+    assert "has no photo any more" in words(at)
+    at.run()
+    assert "has no photo any more" not in words(at)
+
+
+def test_what_changes_nothing_is_said_to(library: Library) -> None:
+    lines = len(library.log())
+    at = open_specimen("S-02")
+    for why, person, save in (
+        ("Why", "edit-person", "Save the changes"),
+        ("Why it is corrected", "photo-person", "Save the correction"),
+    ):
+        next(one for one in at.text_input if one.label == why).set_value("checked")
+        at.text_input(key=person).set_value("C. Example")
+        next(button for button in at.button if button.label == save).click().run()
+        assert not at.exception
+        assert "Nothing was changed" in words(at)
+    assert len(library.log()) == lines
+
+
 def correct_scale(at: AppTest, monkeypatch: pytest.MonkeyPatch, scale: float) -> AppTest:
     """Correct the scale of the photo on show, as a browser does: its part of the page runs."""
     next(one for one in at.number_input if one.label.startswith("Scale")).set_value(scale)

@@ -8,6 +8,7 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Iterator
 from io import StringIO
 from pathlib import Path
 
@@ -283,9 +284,23 @@ def test_what_the_system_refuses_is_told_in_a_line(photo_folder: Path) -> None:
 
 
 def test_rebuild_then_verify(set_folder: Path) -> None:
-    assert not json.loads(run("verify", "--set", set_folder, "--json", code=1))["ok"]
+    said = json.loads(run("verify", "--set", set_folder, "--json"))
+    assert (said["ok"], said["fresh"]) == (True, False)
+    printed = run("verify", "--set", set_folder)
+    assert "behind the catalogue (8 photos to be added); the next search" in printed
+    assert printed.splitlines()[-1] == "sound"
     run("rebuild", "--set", set_folder)
-    assert json.loads(run("verify", "--set", set_folder, "--json"))["ok"]
+    said = json.loads(run("verify", "--set", set_folder, "--json"))
+    assert (said["ok"], said["fresh"]) == (True, True)
+    run("withdraw", "S-0", "--reason", "lost", "--set", set_folder)
+    assert "photos to be taken out" in run("verify", "--set", set_folder)
+
+
+def test_an_index_that_is_damaged_is_not_sound(set_folder: Path) -> None:
+    run("rebuild", "--set", set_folder)
+    for path in (set_folder / "derived" / "embeddings").glob("*.sqlite"):
+        path.write_bytes(b"broken")
+    assert "NOT SOUND" in run("verify", "--set", set_folder, code=1)
 
 
 def bad_files(folder: Path) -> dict[str, bool]:
@@ -449,3 +464,29 @@ def test_paths_that_leave_the_folder_and_names_that_look_like_paths(
 def test_a_folder_of_queries(set_folder: Path, photo_folder: Path) -> None:
     lines = run("search", photo_folder, "--set", set_folder, "--json").splitlines()
     assert len(lines) == 8
+
+
+def test_every_command_takes_json_but_the_one_that_prints_no_result() -> None:
+    def ends(command: object, path: str = "") -> Iterator[tuple[str, set[str]]]:
+        for name, one in getattr(command, "commands", {}).items():
+            yield from ends(one, f"{path} {name}")
+        if not hasattr(command, "commands"):
+            yield path.strip(), {word for param in command.params for word in param.opts}
+
+    without = [
+        path for path, options in ends(typer.main.get_command(app)) if "--json" not in options
+    ]
+    assert without == ["app"]
+
+
+def test_wrong_use_ends_with_2(set_folder: Path, photo_folder: Path, tmp_path: Path) -> None:
+    photo, missing = photo_folder / "print0.png", tmp_path / "missing.png"
+    for words in (
+        ("init", set_folder),
+        ("export", "--set", set_folder, "--out", set_folder),
+        ("compare", missing, photo),
+        ("compare", photo, missing),
+        ("compare", missing, "S-0", "--set", set_folder),
+        ("examinations", "save", missing, "--title", "t", "--set", set_folder),
+    ):
+        run(*words, code=2)

@@ -133,3 +133,110 @@ def test_export_and_import_with_a_dry_run_first(folder: Path, tmp_path: Path) ->
     assert (tmp_path / "plain" / "manifest.csv").is_file()
     (tmp_path / "no").mkdir()
     assert "not sound" in ran("import", tmp_path / "no", *at, code=1).output
+
+
+def test_a_confirmation_that_stands_is_not_said_to_be_replaced(folder: Path) -> None:
+    at = ("--set", folder, "--by")
+    ran("confirm", "S-0", "--grounds", "court", *at, "second")
+    refused = ran("confirm", "S-0", "--grounds", "laboratory", *at, "second", code=1)
+    assert "confirmed already, by 'second', on the grounds 'court'" in refused.output
+    assert "an edit" in refused.output
+    again = ran("confirm", "S-0", "--grounds", "court", *at, "second")
+    assert "nothing changed" in again.output
+    (said,) = told("confirm", "S-0", "--grounds", "court", *at, "second")
+    assert said["changed"] is False
+
+
+def test_what_changes_nothing_is_said_to(folder: Path) -> None:
+    at = ("--set", folder, "--by", "me")
+    same = ("edit", "S-0", "--put", "standing=genuine", "--reason", "r", *at)
+    assert "nothing changed" in ran(*same).output
+    assert told(*same)[0]["changed"] == []
+    assert "S-0: changed" in ran(*same, "--put", "notes=worn").output
+    assert "nothing changed; it is not withdrawn" in ran("reinstate", "S-0", *at).output
+    assert told("reinstate", "S-0", *at)[0]["done"] is None
+    ran("withdraw", "S-0", "--reason", "lost", *at)
+    assert "withdrawn already" in ran("withdraw", "S-0", "--reason", "lost", *at).output
+    settings = ("settings", "--two-person", "--reason", "r", *at)
+    assert "nothing changed" in ran(*settings).output
+    assert told(*settings)[0]["changed"] == []
+
+
+def move_photos(folder: Path, name: str, to: str) -> Result:
+    """Move all photos of a specimen; return what the last move said."""
+    for photo in told("show", name, "--set", folder)[0]["photos"]:
+        done = ran("edit", name, "--photo", photo["photo_id"], "--put", f"specimen={to}",
+                   "--set", folder, "--by", "me", "--reason", "r")  # fmt: skip
+    return done
+
+
+def test_moving_the_last_photo_away_is_said_by_edit_and_by_undo(folder: Path) -> None:
+    assert "S-1 has no photo any more" in move_photos(folder, "S-1", "S-2").stderr
+    at = ("--set", folder, "--by", "me", "--reason", "r")
+    photo = told("show", "S-2", "--set", folder)[0]["photos"][0]["photo_id"]
+    assert (
+        "no photo" not in ran("edit", "S-2", "--photo", photo, "--put", "specimen=S-1", *at).output
+    )
+    moves = [one for one in told("history", "S-2", "--set", folder) if one["field"] == "specimen"]
+    (back,) = told("undo", moves[-1]["line"], *at)
+    assert (back["specimen"], back["emptied"]) == ("S-2", "S-1")
+
+
+def test_an_export_says_whom_it_leaves_out(folder: Path, tmp_path: Path) -> None:
+    at = ("--set", folder, "--by", "second")
+    for name in ("S-0", "S-1"):
+        ran("confirm", name, "--grounds", "court", *at)
+    ran("withdraw", "S-1", "--reason", "lost", *at)
+    count = len(told("list", "--set", folder))
+    said = ran("export", "--out", tmp_path / "b", *at).output
+    assert f"Specimens left out: {count - 2} proposed, 1 withdrawn." in said
+    move_photos(folder, "S-0", "S-2")
+    ran("confirm", "S-0", "--grounds", "court", *at[:-1], "third")
+    (made,) = told("export", "--out", tmp_path / "c", "--plain", *at)
+    assert made["left_out"] == {"proposed": count - 2, "withdrawn": 1, "filtered": 0}
+    assert made["without_photos"] == 1
+    (made,) = told("export", "--out", tmp_path / "d", "--filter", "state=Proposed",
+                   "--filter", "standing=fake", *at)  # fmt: skip
+    assert made["left_out"]["filtered"] == count - made["specimens"] - sum(
+        made["left_out"][state] for state in ("confirmed", "withdrawn")
+    )
+    assert made["left_out"]["filtered"] > 0
+
+
+def test_a_plain_folder_is_not_imported_but_added(
+    folder: Path, photo_folder: Path, tmp_path: Path
+) -> None:
+    at = ("--set", folder, "--by", "me")
+    ran("export", "--out", tmp_path / "plain", "--plain", "--filter", "state=proposed", *at)
+    for plain in (tmp_path / "plain", photo_folder):
+        refused = ran("import", plain, *at, code=1).output
+        assert "no bag" in refused
+        assert "'loupebook add'" in refused
+    assert "does not exist" in ran("import", tmp_path / "none", *at, code=2).output
+
+
+def test_show_prints_serials_in_words_and_the_numbers_of_photos(folder: Path) -> None:
+    ran("edit", "S-0", "--put", "serials=left=A 1|A 2", "--reason", "r", "--set", folder,
+        "--by", "me")  # fmt: skip
+    shown = ran("show", "S-0", "--set", folder).output
+    assert "A 1 (left), A 2" in shown
+    assert "{" not in shown
+    number = told("show", "S-0", "--set", folder)[0]["photos"][0]["photo_id"]
+    assert f"│ {number} " in shown
+
+
+def test_a_line_of_the_set_is_not_undone_with_advice_on_specimens(folder: Path) -> None:
+    at = ("--set", folder, "--by", "me")
+    ran("people", "You", "--identity", "you@example.org", "--role", "administrator", *at)
+    refused = ran("undo", 9, "--reason", "r", *at, code=1).output
+    assert "give identity and roles anew" in refused
+    assert "ithdraw" not in refused
+
+
+def test_help_names_no_limit_of_the_machine_and_tells_how_serials_are_split() -> None:
+    for words in (("undo",), ("examinations", "show")):
+        assert "9223372036854775807" not in ran(*words, "--help").output
+    ran("undo", 2**63, "--reason", "r", code=2)
+    assert "several with | between" in " ".join(
+        ran("add", "--help").output.replace("│", " ").split()
+    )

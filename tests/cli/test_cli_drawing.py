@@ -32,6 +32,16 @@ def test_how_to_draw_is_refused_where_nothing_is_drawn(asked: list[str]) -> None
     assert "--rebuild" in done.stderr
 
 
+@pytest.mark.parametrize("drawing", [["--rebuild"], ["--seed", "3"], ["--no-page"]])
+@pytest.mark.parametrize("opening", [["--port", "8600"], ["--no-browser"]])
+def test_how_a_page_is_opened_is_refused_where_none_opens(
+    drawing: list[str], opening: list[str]
+) -> None:
+    done = run(*drawing, *opening)
+    assert done.exit_code == 2
+    assert "--port and --no-browser" in done.stderr
+
+
 def test_json_of_the_demo_is_all_that_standard_output_holds(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -87,6 +87,13 @@ def test_an_examination_is_saved_shown_checked_and_printed(folder: Path, tmp_pat
     target = tmp_path / "record.pdf"
     typed(folder, "examinations", "print", str(number), "--out", str(target), "--paper", "letter")
     assert target.read_bytes()[:5] == b"%PDF-"
+    asked = ("examinations", "print", str(number), "--out", str(target), "--json")
+    printed = json.loads(typed(folder, *asked))
+    assert printed == {"examination": number, "file": str(target), "faults": []}
+    shown = [
+        typed(folder, "examinations", "show", str(number), *more) for more in ((), ("--json",))
+    ]
+    assert shown[0] == shown[1]
     assert "0 with faults" in typed(folder, "examinations", "check")
     sha256 = document["examined"]["sha256"]
     path = folder / "set" / "examinations" / sha256[:2] / sha256
@@ -113,6 +120,9 @@ def test_a_round_is_made_and_printed_with_its_key(folder: Path, tmp_path: Path) 
     quiz, key = tmp_path / "q.pdf", tmp_path / "k.pdf"
     typed(folder, "practice", "quiz", "R", "--out", str(quiz), "--key", str(key))
     assert quiz.read_bytes()[:5] == key.read_bytes()[:5] == b"%PDF-"
+    asked = ("practice", "quiz", "R", "--out", str(quiz), "--key", str(key), "--json")
+    told = json.loads(typed(folder, *asked))
+    assert told == {"round": "R", "quiz": str(quiz), "key": str(key)}
     assert "none were asked" in typed(folder, "practice", "results")
     rows = tmp_path / "a.csv"
     typed(folder, "practice", "results", "--csv", str(rows))

@@ -83,8 +83,10 @@ def test_text_says_what_it_does_not_say(folder):
 
 def test_two_files_never_agree_since_nothing_tells_what_is_usual(two_files, folder, monkeypatch):
     said = two_files.to_dict()
-    within = [one for one in said["measurements"] if one["verdict"] == "agrees"]
+    within = [one for one in said["measurements"] if one["z"] is not None and one["z"] <= 2]
     assert within
+    assert {one["verdict"] for one in within} == {"cannot tell"}
+    assert all(one["reason"] == one["word"] for one in within)
     assert {one["word"] for one in within} <= {
         "too few known photos to tell", "known ones vary too much to tell",
     }  # fmt: skip
@@ -100,6 +102,7 @@ def test_a_poor_photo_agrees_with_nothing(two_files):
     assert {one["word"] for one in poor.to_dict()["measurements"]} <= {
         "photo too poor to tell", "cannot tell",
     }  # fmt: skip
+    assert {one["verdict"] for one in poor.to_dict()["measurements"]} == {"cannot tell"}
     assert "too poor to hold fine print" in poor.says()
 
 
@@ -120,7 +123,8 @@ def test_against_a_set_the_whole_edition_is_used(folder):
     assert said["reference"] == "Label I"
     assert said["reference_standing"] == "genuine"
     # Three photos do not tell what is usual.
-    assert "agrees" not in {one["word"] for one in said["measurements"]}
+    for told in ("word", "verdict"):
+        assert "agrees" not in {one[told] for one in said["measurements"]}
     assert list((folder / "set" / "derived" / "compare").glob("*.consensus"))
 
 
@@ -147,7 +151,8 @@ def reference_of(monkeypatch, folder, *arguments: object):
 
     monkeypatch.setattr(Library, "compare", told)
     monkeypatch.setenv("LOUPEBOOK_SET", str(folder))
-    done = run("query.jpg", *arguments)
+    query = folder / "catalogue.sqlite"  # any file that is there: it is not looked into
+    done = run(query, *arguments)
     said = " ".join(done.output.split())
     return int(said.split()[1]) if done.exit_code == 1 else (done.exit_code, said)
 

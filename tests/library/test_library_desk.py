@@ -159,9 +159,10 @@ def test_each_figure_is_said_in_words_that_are_true_for_its_result(
     library: Library, desk: Desk
 ) -> None:
     fake = desk.to_dict()["measures"][key_of(library, "F-0")]
-    agreeing = [one for one in fake["figures"] if one["verdict"] == "agrees"]
-    assert agreeing
-    for one in agreeing:
+    within = [one for one in fake["figures"] if one["z"] is not None and one["z"] <= 2]
+    assert within
+    for one in within:
+        assert one["verdict"] == "cannot tell"  # so few known fakes do not tell what is usual
         assert "usual among known fakes" in one["reason"]
     for one in fake["figures"]:
         assert "genuine" not in f"{one['unit']} {one['says']}"

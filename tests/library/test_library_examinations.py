@@ -35,6 +35,7 @@ from loupebook.library import (
 )
 from loupebook.library.comparing import ComparisonReport
 from loupebook.library.results import SearchReport
+from loupebook.sheets.measured import Word, word_of
 from loupebook.sheets.record import FITTED_MEANS
 from loupebook.sheets.recorded import bearing_of, telling_map
 from taught_set import NOTICE, PATCH, copied_print, opened_copy
@@ -93,6 +94,32 @@ def test_a_saved_examination_names_everything_that_it_rests_on(
         assert library.photo(match.photo_id).sha256 in named
     assert {one["reference_standing"] for one in document["comparisons"]} == {"genuine", "fake"}
     assert library.examinations.check(saved) == []
+
+
+@pytest.mark.parametrize("poor", [True, False])
+def test_no_verdict_on_record_contradicts_the_word_that_is_said_of_it(
+    library: Library, report: SearchReport, monkeypatch: pytest.MonkeyPatch, poor: bool
+) -> None:
+    monkeypatch.setattr(ComparisonReport, "poor", poor)
+    kept = library.examinations.save(report, QUERY, title=f"poor: {poor}", by="An Examiner")
+    rows = [row for one in kept.document["comparisons"] for row in one["measurements"]]
+    said = {(word_of(row, poor=poor), row["verdict"], row["reason"]) for row in rows}
+    untold = Word.POOR if poor else Word.FEW  # of one press there is one copy
+    assert (untold, "cannot tell", str(untold)) in said
+    wanted = {Word.AGREES: "agrees", Word.NEAR: "agrees", Word.DIFFERS: "differs"}
+    for word, verdict, _ in said:
+        assert verdict == wanted.get(word, "cannot tell")
+
+
+def test_far_from_all_that_is_known_nothing_bears_a_verdict(
+    library: Library, report: SearchReport
+) -> None:
+    reading = {**report.reading, "close_reference": False}
+    kept = library.examinations.save(
+        replace(report, reading=reading), QUERY, title="Another", by="An Examiner"
+    )
+    rows = [row for one in kept.document["comparisons"] for row in one["measurements"]]
+    assert {row["verdict"] for row in rows} == {"cannot tell"}
 
 
 def test_saving_leaves_the_version_of_the_set_alone(

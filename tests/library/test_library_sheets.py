@@ -42,6 +42,7 @@ from loupebook.sheets.templates.common import (
 )
 from loupebook.sheets.templates.lighting import APART
 from loupebook.sheets.templates.years import LEFT_OUT, UNDATED
+from loupebook.sheets.with_photos import LEFT_OUT as WITHOUT_PHOTO
 from taught_set import EDITION, PATCH, PHOTO_PX, copied_print, genuine_print, opened_copy, photo
 
 pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 is not installed (extra 'test')")
@@ -471,6 +472,31 @@ def test_a_photo_that_is_lost_keeps_its_place(taught_folder: Path, tmp_path: Pat
         assert NO_FILE in text
         assert str(own.folder) not in text  # a sheet is handed on
         assert "Without a picture: 1 of 2." in text
+
+
+@pytest.mark.parametrize("named", [(), ("F-0-0", "F-0-1")])
+def test_a_specimen_without_photos_is_left_out_with_a_word(
+    taught_folder: Path, tmp_path: Path, named: tuple[str, ...]
+) -> None:
+    with opened_copy(taught_folder, tmp_path / "set") as own:
+        for one in own.photos("F-0-1"):
+            own.edit_photo(one.photo_id, {"specimen": "F-0-0"}, by="me", reason="mixed up")
+        made = own.sheets.make(SheetDefinition("press", origin="press-1", specimens=named))
+        assert f"{WITHOUT_PHOTO}: F-0-1." in made.remarks
+        assert not any("Without a picture" in remark for remark in made.remarks)
+        text = text_of(made.files[0])
+        assert "No photo is on record" not in text
+        assert WITHOUT_PHOTO in text
+        for definition in (
+            SheetDefinition("pair", specimens=("G-0", "F-0-1")),
+            SheetDefinition("press", origin="press-1", specimens=("F-0-1",)),
+        ):
+            with pytest.raises(SheetInvalid, match="No photo is on record of F-0-1"):
+                own.sheets.make(definition)
+        for one in own.photos("F-0-0"):
+            own.edit_photo(one.photo_id, {"specimen": "G-0"}, by="me", reason="mixed up")
+        with pytest.raises(SheetInvalid, match="No photo is on record of F-0-0, F-0-1"):
+            own.sheets.make(DEFINITIONS["press"])
 
 
 def test_a_kept_sheet_tells_when_the_set_has_moved_on(taught_folder: Path, tmp_path: Path) -> None:

@@ -330,7 +330,7 @@ def test_photo_numbers_never_come_twice(catalogue: Catalogue) -> None:
 def test_withdrawn_photos_are_not_indexable_but_stay(catalogue: Catalogue) -> None:
     catalogue.add_specimen(specimen_of("A"), [photo_of(1)], by="me")
     catalogue.add_specimen(specimen_of("B"), [photo_of(2)], by="me")
-    withdrawn = catalogue.withdraw(" A ", by="me", reason="wrong label")
+    withdrawn = catalogue.withdraw(" A ", by="me", reason="wrong label").record
     assert (withdrawn.state, withdrawn.withdrawn_reason) == (
         IntakeState.WITHDRAWN,
         "wrong label",
@@ -338,7 +338,7 @@ def test_withdrawn_photos_are_not_indexable_but_stay(catalogue: Catalogue) -> No
     assert set(catalogue.indexable()) == set(catalogue.facts()) == {2}
     assert catalogue.facts([1, 2])[1].state is IntakeState.WITHDRAWN
     assert catalogue.photo_bytes(1) == photo_of(1).data
-    back = catalogue.reinstate("A", by="me")
+    back = catalogue.reinstate("A", by="me").record
     assert (back.state, back.withdrawn_reason) == (IntakeState.CONFIRMED, None)
     assert set(catalogue.indexable()) == {1, 2}
     assert counter(catalogue) == 4
@@ -346,7 +346,7 @@ def test_withdrawn_photos_are_not_indexable_but_stay(catalogue: Catalogue) -> No
 
 def test_withdrawing_or_reinstating_twice_changes_nothing(catalogue: Catalogue) -> None:
     catalogue.add_specimen(specimen_of("A"), [], by="me")
-    assert catalogue.reinstate("A", by="me").state is IntakeState.CONFIRMED
+    assert catalogue.reinstate("A", by="me").record.state is IntakeState.CONFIRMED
     assert counter(catalogue) == 1
     for _ in range(2):
         catalogue.withdraw("A", by="me", reason="r")
@@ -370,8 +370,8 @@ def test_a_proposed_specimen_is_indexed_once_confirmed(catalogue: Catalogue) -> 
     catalogue.withdraw("A", by="me", reason="r")
     with pytest.raises(RecordConflict, match="reinstate"):
         catalogue.confirm("A", by="me")
-    assert catalogue.reinstate("A", by="me").state is IntakeState.PROPOSED
-    record = catalogue.confirm("A", by="me", basis="purchase", on="2024-01-02")
+    assert catalogue.reinstate("A", by="me").record.state is IntakeState.PROPOSED
+    record = catalogue.confirm("A", by="me", basis="purchase", on="2024-01-02").record
     assert record.state is IntakeState.CONFIRMED
     assert record.provenance.confirmed_by == "me"
     assert record.provenance.confirmed_on == "2024-01-02"

@@ -13,6 +13,8 @@ from loupebook.errors import RecordConflict, RecordInvalid, RecordNotFound
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.history import can_be_undone
 from loupebook.records.model import IntakeState, Lighting, Provenance, Serial, Standing, View
+from loupebook.records.people import People, Role
+from loupebook.records.sheets import Sheets
 
 Act = Callable[[Catalogue], object]
 
@@ -48,13 +50,16 @@ def test_only_what_was_looked_at_is_confirmed(two: Catalogue) -> None:
         two.confirm("B", by="Second", basis="court", seen=seen)
     assert two.specimen("B").state is IntakeState.PROPOSED
     seen = two.events("B")[-1].event_id
-    assert two.confirm("B", by="Second", basis="court", seen=seen).state is IntakeState.CONFIRMED
+    assert (
+        two.confirm("B", by="Second", basis="court", seen=seen).record.state
+        is IntakeState.CONFIRMED
+    )
 
 
 def test_a_wrong_standing_is_corrected_with_its_reason(catalogue: Catalogue) -> None:
     changed = catalogue.edit_specimen(
         "A", {"standing": "fake", "origin": "press 2"}, by="you", reason="laboratory"
-    )
+    ).record
     assert (changed.standing, changed.origin) == (Standing.FAKE, "press 2")
     told = [(one.field, one.before, one.after, one.by) for one in catalogue.field_history("A")]
     assert sorted(told[-2:], key=str) == [
@@ -153,7 +158,10 @@ def test_every_kind_of_change_can_be_undone_and_the_undoing_too(catalogue: Catal
         act()
         after = catalogue.specimen("A")
         assert after != before
-        assert catalogue.undo(catalogue.events()[-1].event_id, by="me", reason="slip") == "A"
+        assert (
+            catalogue.undo(catalogue.events()[-1].event_id, by="me", reason="slip").record.name
+            == "A"
+        )
         assert catalogue.specimen("A") == before
         catalogue.undo(catalogue.events()[-1].event_id, by="me", reason="no slip")
         assert catalogue.specimen("A") == after
@@ -196,7 +204,7 @@ def test_a_photo_is_relabelled_and_moved_and_both_undone(catalogue: Catalogue) -
     catalogue.edit_photo(first.photo_id, {"specimen": "B"}, by="you", reason="mixed up")
     assert [photo.photo_id for photo in catalogue.photos("B")] == [1, other.photo_id]
     moved = next(e for e in reversed(catalogue.events()) if e.action == "edit-photo")
-    assert catalogue.undo(moved.event_id, by="me", reason="r") == "A"
+    assert catalogue.undo(moved.event_id, by="me", reason="r").record.name == "A"
     assert len(catalogue.photos("A")) == 2
     assert catalogue.verify().ok
     with pytest.raises(RecordNotFound):
@@ -243,7 +251,7 @@ def test_with_two_persons_a_changed_standing_waits_again(two: Catalogue) -> None
         with pytest.raises(RecordConflict, match="second person"):
             two.confirm("A", by=one)
     # The rest of it was confirmed by a second person, so a team of two is not stuck.
-    assert two.confirm("A", by="First").state is IntakeState.CONFIRMED
+    assert two.confirm("A", by="First").record.state is IntakeState.CONFIRMED
 
 
 @pytest.mark.parametrize(
@@ -270,7 +278,7 @@ def test_with_two_persons_nothing_stated_goes_round_the_second(two: Catalogue, a
     assert two.indexable() == {}
     with pytest.raises(RecordConflict, match="second person"):
         two.confirm("A", by="Third")
-    assert two.confirm("A", by="First").state is IntakeState.CONFIRMED
+    assert two.confirm("A", by="First").record.state is IntakeState.CONFIRMED
 
     two.edit_set({"two_person": False}, by="root", reason="we are one now")
     two.add_specimen(specimen_of("A", marque="M"), [photo_of(10)], by="Third")
@@ -288,7 +296,7 @@ def test_with_two_persons_who_fills_in_the_design_does_not_confirm_it(two: Catal
     for one in ("First", "Third"):
         with pytest.raises(RecordConflict, match="second person"):
             two.confirm("B", by=one)
-    assert two.confirm("B", by="Second").state is IntakeState.CONFIRMED
+    assert two.confirm("B", by="Second").record.state is IntakeState.CONFIRMED
 
 
 def test_with_two_persons_nobody_writes_who_confirmed(two: Catalogue) -> None:
@@ -301,7 +309,7 @@ def test_with_two_persons_nobody_writes_who_confirmed(two: Catalogue) -> None:
     assert (known.state, known.provenance.confirmed_by) == (IntakeState.PROPOSED, None)
     with pytest.raises(RecordConflict, match="second person"):
         two.confirm("A", by="First")
-    assert two.confirm("A", by="Second").state is IntakeState.CONFIRMED
+    assert two.confirm("A", by="Second").record.state is IntakeState.CONFIRMED
 
 
 def test_with_two_persons_other_grounds_are_confirmed_anew(catalogue: Catalogue) -> None:
@@ -328,7 +336,7 @@ def test_with_two_persons_a_withdrawn_specimen_comes_back_unconfirmed(two: Catal
     two.edit_photo(1, {"specimen": "B"}, by="Third", reason="mixed up")
     with pytest.raises(RecordConflict, match="would confirm"):
         two.undo(_line(two, "ask-again"), by="Third", reason="r")
-    assert two.reinstate("A", by="Third").state is IntakeState.PROPOSED
+    assert two.reinstate("A", by="Third").record.state is IntakeState.PROPOSED
 
 
 def test_with_two_persons_an_undoing_never_confirms(two: Catalogue) -> None:
@@ -349,13 +357,112 @@ def test_with_two_persons_an_undoing_never_confirms(two: Catalogue) -> None:
 def test_a_set_may_change_to_two_persons_and_the_log_says_so(catalogue: Catalogue) -> None:
     info = catalogue.edit_set(
         {"two_person": True, "notice": "ours"}, by="root", reason="we are two now"
-    )
+    ).record
     assert (info.two_person, info.notice) == (True, "ours")
     line = catalogue.events()[-1]
     assert (line.action, line.actor) == ("edit-set", "root")
     before = catalogue.info()
-    assert catalogue.edit_set({"two_person": True}, by="root", reason="r") == before
+    again = catalogue.edit_set({"two_person": True}, by="root", reason="r")
+    assert (again.record, again.changed) == (before, False)
     with pytest.raises(RecordInvalid, match="what can be changed"):
         catalogue.edit_set({"set_id": "x"}, by="root", reason="r")
     record, _ = catalogue.add_specimen(specimen_of("C"), [], by="first")
     assert record.state is IntakeState.PROPOSED
+
+
+# ------------------------------------------------------- what changes nothing, and says so
+
+
+def test_a_confirmation_on_other_grounds_is_refused_and_the_same_changes_nothing(
+    catalogue: Catalogue,
+) -> None:
+    catalogue.add_specimen(specimen_of("P", state=IntakeState.PROPOSED), [photo_of(8)], by="first")
+    assert catalogue.confirm("P", by="Ann", basis="purchase").changed
+    lines = len(catalogue.events())
+    for by, basis in (("Ann", "laboratory 12"), ("Bob", "purchase"), ("Bob", None)):
+        with pytest.raises(RecordConflict, match=r"by 'Ann', on the grounds 'purchase'.*an edit"):
+            catalogue.confirm("P", by=by, basis=basis)
+    with pytest.raises(RecordConflict, match="confirmed already"):
+        catalogue.confirm("P", by="Ann", on="2024-01-02")
+    again = catalogue.confirm("P", by=" ann ", basis="purchase")
+    assert (again.changed, again.record.provenance.basis) == (False, "purchase")
+    assert not catalogue.confirm("P", by="Ann").changed
+    assert len(catalogue.events()) == lines
+
+
+def test_new_grounds_of_a_confirmed_specimen_name_the_second_person(two: Catalogue) -> None:
+    with pytest.raises(RecordConflict, match="second person to confirm it anew"):
+        two.confirm("A", by="Second", basis="laboratory 12")
+
+
+def test_what_changes_nothing_says_so_and_leaves_no_line(catalogue: Catalogue) -> None:
+    catalogue.withdraw("B", by="me", reason="lost")
+    lines = len(catalogue.events())
+    same = (
+        catalogue.edit_specimen("A", {"marque": "Typo", "notes": None}, by="me", reason="r"),
+        catalogue.edit_photo(1, {"view": "face", "specimen": "A"}, by="me", reason="r"),
+        catalogue.reinstate("A", by="me"),
+        catalogue.withdraw("B", by="me", reason="lost"),
+    )
+    assert not any(one.changed for one in same)
+    assert len(catalogue.events()) == lines
+    edited = catalogue.edit_specimen("A", {"marque": "Typo", "notes": "worn"}, by="me", reason="r")
+    assert (edited.changed, edited.fields) == (True, ("notes",))
+
+
+def test_a_specimen_that_loses_its_last_photo_is_named(catalogue: Catalogue) -> None:
+    moved = catalogue.edit_photo(1, {"specimen": "B"}, by="me", reason="r")
+    assert moved.emptied is None
+    assert catalogue.edit_photo(2, {"specimen": "B"}, by="me", reason="r").emptied == "A"
+    for photo in (1, 2):
+        catalogue.edit_photo(photo, {"specimen": "A"}, by="me", reason="r")
+    catalogue.add_specimen(specimen_of("C"), [], by="me")
+    catalogue.edit_photo(3, {"specimen": "C"}, by="me", reason="r")
+    (line,) = (one.event_id for one in catalogue.events("B")[-1:])
+    assert catalogue.undo(line, by="me", reason="r").emptied == "C"
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [("marque", 5), ("standing", 5), ("notes", 5), ("confirmed_on", 5), ("serials", [["1", 5]])],
+)
+def test_what_is_no_text_is_refused_by_its_field(
+    catalogue: Catalogue, field: str, value: object
+) -> None:
+    with pytest.raises(RecordInvalid, match="5' is no text") as refused:
+        catalogue.edit_specimen("A", {field: value}, by="me", reason="r")
+    assert refused.value.field == ("serial" if field == "serials" else field)
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"view": 5}, "is no text"),
+        ({"specimen": 5}, "is no text"),
+        ({"px_per_mm": "many"}, "is no number"),
+    ],
+)
+def test_what_no_photo_can_be_is_refused(
+    catalogue: Catalogue, changes: dict[str, object], says: str
+) -> None:
+    with pytest.raises(RecordInvalid, match=says):
+        catalogue.edit_photo(1, changes, by="me", reason="r")
+
+
+def test_a_line_of_no_specimen_is_not_answered_with_advice_on_specimens(
+    catalogue: Catalogue,
+) -> None:
+    catalogue.edit_set({"name": "T"}, by="me", reason="r")
+    People(catalogue).put("Ann", identity="ann@example.org", roles=[Role.ADMINISTRATOR], by="me")
+    Sheets(catalogue).save("kept", {"template": "pair"}, by="me")
+    advice = {
+        "edit-set": "change its settings back",
+        "set-person": "give identity and roles anew",
+        "save-sheet": "work done with the set",
+    }
+    for event in catalogue.events():
+        if event.action in advice:
+            with pytest.raises(RecordConflict, match=advice.pop(event.action)) as refused:
+                catalogue.undo(event.event_id, by="me", reason="r")
+            assert "ithdraw" not in str(refused.value)
+    assert not advice

@@ -30,6 +30,11 @@ class Known:
         self.standing, self.marque, self.state = standing, marque, state
         self.before = state
         self.photos: list[int] = []
+        self.by_me = False
+
+    @property
+    def confirmed_by_me(self) -> bool:
+        return self.state is IntakeState.CONFIRMED and self.by_me
 
 
 class Story(RuleBasedStateMachine):
@@ -106,12 +111,13 @@ class Story(RuleBasedStateMachine):
         if known is None:
             with pytest.raises(RecordNotFound):
                 self.catalogue.confirm(name, by="me")
-        elif known.state is IntakeState.WITHDRAWN:
+        elif known.state is not IntakeState.PROPOSED and not known.confirmed_by_me:
             with pytest.raises(RecordConflict):
                 self.catalogue.confirm(name, by="me")
         else:
             self.catalogue.confirm(name, by="me")
             self.changes += known.state is IntakeState.PROPOSED
+            known.by_me = True
             known.state = IntakeState.CONFIRMED
 
     @rule(name=NAMES)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from loupebook.compare.comparison import FEWEST_KNOWN, Verdict, borne_verdict
 from loupebook.compare.measures import ALL
 from loupebook.sheets.measured import (
-    FEWEST_KNOWN,
     LOOK,
     Word,
     beyond_words,
@@ -148,6 +148,29 @@ def test_few_known_photos_never_agree_but_still_differ(known: int) -> None:
     assert word_of(few) is Word.FEW
     assert "compare by eye" in result_words(few, "genuine")
     assert word_of(row("colour", "differs", known_photos=known)) is Word.DIFFERS
+
+
+@pytest.mark.parametrize("known", range(FEWEST_KNOWN))
+def test_the_verdict_says_so_too_where_too_few_known_photos_bear_it(known: int) -> None:
+    verdict, reason = borne_verdict(0.4, 5.4, 13.1, known)
+    assert (verdict, reason) == (Verdict.CANNOT_TELL, str(Word.FEW))
+    few = {**colours(z=0.4, known_photos=known), "verdict": str(verdict), "reason": reason}
+    assert word_of(few) is Word.FEW
+    assert limit_words(few) == limit_words(colours(z=0.4, known_photos=known))
+    assert "more than is usual" not in result_words(few, "genuine")
+    assert borne_verdict(2.4, 5.4, 13.1, known)[0] is Verdict.CANNOT_TELL
+    assert borne_verdict(3.4, 5.4, 13.1, known) == (Verdict.DIFFERS, "")
+    assert borne_verdict(0.4, 5.4, 13.1, FEWEST_KNOWN) == (Verdict.AGREES, "")
+
+
+def test_a_limit_too_wide_bears_no_verdict_and_one_just_above_keeps_its_word() -> None:
+    verdict, reason = borne_verdict(0.3, 0.02, 62.5, 9)
+    assert (verdict, reason) == (Verdict.CANNOT_TELL, str(Word.WIDE))
+    limits = {"usual": 0.02, "usual_to": 62.5}
+    wide = {**colours(z=0.3, **limits), "verdict": str(verdict), "reason": reason}
+    assert word_of(wide) is Word.WIDE
+    # 2.004 lies above the limit of 2 and is kept as 2.0.
+    assert word_of({**colours(z=2.0), "verdict": "cannot tell"}) is Word.ABOVE
 
 
 def test_limits_so_wide_that_nothing_exceeds_them_tell_nothing() -> None:

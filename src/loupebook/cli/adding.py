@@ -118,7 +118,8 @@ def add(
         list[str] | None,
         typer.Option(
             metavar="[PLACE=]NUMBER",
-            help="A serial number, and where on the item it stands; may be repeated.",
+            help="A serial number, and where on the item it stands; several with | between, or "
+            "repeat the option. A |, = or \\ of the number itself has a \\ before it.",
         ),
     ] = None,
     notes: Annotated[str | None, typer.Option(help="Free text.")] = None,

@@ -18,7 +18,7 @@ from loupebook.cli.common import (
     print_json,
 )
 from loupebook.cli.searching import SHAPES
-from loupebook.library import Element, IntakeState, PhotoRecord, SpecimenRecord, Standing
+from loupebook.library import Element, IntakeState, Outcome, PhotoRecord, SpecimenRecord, Standing
 
 
 def register(app: typer.Typer) -> None:
@@ -85,13 +85,15 @@ def show(
     if as_json:
         print_json(shown)
         return
-    for key, value in shown.items():
-        if key != "photos" and value not in (None, [], ""):
-            out.print(f"{key:>16}  {value}")
-    table = folded_table("photo", "view", "lighting", "size", "taken", "camera")
+    printed = {**shown, "serials": _serial_words(record)}
+    for key, value in printed.items():
+        if key != "photos" and value not in (None, ""):
+            out.print(f"{key:>16}  {value}", soft_wrap=True)
+    table = folded_table("no.", "photo", "view", "lighting", "size", "taken", "camera")
     for photo in photos:
         camera = " ".join(part for part in (photo.camera.make, photo.camera.model) if part)
         table.add_row(
+            str(photo.photo_id),
             photo.file_name,
             str(photo.view),
             str(photo.lighting),
@@ -100,6 +102,13 @@ def show(
             camera or "–",
         )
     out.print(table)
+
+
+def _serial_words(record: SpecimenRecord) -> str:
+    return ", ".join(
+        f"{serial.value} ({serial.place})" if serial.place else serial.value
+        for serial in record.serials
+    )
 
 
 @exits_clearly
@@ -112,8 +121,8 @@ def withdraw(
 ) -> None:
     """Take a specimen out of search at once; its record and photos stay."""
     with open_library(set_, reading=False) as library:
-        library.withdraw(specimen, by=person(by), reason=reason)
-    _say(specimen, "withdrawn", as_json=as_json)
+        done = library.withdraw(specimen, by=person(by), reason=reason)
+    _say(done, "withdrawn", "it is withdrawn already, for the same reason", as_json=as_json)
 
 
 @exits_clearly
@@ -125,15 +134,18 @@ def reinstate(
 ) -> None:
     """Put a withdrawn specimen back into search."""
     with open_library(set_, reading=False) as library:
-        library.reinstate(specimen, by=person(by))
-    _say(specimen, "reinstated", as_json=as_json)
+        done = library.reinstate(specimen, by=person(by))
+    _say(done, "reinstated", f"it is not withdrawn, but {done.record.state}", as_json=as_json)
 
 
-def _say(specimen: str, what: str, *, as_json: bool) -> None:
+def _say(done: Outcome[SpecimenRecord], what: str, why_not: str, *, as_json: bool) -> None:
+    name = done.record.name
     if as_json:
-        print_json({"specimen": specimen, "done": what})
+        print_json({"specimen": name, "done": what if done.changed else None})
+    elif done.changed:
+        out.print(f"{name}: {what}.", soft_wrap=True)
     else:
-        out.print(f"{specimen}: {what}.")
+        out.print(f"{name}: nothing changed; {why_not}.", soft_wrap=True)
 
 
 def specimen_dict(record: SpecimenRecord) -> dict[str, Any]:

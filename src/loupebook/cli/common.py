@@ -29,6 +29,7 @@ from loupebook.errors import (
     QueryInvalid,
     RecordInvalid,
     SetError,
+    SetExists,
     SheetInvalid,
 )
 from loupebook.library import Paper, write_atomically
@@ -130,6 +131,20 @@ def open_library(folder: Path | None, *, reading: bool, encoder: str | None = No
     return Library.open(chosen, encoder=encoder)
 
 
+def require_there(*files: Path) -> None:
+    """Refuse a file that is named and is not there: another name is needed, not another try."""
+    for file in files:
+        if not file.exists():
+            refuse(f"{file} does not exist. Check the path.")
+
+
+def recordable(number: int | None) -> int | None:
+    """Refuse a number larger than any record has, without its limit standing in the help."""
+    if number is not None and abs(number) > GREATEST_NUMBER:
+        raise typer.BadParameter("the number is too large to be on record.")
+    return number
+
+
 def exits_clearly(command: Callable[P, R]) -> Callable[P, R]:
     """Turn errors, our own and the system's, into one line and the documented exit code."""
 
@@ -137,6 +152,10 @@ def exits_clearly(command: Callable[P, R]) -> Callable[P, R]:
     def run(*args: P.args, **kwargs: P.kwargs) -> R:
         try:
             return command(*args, **kwargs)
+        except SetExists as exc:
+            # Where something new was to be made; no set was to be used.
+            code = ExitCode.WRONG_USE
+            message = str(exc)
         except SetError as exc:
             code = ExitCode.SET_UNUSABLE
             message = str(exc)

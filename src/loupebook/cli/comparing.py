@@ -19,6 +19,7 @@ from loupebook.cli.common import (
     out,
     print_json,
     refuse,
+    require_there,
 )
 from loupebook.errors import RecordNotFound
 from loupebook.library import (
@@ -74,7 +75,9 @@ def compare(
     each other.
     """
     file = Path(reference)
+    require_there(query)
     if set_ is None and (file.is_file() or default_set() is None):
+        require_there(file)
         report = compare_photos(query, file, px_per_mm=px_per_mm, lighting=lighting)
     else:
         if px_per_mm is not None:

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from loupebook.cli.common import (
-    GREATEST_NUMBER,
     ByOption,
     ExitCode,
     JsonOption,
@@ -20,12 +19,13 @@ from loupebook.cli.common import (
     out,
     person,
     print_json,
+    recordable,
     refuse,
 )
-from loupebook.library import Basis, Role, read_serials
+from loupebook.library import Basis, Outcome, Role, read_serials, without_photo_words
 
 if TYPE_CHECKING:
-    from loupebook.library import Library
+    from loupebook.library import Library, PhotoRecord
 
 ReasonOption = Annotated[str, typer.Option(help="Why; kept in the log.")]
 SpecimenArgument = Annotated[str, typer.Argument(metavar="SPECIMEN", help="Its name.")]
@@ -54,11 +54,14 @@ def confirm(
 ) -> None:
     """Confirm a proposed specimen; from then on it is searched.
 
-    Where the set asks for two persons, whoever entered or changed it cannot confirm it.
+    Where the set asks for two persons, whoever entered or changed it cannot confirm it. One that
+    is confirmed already keeps the grounds that it has: other grounds are for 'edit'.
     """
     with open_library(set_, reading=False) as library:
-        library.confirm(specimen, by=person(by), basis=grounds.with_reference(reference))
-    _say({"specimen": specimen, "state": "confirmed"}, f"{specimen}: confirmed.", as_json=as_json)
+        done = library.confirm(specimen, by=person(by), basis=grounds.with_reference(reference))
+    told = {"specimen": done.record.name, "state": "confirmed", "changed": done.changed}
+    so = "confirmed" if done.changed else "nothing changed; you have confirmed it so already"
+    _say(told, f"{done.record.name}: {so}.", as_json=as_json)
 
 
 @exits_clearly
@@ -69,7 +72,7 @@ def edit(
     photo: Annotated[
         int | None,
         typer.Option(
-            help="Correct this photo of it instead, by its number ('show --json' tells it): view, "
+            help="Correct this photo of it instead, by its number ('show' tells it): view, "
             "lighting, px_per_mm, or specimen to move it to another."
         ),
     ] = None,
@@ -91,18 +94,29 @@ def edit(
     if not changes:
         refuse("Say what to change: --put standing=fake, for example.")
     with open_library(set_, reading=False) as library:
+        done: Outcome[Any]
         if photo is not None:
-            _edit_photo(library, specimen, photo, changes, person(by), reason)
-            record = library.specimen(specimen)
+            done = _edit_photo(library, specimen, photo, changes, person(by), reason)
         else:
-            record = library.edit_specimen(specimen, changes, by=person(by), reason=reason)
-    state = {"specimen": record.name, "state": str(record.state), "changed": sorted(changes)}
-    _say(state, f"{record.name}: changed; it is {record.state}.", as_json=as_json)
+            done = library.edit_specimen(specimen, changes, by=person(by), reason=reason)
+        record = library.specimen(specimen)
+    state = {
+        "specimen": record.name, "state": str(record.state), "changed": sorted(done.fields),
+        "emptied": done.emptied,
+    }  # fmt: skip
+    so = "changed" if done.changed else "nothing changed, as all of it is on record so"
+    _say(state, f"{record.name}: {so}; it is {record.state}.", as_json=as_json)
+    _tell_emptied(done)
+
+
+def _tell_emptied(done: Outcome[Any]) -> None:
+    if done.emptied is not None:
+        err.print(without_photo_words(done.emptied), style="yellow", soft_wrap=True)
 
 
 def _edit_photo(
     library: Library, specimen: str, photo: int, changes: dict[str, Any], by: str, reason: str
-) -> None:
+) -> Outcome[PhotoRecord]:
     if library.photo(photo).specimen != specimen:
         refuse(f"Photo {photo} is none of {specimen}.")
     if isinstance(scale := changes.get("px_per_mm"), str):
@@ -110,7 +124,7 @@ def _edit_photo(
             changes["px_per_mm"] = float(scale)
         except ValueError:
             refuse(f"{scale!r} is no number of px per mm.")
-    library.edit_photo(photo, changes, by=by, reason=reason)
+    return library.edit_photo(photo, changes, by=by, reason=reason)
 
 
 def _read_change(text: str) -> tuple[str, Any]:
@@ -126,7 +140,8 @@ def _read_change(text: str) -> tuple[str, Any]:
 @exits_clearly
 def undo(
     line: Annotated[
-        int, typer.Argument(help="Line of the log, as 'history' shows it.", max=GREATEST_NUMBER)
+        int,
+        typer.Argument(help="Line of the log, as 'history' shows it.", callback=recordable),
     ],
     reason: ReasonOption,
     set_: SetOption = None,
@@ -135,10 +150,11 @@ def undo(
 ) -> None:
     """Put back what a line of the log changed. The line stays; this becomes another."""
     with open_library(set_, reading=False) as library:
-        specimen = library.undo(line, by=person(by), reason=reason)
-    _say(
-        {"specimen": specimen, "undone": line}, f"{specimen}: line {line} undone.", as_json=as_json
-    )
+        done = library.undo(line, by=person(by), reason=reason)
+    name = done.record.name
+    told = {"specimen": name, "undone": line, "emptied": done.emptied}
+    _say(told, f"{name}: line {line} undone.", as_json=as_json)
+    _tell_emptied(done)
 
 
 @exits_clearly
@@ -234,14 +250,19 @@ def settings(
         err.print("Say what to change: --name, --notice, --two-person or --one-person.")
         raise typer.Exit(ExitCode.WRONG_USE)
     with open_library(set_, reading=False) as library:
-        info = library.edit_set(changes, by=person(by), reason=reason)
-    told = {"set": info.name, "notice": info.notice, "two_person": info.two_person}
+        done = library.edit_set(changes, by=person(by), reason=reason)
+    info = done.record
+    told = {
+        "set": info.name, "notice": info.notice, "two_person": info.two_person,
+        "changed": sorted(done.fields),
+    }  # fmt: skip
     rule = "two persons" if info.two_person else "one person"
-    _say(told, f"{info.name}: changed; a confirmation takes {rule}.", as_json=as_json)
+    so = "changed" if done.changed else "nothing changed"
+    _say(told, f"{info.name}: {so}; a confirmation takes {rule}.", as_json=as_json)
 
 
 def _say(told: dict[str, Any], words: str, *, as_json: bool) -> None:
     if as_json:
         print_json(told)
     else:
-        out.print(words)
+        out.print(words, soft_wrap=True)

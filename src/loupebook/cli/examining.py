@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from loupebook.cli.common import (
-    GREATEST_NUMBER,
     ByOption,
     ExitCode,
     JsonOption,
@@ -22,7 +21,9 @@ from loupebook.cli.common import (
     person,
     print_json,
     progress_bar,
+    recordable,
     refuse,
+    require_there,
 )
 from loupebook.library import Paper
 
@@ -35,11 +36,11 @@ examinations = typer.Typer(help="What was examined, kept as it was.", no_args_is
 
 Number = Annotated[
     int,
-    typer.Argument(metavar="NUMBER", help="Number of the examination.", max=GREATEST_NUMBER),
+    typer.Argument(metavar="NUMBER", help="Number of the examination.", callback=recordable),
 ]
 Revision = Annotated[
     int | None,
-    typer.Option(help="An earlier revision. Default: the latest.", min=1, max=GREATEST_NUMBER),
+    typer.Option(help="An earlier revision. Default: the latest.", min=1, callback=recordable),
 ]
 
 
@@ -83,6 +84,7 @@ def save(
     """Search for a photo, compare it, and keep photo, answer, marks and hashes."""
     from loupebook.library import NumbersRead, read_barcodes
 
+    require_there(photo)
     with open_library(set_, reading=False) as library, progress_bar() as progress:
         marks = [_mark(library, text) for text in mark or ()]
         report = library.search(photo, name=photo.name, progress=progress)
@@ -140,7 +142,14 @@ def list_(set_: SetOption = None, as_json: JsonOption = False) -> None:
 
 
 @exits_clearly
-def show(number: Number, set_: SetOption = None, revision: Revision = None) -> None:
+def show(
+    number: Number,
+    set_: SetOption = None,
+    revision: Revision = None,
+    as_json: Annotated[  # noqa: ARG001 (what it asks for is what is printed anyway)
+        bool, typer.Option("--json", help="Print JSON; it is printed without this too.")
+    ] = False,
+) -> None:
     """Print an examination exactly as it was saved, as JSON."""
     with open_library(set_, reading=True) as library:
         record = library.examinations.open(number, revision)
@@ -201,6 +210,7 @@ def print_(
         Path | None, typer.Option("--out", metavar="FILE.pdf", help="Default: examination-N.pdf.")
     ] = None,
     paper: PaperOption = Paper.A4,
+    as_json: JsonOption = False,
 ) -> None:
     """Print an examination as a PDF record, with lines to sign on.
 
@@ -213,7 +223,10 @@ def print_(
         faults = library.examinations.check(record)
         pdf = library.examinations.print(record, paper=paper)
     written = write_pdf(pdf, target or Path(f"examination-{number}.pdf"))
-    out.print(str(written), soft_wrap=True)
+    if as_json:
+        print_json({"examination": number, "file": str(written), "faults": [*map(vars, faults)]})
+    else:
+        out.print(str(written), soft_wrap=True)
     for fault in faults:
         err.print(f"{fault.what}: {fault.message}", style="red", soft_wrap=True)
     if faults:

@@ -19,6 +19,7 @@ from loupebook.cli.common import (
     person,
     print_json,
     progress_bar,
+    require_there,
 )
 
 
@@ -122,8 +123,9 @@ def import_(
 
     The bag is checked to the last byte and every photo decoded before anything is written.
     Conflicts with what the set knows are listed; then nothing is written and the exit code
-    is 1.
+    is 1. A plain folder of photos, with or without manifest.csv, is for 'add'.
     """
+    require_there(bag)
     with open_library(set_, reading=False) as library, progress_bar() as progress:
         report = library.import_bag(
             bag,

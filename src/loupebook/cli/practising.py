@@ -103,6 +103,7 @@ def quiz(
     ] = Path("quiz-key.pdf"),
     seed: Annotated[int, typer.Option(help="Another number draws another quiz.")] = 1,
     paper: PaperOption = Paper.A4,
+    as_json: JsonOption = False,
 ) -> None:
     """Print a round as a quiz and, in a file of its own, the answer key."""
     from loupebook.library import write_pdf
@@ -111,8 +112,12 @@ def quiz(
         refuse(f"Quiz and key cannot both go to {target}: name another file with --out or --key.")
     with open_library(set_, reading=True) as library:
         asked, answers = library.practice.quiz(library.practice.round(name), seed=seed, paper=paper)
-    for content, path in ((asked, target), (answers, key)):
-        out.print(str(write_pdf(content, path)), soft_wrap=True)
+    quiz_file, key_file = write_pdf(asked, target), write_pdf(answers, key)
+    if as_json:
+        print_json({"round": name, "quiz": str(quiz_file), "key": str(key_file)})
+        return
+    for path in (quiz_file, key_file):
+        out.print(str(path), soft_wrap=True)
 
 
 @exits_clearly

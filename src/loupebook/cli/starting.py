@@ -94,12 +94,18 @@ def demo(
             "--rebuild draws the demo set as it is: leave out --seed, --count, --truth, --times "
             "and --device."
         )
-    if not (rebuild or other) and (truth or traced or out_folder is not None):
+    drawn = rebuild or other
+    opening = port is not None or no_browser
+    if opening and (drawn or no_page):
+        refuse(
+            "--port and --no-browser say how the page is opened, and none opens: leave them out."
+        )
+    if not drawn and (truth or traced or out_folder is not None):
         refuse(
             "--truth, --traced and --out say how pictures are drawn: say what to draw with "
             "--rebuild, or with --seed or --count."
         )
-    if rebuild or other:
+    if drawn:
         draw(
             rebuild, seed, count, truth, out_folder or Path("rendered"),
             traced=traced, times=times, device=device, as_json=as_json,

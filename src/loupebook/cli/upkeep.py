@@ -70,8 +70,9 @@ def verify(
 ) -> None:
     """Check catalogue, log, photos and derived files of a set; change nothing.
 
-    The exit code is 1 if anything is missing, altered, unexpected or stale. Write the head of
-    the log down outside the set: only that shows later whether the whole log was rewritten.
+    The exit code is 1 if anything is missing, altered, unexpected or damaged. An index that is
+    behind the catalogue is none of these: the next search brings it up to date. Write the head
+    of the log down outside the set: only that shows later whether the whole log was rewritten.
     """
     with (
         open_library(set_, reading=True, encoder=encoder) as library,

@@ -32,6 +32,12 @@ NEAR_FROM = 1.0
 GREATEST = 8.0
 LEAST = -1.0
 """Bounds within which a z counts where all are taken together."""
+FEWEST_KNOWN = 4
+"""Known photos, held against each other, below which "agrees" is not said; our choice."""
+WIDEST = 8.0
+"""Times the middle that the limit may be, so that to lie within it says something; ours."""
+TOO_FEW = "too few known photos to tell"
+TOO_WIDE = "known ones vary too much to tell"
 
 DOES_NOT_SAY = (
     "This compares print with known examples; it does not say that an item is genuine. Good "
@@ -60,7 +66,8 @@ class Figure:
         The figure, and how far it lies above genuine ones in usual deviations; `None` where
         the photo does not bear it.
     verdict : Verdict
-        See there.
+        See there. What lies within a limit that too few known photos bear, or that is too wide to
+        be one, agrees with nothing.
     reason : str
         Why it cannot be told.
     map : ndarray, optional
@@ -138,13 +145,13 @@ class Comparison:
         """
         if not self.registration.registered:
             return f"Not compared: {self.registration.reason}."
-        told = [one for one in self.figures if one.verdict is not Verdict.CANNOT_TELL]
+        told = [one for one in self.figures if one.z is not None]
         if not told:
             return "The photo is too poor to tell anything; take a sharper, closer one."
         if not self.differs:
             return (
                 f"{len(told)} of {len(self.figures)} measurements could be taken; none differs "
-                "beyond what is usual."
+                "beyond doubt."
             )
         return (
             "Beyond what is usual: "
@@ -245,7 +252,7 @@ def figures_of(
         usual, usual_to = (
             value_at(at, name, among, uv=uv, px_per_mm=framed.px_per_mm) for at in (0.0, AGREES_TO)
         )
-        verdict, reason = verdict_of(z)
+        verdict, reason = borne_verdict(z, usual, usual_to, len(among))
         figures.append(
             Figure(
                 name, found.value, kind.unit, z, verdict, kind.says, reason, found.map,
@@ -262,6 +269,39 @@ def verdict_of(z: float) -> tuple[Verdict, str]:
     if z <= AGREES_TO:
         return Verdict.AGREES, ""
     return Verdict.CANNOT_TELL, "more than is usual, but not beyond doubt"
+
+
+def borne_verdict(
+    z: float, usual: float | None, usual_to: float | None, known: int
+) -> tuple[Verdict, str]:
+    """Return the verdict on a z by a limit, and why there is none where nothing bears it.
+
+    Parameters
+    ----------
+    z : float
+        How far a figure lies above what is usual.
+    usual, usual_to : float, optional
+        Middle of what is usual, and up to where a figure is.
+    known : int
+        How many known photos that rests on.
+    """
+    verdict, reason = verdict_of(z)
+    if verdict is Verdict.AGREES and too_wide(usual, usual_to):
+        return Verdict.CANNOT_TELL, TOO_WIDE
+    if verdict is Verdict.AGREES and known < FEWEST_KNOWN:
+        return Verdict.CANNOT_TELL, TOO_FEW
+    return verdict, reason
+
+
+def too_wide(usual: float | None, limit: float | None) -> bool:
+    """Say whether a limit is so wide that to lie within it says nothing.
+
+    Parameters
+    ----------
+    usual, limit : float, optional
+        Middle of what is usual, and up to where a figure is.
+    """
+    return usual is not None and limit is not None and limit > WIDEST * max(usual, 0)
 
 
 def overall(figures: Sequence[Figure]) -> float | None:

@@ -23,6 +23,7 @@ from loupebook.library.curating import (
     RemarkKind,
     WantedPhoto,
     missing_photos,
+    without_photo_words,
 )
 from loupebook.library.demo_building import DemoBuilt, build_demo_set
 from loupebook.library.desk import MOST_REFERENCES, Desk, key_of
@@ -90,6 +91,7 @@ from loupebook.records.model import (
     Standing,
     View,
 )
+from loupebook.records.outcome import Outcome
 from loupebook.records.people import Person, Role
 from loupebook.records.points import Mark, PointMark, PointRecord
 from loupebook.records.text import design_phrase
@@ -188,6 +190,7 @@ __all__ = [
     "Mark",
     "MatchReport",
     "NumbersRead",
+    "Outcome",
     "Paper",
     "Person",
     "PhotoCheck",
@@ -270,6 +273,7 @@ __all__ = [
     "strength_paragraphs",
     "table_of",
     "telling_map",
+    "without_photo_words",
     "write_atomically",
     "write_pdf",
     "write_sheet",

@@ -30,13 +30,14 @@ from loupebook.compare import (
     compare_with,
     pictures_of,
 )
+from loupebook.compare.comparison import Verdict
 from loupebook.errors import ComparisonError, SetDamaged
 from loupebook.imaging import PhotoCheck, check_photo, decode_photo, encode_jpeg
 from loupebook.library.evidence_glue import EvidenceKeeper
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.model import IntakeState, Lighting, PhotoFacts, Standing
 from loupebook.search.files import write_atomically
-from loupebook.sheets.measured import finding_words, word_of
+from loupebook.sheets.measured import Word, finding_words, word_of
 
 Photo = bytes | Path | NDArray[np.uint8]
 
@@ -85,8 +86,8 @@ class ComparisonReport:
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form that ``compare --json`` prints.
 
-        Each measurement has the word that is said of it (`word`) beside its bare verdict, which
-        knows neither how many known photos bear it nor how poor the query is.
+        Each measurement has the word that is said of it (`word`) beside its verdict, which is
+        one of three: `reason` says why something cannot be told.
         """
         told = self.measured()
         rows = told["measurements"]
@@ -95,20 +96,34 @@ class ComparisonReport:
             "measurements": [{**row, "word": str(word_of(row, poor=self.poor))} for row in rows],
         }
 
-    def measured(self) -> dict[str, Any]:
+    def measured(self, *, far: bool = False) -> dict[str, Any]:
         """Return the JSON form without the words of its measurements, as it is kept on record.
 
-        A record makes them when it is shown: it also knows whether anything in the set is close.
+        A record makes them when it is shown.
+
+        Parameters
+        ----------
+        far : bool
+            Whether nothing in the set is close: the measurements then bear no verdict.
         """
+        found = self.comparison.to_dict()
         return {
             "query": self.query,
             "reference": self.reference,
             "reference_standing": self.standing,
-            **self.comparison.to_dict(),
+            **found,
+            "measurements": [self._borne(row, far=far) for row in found["measurements"]],
             "says": self.says(),
             "reading": None if self.reading is None else dict(self.reading),
             "photo_check": json.loads(self.photo_check.to_json()),
         }
+
+    def _borne(self, row: dict[str, Any], *, far: bool) -> dict[str, Any]:
+        """Return a measurement, with no verdict where photo or design bear none."""
+        word = word_of(row, poor=self.poor, far=far)
+        if word not in (Word.POOR, Word.FAR):
+            return row
+        return {**row, "verdict": str(Verdict.CANNOT_TELL), "reason": str(word)}
 
     def write(self, folder: Path) -> list[Path]:
         """Write figures and pictures into a folder, which is made where missing.

@@ -185,6 +185,14 @@ def shared_serials(catalogue: Catalogue, records: Collection[SpecimenRecord]) ->
     return remarks
 
 
+def without_photo_words(specimen: str) -> str:
+    """Return what to say where a specimen's last photo was moved away."""
+    return (
+        f"{specimen} has no photo any more: it is not found by a search and stands on no sheet. "
+        "Add a photo of it, or withdraw it."
+    )
+
+
 def picture_remarks(
     catalogue: Catalogue,
     name: str,

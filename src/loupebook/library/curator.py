@@ -24,6 +24,7 @@ from loupebook.records.catalogue import Catalogue
 from loupebook.records.drafts import Drafts
 from loupebook.records.history import FieldChange
 from loupebook.records.model import EventRecord, PhotoRecord, SetInfo, SpecimenRecord
+from loupebook.records.outcome import Outcome
 from loupebook.records.people import People, Person, Role
 from loupebook.search import Progress, no_progress
 
@@ -70,7 +71,7 @@ class CuratorMethods:
 
     def edit_specimen(
         self, name: str, changes: Mapping[str, Any], *, by: str, reason: str
-    ) -> SpecimenRecord:
+    ) -> Outcome[SpecimenRecord]:
         """Correct fields of a specimen, with a reason; the log keeps what was there before.
 
         Parameters
@@ -85,21 +86,29 @@ class CuratorMethods:
             Who.
         reason : str
             Why.
+
+        Returns
+        -------
+        Outcome
+            What was written; nothing, and no line in the log, where all of it was so already.
         """
         return self._catalogue.edit_specimen(name, changes, by=by, reason=reason)
 
     def edit_photo(
         self, photo_id: int, changes: Mapping[str, Any], *, by: str, reason: str
-    ) -> PhotoRecord:
-        """Correct ``view``, ``lighting``, ``px_per_mm`` or ``specimen`` of a photo."""
+    ) -> Outcome[PhotoRecord]:
+        """Correct ``view``, ``lighting``, ``px_per_mm`` or ``specimen`` of a photo.
+
+        The outcome names a specimen that lost its last photo by it.
+        """
         return self._catalogue.edit_photo(photo_id, changes, by=by, reason=reason)
 
-    def edit_set(self, changes: Mapping[str, Any], *, by: str, reason: str) -> SetInfo:
+    def edit_set(self, changes: Mapping[str, Any], *, by: str, reason: str) -> Outcome[SetInfo]:
         """Change ``name``, ``notice`` or ``two_person`` of the set, with a reason."""
         return self._catalogue.edit_set(changes, by=by, reason=reason)
 
-    def undo(self, line: int, *, by: str, reason: str) -> str:
-        """Put back what a line of the log changed; return the specimen concerned.
+    def undo(self, line: int, *, by: str, reason: str) -> Outcome[SpecimenRecord]:
+        """Put back what a line of the log changed; the outcome has the specimen concerned.
 
         Raises
         ------

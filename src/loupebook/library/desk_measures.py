@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.compare import Consensus, Picture, register
-from loupebook.compare.comparison import DOES_NOT_SAY, Comparison, Figure, Verdict
+from loupebook.compare.comparison import DOES_NOT_SAY, Comparison, Figure, Verdict, too_wide
 from loupebook.compare.maps import shares, standouts, strongest, tint
 from loupebook.library.comparing import ComparisonReport
 from loupebook.library.desk_photos import STAYS, FrameMap, Pixels, Points, Warped, spread_map
@@ -28,7 +28,6 @@ from loupebook.sheets.measured import (
     limit_words,
     result_words,
     strength_paragraphs,
-    too_wide,
     unit_words,
     word_of,
 )

@@ -562,10 +562,10 @@ class Examiner:
             except ComparisonError as error:
                 found.append(_not_compared(match, str(error)))
                 continue
-            framed = one.comparison.framed
+            framed, far = one.comparison.framed, _is_far(report)
             found.append(
                 {
-                    **one.measured(),
+                    **one.measured(far=far),
                     "nearer": self._nearer(report, match, one),
                     "query": report.photo,
                     "photo_id": match.photo_id,
@@ -582,8 +582,7 @@ class Examiner:
 
     def _nearer(self, report: SearchReport, match: MatchReport, one: ComparisonReport) -> str:
         """Say so where the print agrees with another design than that of the nearest genuine."""
-        far = report.reading.get("close_reference") is False
-        if far or match is not report.nearest_genuine:
+        if _is_far(report) or match is not report.nearest_genuine:
             return ""
         compare = self._library.compare
         return nearer_design(report.query_pixels, match, one, report.matches, compare)
@@ -656,6 +655,11 @@ def _keep(images: dict[str, bytes], data: bytes) -> str:
     sha256 = digest(data)
     images[sha256] = data
     return sha256
+
+
+def _is_far(report: SearchReport) -> bool:
+    """Whether nothing in the set is close, so that the references are of other designs."""
+    return report.reading.get("close_reference") is False
 
 
 def _not_compared(match: MatchReport, why: str) -> dict[str, Any]:

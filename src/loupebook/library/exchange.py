@@ -7,7 +7,6 @@ told before anything is written, and it is carried out whole or not at all.
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
@@ -16,8 +15,6 @@ from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 import loupebook
 from loupebook.errors import (
@@ -34,6 +31,7 @@ from loupebook.library.curating import shared_serials
 from loupebook.library.desk_exchange import points_to_annotations
 from loupebook.library.intake import IncomingPhoto, prepare_photo
 from loupebook.library.points_taken import read_points
+from loupebook.library.same_pixels import pixel_digest
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.exchange import (
     CROISSANT_FILE,
@@ -63,7 +61,7 @@ from loupebook.records.model import EventRecord, IntakeState, NewPhoto, PhotoRec
 from loupebook.records.photo_store import digest
 from loupebook.records.points import PointRecord, Points
 from loupebook.records.standing_changes import second_person_confirmed
-from loupebook.records.text import clean_name, shown
+from loupebook.records.text import clean_name, read_choice, shown
 from loupebook.search import Progress
 
 FILTERS = ("element", "marque", "edition", "standing", "origin", "lighting", "state", "text")
@@ -72,7 +70,23 @@ FILTERS = ("element", "marque", "edition", "standing", "origin", "lighting", "st
 
 @dataclass(frozen=True)
 class ExportReport:
-    """What was exported; ``points_left`` are drawn on photos that stay, or fit no more."""
+    """What was exported, and what stays behind.
+
+    Parameters
+    ----------
+    out : Path
+        Where it was written.
+    specimens, photos, bytes_written, points
+        How much of each.
+    encoded_anew : int
+        Photos whose metadata could not be removed otherwise.
+    points_left : int
+        Points drawn on photos that stay, or that fit no more.
+    left_out : mapping
+        Word to how many specimens stay: a state that was not asked for, or ``filtered``.
+    without_photos : int
+        Exported specimens that have no photo, so that the table has no row of them.
+    """
 
     out: Path
     specimens: int
@@ -81,6 +95,8 @@ class ExportReport:
     encoded_anew: int
     points: int
     points_left: int
+    left_out: Mapping[str, int]
+    without_photos: int
 
     def says(self) -> str:
         """Return it in a sentence."""
@@ -95,13 +111,20 @@ class ExportReport:
         )
 
     def left_behind(self) -> str:
-        """Return the sentence that says which points stay, with a space before it."""
-        if not self.points_left:
-            return ""
-        return (
-            f" Points of comparison that stay behind: {self.points_left}, drawn on photos that "
-            "are not in the bag, or whose specimen has another design now."
-        )
+        """Return the sentences that say what stays or lacks photos, with a space before them."""
+        said = []
+        if staying := [f"{count} {word}" for word, count in self.left_out.items() if count]:
+            said.append(f"Specimens left out: {', '.join(staying)}.")
+        if self.without_photos:
+            said.append(
+                f"Specimens without a photo: {self.without_photos}; {TABLE_FILE} has none of them."
+            )
+        if self.points_left:
+            said.append(
+                f"Points of comparison that stay behind: {self.points_left}, drawn on photos that "
+                "are not in the bag, or whose specimen has another design now."
+            )
+        return "".join(f" {one}" for one in said)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form."""
@@ -113,6 +136,8 @@ class ExportReport:
             "encoded_anew": self.encoded_anew,
             "points": self.points,
             "points_left": self.points_left,
+            "left_out": dict(self.left_out),
+            "without_photos": self.without_photos,
         }
 
 
@@ -324,7 +349,25 @@ def _write_payload(
         sum(bool(line.get("encoded_anew")) for _, line in lines),
         points,
         points_left,
+        _left_out(catalogue, options.filters, len(specimens)),
+        len(specimens) - len({record.name for record, _ in lines}),
     )
+
+
+def _asked_state(filters: Mapping[str, str]) -> IntakeState:
+    return read_choice(IntakeState, filters.get("state", IntakeState.CONFIRMED), "state")
+
+
+def _left_out(catalogue: Catalogue, filters: Mapping[str, str], exported: int) -> dict[str, int]:
+    """Return how many specimens of another state stay, and how many other filters pass over."""
+    given: dict[str, Any] = {key: value for key, value in filters.items() if key != "state"}
+    asked = _asked_state(filters)
+    left = {
+        state.value: catalogue.count_specimens(**given, state=state)
+        for state in IntakeState
+        if state != asked
+    }
+    return left | {"filtered": catalogue.count_specimens() - exported - sum(left.values())}
 
 
 def _confirmed_by_second(specimens: Sequence[SpecimenRecord], events: Sequence[EventRecord]) -> int:
@@ -340,8 +383,8 @@ def _chosen(catalogue: Catalogue, filters: Mapping[str, str]) -> list[SpecimenRe
         raise QueryInvalid(
             f"An export cannot be limited by {', '.join(unknown)}; what can: {', '.join(FILTERS)}."
         )
-    wanted: Any = {"state": IntakeState.CONFIRMED.value, **filters}
-    if wanted["state"] == IntakeState.WITHDRAWN:
+    wanted: Any = {**filters, "state": _asked_state(filters)}
+    if wanted["state"] is IntakeState.WITHDRAWN:
         raise QueryInvalid("Withdrawn specimens are not handed on; reinstate them first.")
     specimens = catalogue.specimens(**wanted)
     if not specimens:
@@ -501,7 +544,7 @@ def _decoded(payload: Payload, progress: Progress) -> dict[str, list[_Decoded]]:
 
 def _prepared(told: BagPhoto, data: bytes) -> NewPhoto:
     incoming = IncomingPhoto(data, told.file_name, told.view, told.lighting, told.px_per_mm)
-    photo = prepare_photo(incoming)[0]
+    photo = prepare_photo(incoming).photo
     return replace(
         photo,
         captured_at=photo.captured_at or told.captured_at,
@@ -585,7 +628,5 @@ class _SamePixels:
 
     def _of_bytes(self, sha256: str, data: bytes) -> str | None:
         if sha256 not in self._pixels:
-            pixels = np.ascontiguousarray(decode_photo(data).pixels)
-            told = f"{pixels.shape} {pixels.dtype} ".encode()
-            self._pixels[sha256] = hashlib.sha256(told + pixels.tobytes()).hexdigest()
+            self._pixels[sha256] = pixel_digest(decode_photo(data).pixels)
         return self._pixels[sha256]

@@ -57,6 +57,7 @@ from loupebook.library.results import (
     SetOverview,
 )
 from loupebook.library.same_names import ambiguous_files, named_by_file
+from loupebook.library.same_pixels import SamePixels
 from loupebook.library.serials import SerialHolder, serial_holders
 from loupebook.library.sheets import SetSource, SheetDesk
 from loupebook.library.thumbnails import ThumbnailCache
@@ -81,6 +82,7 @@ from loupebook.records.model import (
     Standing,
     View,
 )
+from loupebook.records.outcome import Outcome
 from loupebook.records.people import Person
 from loupebook.records.points import PointRecord, Points
 from loupebook.search import (
@@ -131,6 +133,7 @@ class Library(CuratorMethods):
         self._comparing = RLock()
         self._reporting = Lock()
         self._points = Points(catalogue)
+        self._same_pixels = SamePixels(catalogue)
 
     @classmethod
     def create(
@@ -354,7 +357,14 @@ class Library(CuratorMethods):
         ManifestError
             If the manifest as a whole cannot be read.
         """
-        intake = Intake(self._catalogue, by=by, dry_run=dry_run, proposed=proposed)
+        intake = Intake(
+            self._catalogue,
+            self._same_pixels,
+            by=by,
+            dry_run=dry_run,
+            proposed=proposed,
+            progress=progress,
+        )
         add_manifest_rows(
             intake,
             read_manifest(manifest),
@@ -398,7 +408,14 @@ class Library(CuratorMethods):
         progress : callable, optional
             Called with (what, done, total).
         """
-        intake = Intake(self._catalogue, by=by, dry_run=dry_run, proposed=proposed)
+        intake = Intake(
+            self._catalogue,
+            self._same_pixels,
+            by=by,
+            dry_run=dry_run,
+            proposed=proposed,
+            progress=progress,
+        )
         files = list(photo_files(paths))
         for path in paths:
             if path.is_dir() and not any(file.is_relative_to(path) for file, _ in files):
@@ -438,22 +455,22 @@ class Library(CuratorMethods):
             raise RecordInvalid(
                 "path: a specimen is added with its photos; give at least one", field="path"
             )
-        intake = Intake(self._catalogue, by=by, dry_run=dry_run)
+        intake = Intake(self._catalogue, self._same_pixels, by=by, dry_run=dry_run)
         for photo in photos:
             intake.add(record, photo, file=photo.file_name)
         return intake.report()
 
-    def withdraw(self, name: str, *, by: str, reason: str) -> None:
+    def withdraw(self, name: str, *, by: str, reason: str) -> Outcome[SpecimenRecord]:
         """Take a specimen out of search at once; its record and photos stay."""
-        self._catalogue.withdraw(name, by=by, reason=reason)
+        return self._catalogue.withdraw(name, by=by, reason=reason)
 
-    def reinstate(self, name: str, *, by: str) -> None:
+    def reinstate(self, name: str, *, by: str) -> Outcome[SpecimenRecord]:
         """Put a withdrawn specimen back."""
-        self._catalogue.reinstate(name, by=by)
+        return self._catalogue.reinstate(name, by=by)
 
     def confirm(
         self, name: str, *, by: str, basis: str | None = None, seen: int | None = None
-    ) -> None:
+    ) -> Outcome[SpecimenRecord]:
         """Confirm a proposed specimen, from then on it is searched.
 
         Parameters
@@ -468,9 +485,10 @@ class Library(CuratorMethods):
         Raises
         ------
         RecordConflict
-            It may not be confirmed by that person, or was changed after it was looked at.
+            It may not be confirmed by that person, was changed after it was looked at, or is
+            confirmed already, but not so.
         """
-        self._catalogue.confirm(name, by=by, basis=basis, seen=seen)
+        return self._catalogue.confirm(name, by=by, basis=basis, seen=seen)
 
     # ------------------------------------------------------------------ searching
 
@@ -509,7 +527,9 @@ class Library(CuratorMethods):
             }
 
     def _read_reference(self, photo_id: int) -> NDArray[np.uint8]:
-        return self.photo_pixels(photo_id, max_side=REFERENCE_MAX_SIDE)
+        pixels = self.photo_pixels(photo_id)
+        self._same_pixels.keep_read(photo_id, pixels)
+        return resize_to_fit(pixels, REFERENCE_MAX_SIDE)
 
     def _glance(self, photo_id: int) -> NDArray[np.uint8]:
         return self.photo_glance(photo_id, GLANCE)
@@ -833,6 +853,7 @@ class Library(CuratorMethods):
             if any(arm.pending({}).only_read for arm in self.arms()):
                 raise may_not_write(self.folder / "derived")
             self._comparer.clear()
+            self._same_pixels.clear()
             return rebuild_derived(
                 self._catalogue, self.arms(), self._thumbnails, self._read_reference, progress
             )

@@ -10,11 +10,13 @@ import unicodedata
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import NamedTuple
 
 from loupebook.errors import LoupebookError, PhotoError, RecordConflict, RecordInvalid
 from loupebook.imaging import check_photo, decode_photo, read_photo_file
 from loupebook.library.curating import shared_serials
 from loupebook.library.results import AddReport, Fault
+from loupebook.library.same_pixels import SamePixels, pixel_digest
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.manifest import Manifest
 from loupebook.records.model import (
@@ -26,8 +28,8 @@ from loupebook.records.model import (
     View,
 )
 from loupebook.records.photo_store import digest
-from loupebook.records.text import shown
-from loupebook.search import Progress
+from loupebook.records.text import clean_name, shown
+from loupebook.search import Progress, no_progress
 
 PHOTO_SUFFIXES = frozenset(
     {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".jfif"}
@@ -91,9 +93,25 @@ def read_source(incoming: IncomingPhoto) -> bytes:
     return source if isinstance(source, bytes) else read_photo_file(source)
 
 
-def prepare_photo(
-    incoming: IncomingPhoto, data: bytes | None = None
-) -> tuple[NewPhoto, str | None]:
+class Prepared(NamedTuple):
+    """A photo decoded and checked.
+
+    Parameters
+    ----------
+    photo : NewPhoto
+        What to record.
+    failed : str or None
+        Why it fails its checks; None where it passes.
+    pixels : str
+        Its :func:`.pixel_digest`.
+    """
+
+    photo: NewPhoto
+    failed: str | None
+    pixels: str
+
+
+def prepare_photo(incoming: IncomingPhoto, data: bytes | None = None) -> Prepared:
     """Decode and check one photo.
 
     Parameters
@@ -102,11 +120,6 @@ def prepare_photo(
         The photo as handed in.
     data : bytes, optional
         Its bytes where they were read already: what is checked is what is kept.
-
-    Returns
-    -------
-    tuple
-        The photo to record, and why it fails its checks (`None` where it passes).
 
     Raises
     ------
@@ -138,7 +151,7 @@ def prepare_photo(
         check=check.to_json(),
     )
     failed = [finding.message for finding in check.findings if finding.severity == "fail"]
-    return photo, "; ".join(failed) or None
+    return Prepared(photo, "; ".join(failed) or None, pixel_digest(decoded.pixels))
 
 
 class Intake:
@@ -148,6 +161,8 @@ class Intake:
     ----------
     catalogue : Catalogue
         Where to.
+    same_pixels : SamePixels
+        Knows the photos on record by their pixels.
     by : str
         Who adds.
     dry_run : bool
@@ -155,12 +170,23 @@ class Intake:
         written.
     proposed : bool
         Enter new specimens as proposed, for somebody else to confirm.
+    progress : callable, optional
+        Called with (what, done, total) where photos on record have to be read first.
     """
 
     def __init__(
-        self, catalogue: Catalogue, *, by: str, dry_run: bool = False, proposed: bool = False
+        self,
+        catalogue: Catalogue,
+        same_pixels: SamePixels,
+        *,
+        by: str,
+        dry_run: bool = False,
+        proposed: bool = False,
+        progress: Progress = no_progress,
     ) -> None:
         self._catalogue = catalogue
+        self._same_pixels = same_pixels
+        self._progress = progress
         self._proposed = proposed
         self._by = by
         self._dry_run = dry_run
@@ -208,12 +234,14 @@ class Intake:
             data = read_source(incoming)
             sha256 = digest(data)
             known = self._recorded(specimen, sha256)
-            photo, failed_check = (
-                prepare_photo(incoming, data)
-                if known is None
-                else (_as_recorded(known, data), None)
-            )
-            new = self._record(specimen, photo, sha256)
+            if known is not None:
+                prepared = None
+                new = self._record(specimen, [_as_recorded(known, data)], incoming, sha256)
+            else:
+                prepared = prepare_photo(incoming, data)
+                known = self._same_picture(specimen, prepared, sha256)
+                fresh = [prepared.photo] if known is None else []
+                new = self._record(specimen, fresh, incoming, prepared.pixels)
         except PhotoError as exc:
             column = "path" if incoming.line is not None else None
             self._faults.append(Fault(file, str(exc), incoming.line, column))
@@ -226,12 +254,20 @@ class Intake:
             return
         self._specimens.setdefault(specimen.name, specimen)
         if known is not None:
+            self._remark_other_file(known, incoming, sha256)
             self._remark_otherwise(known, incoming, stated)
         if not new:
             self._known.append(incoming.file_name)
-        elif failed_check:
-            self._remarks.append(
-                Fault(incoming.file_name, f"kept and marked: {failed_check}", incoming.line)
+        elif prepared is not None:
+            self._keep_in_mind(prepared, incoming, sha256)
+
+    def _keep_in_mind(self, prepared: Prepared, incoming: IncomingPhoto, sha256: str) -> None:
+        """Note of a new photo what it comes to, and what its checks found."""
+        if not self._dry_run:
+            self._same_pixels.keep(sha256, prepared.pixels)
+        if prepared.failed:
+            self.remark(
+                Fault(incoming.file_name, f"kept and marked: {prepared.failed}", incoming.line)
             )
 
     def _recorded(self, specimen: SpecimenRecord, sha256: str) -> PhotoRecord | None:
@@ -241,6 +277,44 @@ class Intake:
         """
         known = self._catalogue.photo_by_sha256(sha256)
         return known if known is not None and known.specimen == specimen.name else None
+
+    def _same_picture(
+        self, specimen: SpecimenRecord, prepared: Prepared, sha256: str
+    ) -> PhotoRecord | None:
+        """Return the photo of this specimen that differs in its metadata alone, if there is one.
+
+        A copy of a set that was exported without metadata has other bytes and the same pixels.
+
+        Raises
+        ------
+        RecordConflict
+            The picture is on record as that of another specimen.
+        """
+        photo, name = prepared.photo, clean_name(specimen.name, "specimen")
+        held = self._same_pixels.find(
+            prepared.pixels, photo.width, photo.height, specimen=name, progress=self._progress
+        )
+        if held is None or held.sha256 == sha256:
+            return None  # of one file under two specimens the catalogue tells
+        if held.specimen != name:
+            raise RecordConflict(
+                f"path: the same picture, but for its metadata, is recorded already as "
+                f"{shown(held.file_name)} (photo {held.photo_id}) of specimen "
+                f"{shown(held.specimen)}; one photo shows one specimen",
+                field="path",
+            )
+        return held
+
+    def _remark_other_file(self, known: PhotoRecord, incoming: IncomingPhoto, sha256: str) -> None:
+        if known.sha256 != sha256:
+            self.remark(
+                Fault(
+                    incoming.file_name,
+                    f"not added again: it differs from {shown(known.file_name)} (photo "
+                    f"{known.photo_id} of {shown(known.specimen)}) in its metadata alone",
+                    incoming.line,
+                )
+            )
 
     def _remark_otherwise(
         self, known: PhotoRecord, incoming: IncomingPhoto, stated: Collection[str]
@@ -259,18 +333,25 @@ class Intake:
                     )
                 )
 
-    def _record(self, specimen: SpecimenRecord, photo: NewPhoto, sha256: str) -> bool:
-        """Hand one photo to the catalogue; say whether it is new."""
-        earlier = self._rehearsed.get(sha256)
+    def _record(
+        self,
+        specimen: SpecimenRecord,
+        photos: Sequence[NewPhoto],
+        incoming: IncomingPhoto,
+        picture: str,
+    ) -> bool:
+        """Hand a specimen and its photo, if it is new, to the catalogue; say whether it is.
+
+        `picture` tells the pictures of one addition apart.
+        """
+        earlier = self._rehearsed.get(picture)
         if earlier is not None and earlier[1] != specimen.name:
             raise RecordConflict(
                 f"path: the same picture comes earlier as {shown(earlier[0])} of specimen "
                 f"{shown(earlier[1])}; one photo shows one specimen",
                 field="path",
             )
-        outcome = self._catalogue.add_specimen(
-            specimen, [photo], by=self._by, dry_run=self._dry_run
-        )
+        outcome = self._catalogue.add_specimen(specimen, photos, by=self._by, dry_run=self._dry_run)
         if outcome.asked_again:
             self._asked_again[specimen.name] = None
         self._left_out.update(dict.fromkeys((specimen.name, field) for field in outcome.left_out))
@@ -278,7 +359,7 @@ class Intake:
         if self._dry_run:
             # The catalogue forgets a rehearsed row at once, so twins are told apart here.
             new = new and earlier is None
-            self._rehearsed[sha256] = photo.file_name, specimen.name
+            self._rehearsed[picture] = incoming.file_name, specimen.name
         if new:
             self._added.extend(sorted(outcome.new_photo_ids))
         return new

@@ -62,6 +62,11 @@ class ArmCheck:
     only_read: bool = False
 
     @property
+    def sound(self) -> bool:
+        """Whether nothing of it is damaged, and a search here brings it up to date."""
+        return self.ok or not (self.damage or self.only_read)
+
+    @property
     def ok(self) -> bool:
         """Whether it is fresh and sound."""
         return not (self.missing or self.surplus or self.damage)
@@ -71,16 +76,19 @@ class ArmCheck:
         if self.ok:
             return "fresh"
         if self.damage:
-            wrong = f"damaged ({self.damage})"
+            stands = f"damaged ({self.damage})"
         else:
-            wrong = f"stale, {self.missing} photos missing and {self.surplus} too many"
+            parts = {"to be added": self.missing, "to be taken out": self.surplus}
+            told = " and ".join(f"{count} photos {word}" for word, count in parts.items() if count)
+            stands = f"behind the catalogue ({told})"
         if self.only_read:
             return (
-                f"{wrong}; its folder can only be read here, so whoever may write to it must run "
+                f"{stands}; its folder can only be read here, so whoever may write to it must run "
                 "'loupebook rebuild'"
             )
-        mends = "'loupebook rebuild'" if self.damage else "the next search or 'loupebook rebuild'"
-        return f"{wrong}; {mends} mends it"
+        if self.damage:
+            return f"{stands}; 'loupebook rebuild' mends it"
+        return f"{stands}; the next search brings it up to date"
 
 
 @dataclass(frozen=True)
@@ -94,9 +102,14 @@ class SetCheck:
 
     @property
     def ok(self) -> bool:
-        """Whether all of it is sound, and the derived files fresh."""
+        """Whether all of it is sound; an index may still be behind the catalogue."""
         sound = self.records.ok and not self.examinations
-        return sound and all(arm.ok for arm in self.derived.values())
+        return sound and all(arm.sound for arm in self.derived.values())
+
+    @property
+    def fresh(self) -> bool:
+        """Whether every index is up to date with the catalogue."""
+        return all(arm.ok for arm in self.derived.values())
 
     def lines(self) -> list[str]:
         """Return the report as lines of plain text, all damage included."""
@@ -117,6 +130,7 @@ class SetCheck:
         """Return the JSON form that ``verify --json`` prints."""
         return {
             "ok": self.ok,
+            "fresh": self.fresh,
             "records": self.records.to_dict(),
             "examinations": list(self.examinations),
             "derived": {

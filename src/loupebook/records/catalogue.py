@@ -25,6 +25,7 @@ from loupebook.records.creation import make_set
 from loupebook.records.engine import inode_of, translated, writing
 from loupebook.records.migrations import bring_up_to_date
 from loupebook.records.model import NewPhoto, PhotoRecord, SetInfo, SpecimenRecord
+from loupebook.records.outcome import Outcome
 from loupebook.records.reading import CATALOGUE_FILE, CatalogueReader
 from loupebook.records.text import clean_date, clean_line, clean_name, clean_notes
 
@@ -193,27 +194,27 @@ class Catalogue(CatalogueReader):
         basis: str | None = None,
         on: str | None = None,
         seen: int | None = None,
-    ) -> SpecimenRecord:
+    ) -> Outcome[SpecimenRecord]:
         """Confirm a proposed specimen; see :func:`.standing_changes.confirm`."""
         basis = optional(clean_line, basis, "basis")
         on = optional(clean_date, on, "confirmed_on")
         with self._changing(by) as change:
             return standing_changes.confirm(change, name, basis=basis, on=on, seen=seen)
 
-    def withdraw(self, name: str, *, by: str, reason: str) -> SpecimenRecord:
+    def withdraw(self, name: str, *, by: str, reason: str) -> Outcome[SpecimenRecord]:
         """Withdraw a specimen; see :func:`.standing_changes.withdraw`."""
         reason = clean_line(reason, "reason")
         with self._changing(by) as change:
             return standing_changes.withdraw(change, name, reason=reason)
 
-    def reinstate(self, name: str, *, by: str) -> SpecimenRecord:
+    def reinstate(self, name: str, *, by: str) -> Outcome[SpecimenRecord]:
         """Bring a withdrawn specimen back; see :func:`.standing_changes.reinstate`."""
         with self._changing(by) as change:
             return standing_changes.reinstate(change, name)
 
     def edit_specimen(
         self, name: str, changes: Mapping[str, Any], *, by: str, reason: str
-    ) -> SpecimenRecord:
+    ) -> Outcome[SpecimenRecord]:
         """Correct fields of a specimen; see :func:`.editing.edit_specimen`."""
         reason = clean_line(reason, "reason")
         with self._changing(by) as change:
@@ -221,19 +222,19 @@ class Catalogue(CatalogueReader):
 
     def edit_photo(
         self, photo_id: int, changes: Mapping[str, Any], *, by: str, reason: str
-    ) -> PhotoRecord:
+    ) -> Outcome[PhotoRecord]:
         """Correct how a photo was taken or what it shows; see :func:`.editing.edit_photo`."""
         reason = clean_line(reason, "reason")
         with self._changing(by) as change:
             return editing.edit_photo(change, photo_id, changes, reason=reason)
 
-    def edit_set(self, changes: Mapping[str, Any], *, by: str, reason: str) -> SetInfo:
+    def edit_set(self, changes: Mapping[str, Any], *, by: str, reason: str) -> Outcome[SetInfo]:
         """Change name, notice or the rule of two persons; see :func:`.editing.edit_set`."""
         reason = clean_line(reason, "reason")
         with self._changing(by) as change:
             return editing.edit_set(change, changes, reason=reason)
 
-    def undo(self, event_id: int, *, by: str, reason: str) -> str:
+    def undo(self, event_id: int, *, by: str, reason: str) -> Outcome[SpecimenRecord]:
         """Put back what a line of the log changed; see :func:`.editing.undo`."""
         reason = clean_line(reason, "reason")
         with self._changing(by) as change:

@@ -28,6 +28,7 @@ from loupebook.records.text import (
     clean_name,
     clean_notes,
     read_choice,
+    require_text,
     shown,
     tame,
 )
@@ -176,6 +177,11 @@ def clean_scale(px_per_mm: float) -> float:
         scale = float(px_per_mm)
     except OverflowError:  # an integer of more than 308 digits
         scale = math.inf
+    except (TypeError, ValueError):
+        raise RecordInvalid(
+            f"px_per_mm: {shown(repr(px_per_mm))} is no number; write a number above 0",
+            field="px_per_mm",
+        ) from None
     if not (math.isfinite(scale) and scale > 0):
         raise RecordInvalid(
             f"px_per_mm: {scale} is not a scale; write a number above 0", field="px_per_mm"
@@ -185,7 +191,9 @@ def clean_scale(px_per_mm: float) -> float:
 
 def optional(clean: Callable[[str, str], str], value: str | None, field: str) -> str | None:
     """Return the cleaned text, or None where nothing (or only white space) was given."""
-    return clean(value, field) if value is not None and value.strip() else None
+    if value is None or not require_text(value, field).strip():
+        return None
+    return clean(value, field)
 
 
 def file_base_name(file_name: str) -> str:

@@ -41,18 +41,28 @@ from loupebook.records.model import (
     SpecimenRecord,
     View,
 )
+from loupebook.records.outcome import Outcome
 from loupebook.records.standing_changes import ask_again, without_confirmation
 from loupebook.records.tables import EventRow, PhotoRow, SetInfoRow, SpecimenRow
-from loupebook.records.text import clean_name, clean_notes, read_choice, shown
+from loupebook.records.text import clean_name, clean_notes, read_choice, require_text, shown
 
 PHOTO_FIELDS = ("view", "lighting", "px_per_mm", "specimen")
 """What may be corrected of a photo; another ``specimen`` moves the photo there."""
 _STATES = ("state", "state_before_withdrawal")
+_OF_NO_SPECIMEN = {
+    "edit-set": "the set itself; change its settings back",
+    "set-person": "a person of the set; give identity and roles anew",
+    "add-point": "a point of comparison; take the point out of use",
+    "retire-point": "a point of comparison; draw the point anew",
+    "move-points": "points of comparison; undo the edit of the specimen that they went along with",
+}
+"""Lines of no specimen: what they are of, and what takes them back."""
+_WORK = "work done with the set (sheets, practice, examinations); it changes nothing on record"
 
 
 def edit_specimen(
     change: Change, name: str, changes: Mapping[str, Any], *, reason: str
-) -> SpecimenRecord:
+) -> Outcome[SpecimenRecord]:
     """Replace some fields of a specimen; one that is so already stays.
 
     Where two persons must confirm, nobody writes another's confirmation of a confirmed specimen,
@@ -93,7 +103,7 @@ def edit_specimen(
     before = fields_of(record)
     after = {field: value for field, value in after.items() if value != before[field]}
     if not after:
-        return record
+        return Outcome(record)
     if "confirmed_on" in after:
         require_past(wanted.provenance.confirmed_on)
     if after.keys() & {*STATED, *CONFIRMATION}:
@@ -110,7 +120,7 @@ def edit_specimen(
     before = {field: recorded[field] for field in after}
     write_fields(change, record.name, after)
     change.log("edit-specimen", record.name, {"before": before, "after": after, "reason": reason})
-    return queries.required_specimen(change.connection, record.name)
+    return Outcome(queries.required_specimen(change.connection, record.name), tuple(after))
 
 
 def _serials_of(value: Any) -> list[Any]:
@@ -130,7 +140,7 @@ def _serials_of(value: Any) -> list[Any]:
 
 def edit_photo(
     change: Change, photo_id: int, changes: Mapping[str, Any], *, reason: str
-) -> PhotoRecord:
+) -> Outcome[PhotoRecord]:
     """Correct how a photo was taken, or which specimen it shows.
 
     Parameters
@@ -161,28 +171,37 @@ def edit_photo(
         if value != current[field]
     }
     if not after:
-        return photo
+        return Outcome(photo)
     before = {field: current[field] for field in after}
     _write_photo(change, photo_id, after)
     detail = {**_named(photo), "before": before, "after": after, "reason": reason}
     change.log("edit-photo", photo.specimen, detail)
+    emptied = None
     if "specimen" in after:
-        _tell_of_move(change, photo, after["specimen"], reason=reason)
-    return queries.photo_numbered(change.connection, photo_id)
+        emptied = _tell_of_move(change, photo, after["specimen"], reason=reason)
+    return Outcome(queries.photo_numbered(change.connection, photo_id), tuple(after), emptied)
 
 
-def _tell_of_move(change: Change, photo: PhotoRecord, receiver: str, *, reason: str) -> None:
-    """Tell of a photo's move at the specimen that received it; both must be confirmed again."""
+def _tell_of_move(change: Change, photo: PhotoRecord, receiver: str, *, reason: str) -> str | None:
+    """Tell of a photo's move at the specimen that received it; both must be confirmed again.
+
+    Returns
+    -------
+    str or None
+        The specimen that the photo was of, where it has no other.
+    """
     change.log("receive-photo", receiver, {**_named(photo), "reason": reason})
     ask_again(change, photo.specimen)
     ask_again(change, receiver)
+    left = queries.list_photos(change.connection, SpecimenRow.name == photo.specimen)
+    return None if left else photo.specimen
 
 
 def _named(photo: PhotoRecord) -> dict[str, str]:
     return {"photo": photo.sha256, "file_name": photo.file_name}
 
 
-def edit_set(change: Change, changes: Mapping[str, Any], *, reason: str) -> SetInfo:
+def edit_set(change: Change, changes: Mapping[str, Any], *, reason: str) -> Outcome[SetInfo]:
     """Change what a set says of itself, or how many persons a confirmation takes.
 
     Parameters
@@ -217,10 +236,10 @@ def edit_set(change: Change, changes: Mapping[str, Any], *, reason: str) -> SetI
         before = {field: getattr(info, field) for field in after}
         change.session.execute(update(SetInfoRow).values(**after))
         change.log("edit-set", None, {"before": before, "after": after, "reason": reason})
-    return queries.set_info(change.connection)
+    return Outcome(queries.set_info(change.connection), tuple(after))
 
 
-def undo(change: Change, event_id: int, *, reason: str) -> str:
+def undo(change: Change, event_id: int, *, reason: str) -> Outcome[SpecimenRecord]:
     """Put back what a line of the log changed, if nothing has changed it since.
 
     Where two persons must confirm, an undoing never makes a proposed specimen confirmed,
@@ -228,7 +247,7 @@ def undo(change: Change, event_id: int, *, reason: str) -> str:
 
     Returns
     -------
-    str
+    Outcome
         The specimen concerned.
 
     Raises
@@ -241,11 +260,12 @@ def undo(change: Change, event_id: int, *, reason: str) -> str:
     event = _event(change, event_id)
     detail = json.loads(event.detail)
     before, after = detail.get("before"), detail.get("after")
-    if event.action == "edit-set":
+    if event.specimen is None:
         raise RecordConflict(
-            f"line {event_id} (edit-set) is of the set, not of a specimen; change its settings back"
+            f"line {event_id} ({event.action}) cannot be undone: it is of no specimen, but of "
+            f"{_OF_NO_SPECIMEN.get(event.action, _WORK)}"
         )
-    if event.specimen is None or before is None or after is None:
+    if before is None or after is None:
         raise RecordConflict(
             f"line {event_id} ({event.action}) cannot be undone: nothing is ever deleted. "
             "Withdraw the specimen, or edit its record"
@@ -274,7 +294,7 @@ def undo(change: Change, event_id: int, *, reason: str) -> str:
     was = {field: now_recorded[field] for field in restored}
     told = {"undoes": event_id, "before": was, "after": restored, "reason": reason}
     change.log("undo", event.specimen, told)
-    return event.specimen
+    return Outcome(queries.required_specimen(change.connection, event.specimen), tuple(restored))
 
 
 def _would_confirm(restored: Mapping[str, Any], now_recorded: Mapping[str, Any]) -> bool:
@@ -305,7 +325,7 @@ def _require_marque_stays(
 
 def _undo_photo(
     change: Change, event: EventRecord, detail: Mapping[str, Any], *, reason: str
-) -> str:
+) -> Outcome[SpecimenRecord]:
     (photo,) = queries.list_photos(change.connection, PhotoRow.sha256 == detail["photo"])
     current = _photo_fields(photo)
     _require_unchanged(event.event_id, detail["after"], current)
@@ -318,10 +338,11 @@ def _undo_photo(
         "reason": reason,
     }
     change.log("undo", photo.specimen, told)
-    back = detail["before"].get("specimen")
+    back, emptied = detail["before"].get("specimen"), None
     if back is not None:
-        _tell_of_move(change, photo, back, reason=reason)
-    return back or photo.specimen
+        emptied = _tell_of_move(change, photo, back, reason=reason)
+    record = queries.required_specimen(change.connection, back or photo.specimen)
+    return Outcome(record, tuple(detail["before"]), emptied)
 
 
 def _event(change: Change, event_id: int) -> EventRecord:
@@ -355,7 +376,7 @@ def _clean_photo_fields(change: Change, changes: Mapping[str, Any]) -> dict[str,
         elif field == "specimen":
             if value is None:
                 raise RecordInvalid("specimen: name the one that the photo shows", field=field)
-            receiver = queries.required_specimen(change.connection, value)
+            receiver = queries.required_specimen(change.connection, require_text(value, field))
             require_not_withdrawn(receiver)
             cleaned[field] = receiver.name
         else:

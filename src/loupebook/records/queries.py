@@ -145,6 +145,18 @@ def list_photos(connection: Connection, *conditions: ColumnElement[bool]) -> lis
     return [photo_record(row) for row in connection.execute(query)]
 
 
+def photos_sized(
+    connection: Connection, width: int, height: int, after: int
+) -> list[tuple[int, str]]:
+    """Return id and SHA-256 of photos of a size, by id, those after an id only."""
+    query = (
+        select(PhotoRow.id, PhotoRow.sha256)
+        .where(PhotoRow.id > after, PhotoRow.width == width, PhotoRow.height == height)
+        .order_by(PhotoRow.id)
+    )
+    return [(row[0], row[1]) for row in connection.execute(query)]
+
+
 class StoredPhoto(NamedTuple):
     """What a check needs to know of a photo, readable even from a damaged catalogue."""
 

@@ -104,6 +104,11 @@ class CatalogueReader:
             found = queries.list_photos(connection, PhotoRow.sha256 == sha256)
         return found[0] if found else None
 
+    def photos_sized(self, width: int, height: int, *, after: int = 0) -> list[tuple[int, str]]:
+        """Return id and SHA-256 of the photos of a size, px, with ids greater than `after`."""
+        with self._reading() as connection:
+            return queries.photos_sized(connection, width, height, after)
+
     def photo_bytes(self, photo_id: int) -> bytes:
         """Return the original bytes of a photo, verified against their digest.
 

@@ -1,7 +1,7 @@
 """Confirming, withdrawing and reinstating a specimen. Nothing is ever deleted.
 
-Each function returns the specimen as it is recorded afterwards; asking for what is the
-case already changes nothing.
+Each function returns the specimen as it is recorded afterwards and what was written; asking for
+what is the case already changes nothing.
 
 Where two persons must confirm, a confirmation vouches for what is stated
 (:data:`.fields.STATED`), on what grounds, and that the photos show the specimen. Whoever
@@ -22,6 +22,7 @@ from loupebook.records.change import Change
 from loupebook.records.checks import require_past
 from loupebook.records.fields import STATED, read_fields, write_fields
 from loupebook.records.model import EventRecord, IntakeState, SpecimenRecord
+from loupebook.records.outcome import Outcome
 from loupebook.records.text import same_person_key, shown
 
 
@@ -32,8 +33,10 @@ def confirm(
     basis: str | None = None,
     on: str | None = None,
     seen: int | None = None,
-) -> SpecimenRecord:
+) -> Outcome[SpecimenRecord]:
     """Confirm a proposed specimen in the name of the one who makes the change.
+
+    The same confirmation once more changes nothing.
 
     Parameters
     ----------
@@ -54,9 +57,10 @@ def confirm(
     RecordNotFound
         No such specimen.
     RecordConflict
-        It is withdrawn, or the set asks for a second person and this is the first: the one
-        who entered it, brought it in, or changed since what a confirmation vouches for; or it was
-        changed after it was looked at.
+        It is withdrawn; or confirmed already by another person, on other grounds or another day;
+        or the set asks for a second person and this is the first: the one who entered it, brought
+        it in, or changed since what a confirmation vouches for; or it was changed after it was
+        looked at.
     RecordInvalid
         The set asks for a second person, and no grounds are recorded or given; or the date is
         still to come.
@@ -64,7 +68,8 @@ def confirm(
     require_past(on)
     record = queries.required_specimen(change.connection, name)
     if record.state is IntakeState.CONFIRMED:
-        return record
+        _require_same_confirmation(change, record, basis=basis, on=on)
+        return Outcome(record)
     if record.state is IntakeState.WITHDRAWN:
         raise RecordConflict(
             f"specimen: {shown(record.name)} is withdrawn; reinstate it before confirming it",
@@ -87,6 +92,29 @@ def confirm(
         "basis": basis or record.provenance.basis,
     }
     return _write(change, "confirm", record.name, written)
+
+
+def _require_same_confirmation(
+    change: Change, record: SpecimenRecord, *, basis: str | None, on: str | None
+) -> None:
+    """Refuse to let a confirmation that differs from the one on record pass for written."""
+    known = record.provenance
+    if (
+        same_person_key(change.by) == same_person_key(known.confirmed_by or "")
+        and basis in (None, known.basis)
+        and on in (None, known.confirmed_on)
+    ):
+        return
+    by = shown(known.confirmed_by) if known.confirmed_by else "nobody named"
+    grounds = f"on the grounds {shown(known.basis)}" if known.basis else "without grounds on record"
+    advice = "who confirmed it, and on what grounds, is corrected by an edit"
+    if queries.set_info(change.connection).two_person:
+        advice = "an edit corrects its basis; then it waits for a second person to confirm it anew"
+    raise RecordConflict(
+        f"specimen: {shown(record.name)} is confirmed already, by {by}, {grounds}; nothing was "
+        f"changed: {advice}",
+        field="specimen",
+    )
 
 
 def _require_as_seen(change: Change, record: SpecimenRecord, seen: int) -> None:
@@ -163,7 +191,7 @@ def ask_again(change: Change, name: str) -> SpecimenRecord:
     unconfirmed = without_confirmation(change, record)
     if all(recorded[field] == value for field, value in unconfirmed.items()):
         return record
-    return _write(change, "ask-again", record.name, unconfirmed)
+    return _write(change, "ask-again", record.name, unconfirmed).record
 
 
 def without_confirmation(change: Change, record: SpecimenRecord) -> dict[str, Any]:
@@ -178,7 +206,7 @@ def without_confirmation(change: Change, record: SpecimenRecord) -> dict[str, An
     return {}
 
 
-def withdraw(change: Change, name: str, *, reason: str) -> SpecimenRecord:
+def withdraw(change: Change, name: str, *, reason: str) -> Outcome[SpecimenRecord]:
     """Withdraw a specimen: it stays on record, with the reason, and is no longer indexed.
 
     Raises
@@ -196,7 +224,7 @@ def withdraw(change: Change, name: str, *, reason: str) -> SpecimenRecord:
                 f"with the reason {shown(record.withdrawn_reason or '')}",
                 field="specimen",
             )
-        return record
+        return Outcome(record)
     written = {
         "state": IntakeState.WITHDRAWN.value,
         "state_before_withdrawal": record.state.value,
@@ -205,7 +233,7 @@ def withdraw(change: Change, name: str, *, reason: str) -> SpecimenRecord:
     return _write(change, "withdraw", record.name, written)
 
 
-def reinstate(change: Change, name: str) -> SpecimenRecord:
+def reinstate(change: Change, name: str) -> Outcome[SpecimenRecord]:
     """Bring a withdrawn specimen back to the state that it was withdrawn from.
 
     Raises
@@ -215,7 +243,7 @@ def reinstate(change: Change, name: str) -> SpecimenRecord:
     """
     record = queries.required_specimen(change.connection, name)
     if record.state is not IntakeState.WITHDRAWN:
-        return record
+        return Outcome(record)
     before = queries.state_before_withdrawal(change.connection, record.name)
     written = {
         "state": before.value,
@@ -225,9 +253,11 @@ def reinstate(change: Change, name: str) -> SpecimenRecord:
     return _write(change, "reinstate", record.name, written)
 
 
-def _write(change: Change, action: str, name: str, written: dict[str, Any]) -> SpecimenRecord:
+def _write(
+    change: Change, action: str, name: str, written: dict[str, Any]
+) -> Outcome[SpecimenRecord]:
     fields = read_fields(change, name)
     write_fields(change, name, written)
     before = {field: fields[field] for field in written}
     change.log(action, name, {"before": before, "after": written})
-    return queries.required_specimen(change.connection, name)
+    return Outcome(queries.required_specimen(change.connection, name), tuple(written))

@@ -52,6 +52,19 @@ def clean_line(value: str, field: str) -> str:
     return _one_line(value, field, LINE_LIMIT)
 
 
+def require_text(value: object, field: str) -> str:
+    """Return a value that is text.
+
+    Raises
+    ------
+    RecordInvalid
+        It is a number or anything else.
+    """
+    if not isinstance(value, str):
+        raise RecordInvalid(f"{field}: {shown(repr(value))} is no text; write a text", field=field)
+    return value
+
+
 def clean_notes(value: str, field: str) -> str | None:
     r"""Return free text (line breaks as ``\n``, tabs kept), or None if it says nothing.
 
@@ -60,6 +73,7 @@ def clean_notes(value: str, field: str) -> str | None:
     RecordInvalid
         The text is longer than 10,000 characters or holds a control character.
     """
+    value = require_text(value, field)
     text = unicodedata.normalize("NFC", value.replace("\r\n", "\n").replace("\r", "\n")).strip()
     if not text:
         return None
@@ -76,7 +90,7 @@ def clean_date(value: str, field: str) -> str:
     RecordInvalid
         The text is no such date.
     """
-    text = value.strip()
+    text = require_text(value, field).strip()
     if _ISO_DATE.fullmatch(text):
         try:
             return date.fromisoformat(text).isoformat()
@@ -99,7 +113,7 @@ def read_choice(kind: type[Choice], value: str | None, field: str) -> Choice:
     allowed = ", ".join(kind)
     if value is None:
         raise RecordInvalid(f"{field}: it cannot be left empty; use one of: {allowed}", field=field)
-    key = re.sub(r"[\s_]+", "-", value.strip()).casefold()
+    key = re.sub(r"[\s_]+", "-", require_text(value, field).strip()).casefold()
     try:
         return kind(key)
     except ValueError:
@@ -143,7 +157,7 @@ def shown(value: str) -> str:
 
 
 def _one_line(value: str, field: str, limit: int) -> str:
-    text = unicodedata.normalize("NFC", value).strip()
+    text = unicodedata.normalize("NFC", require_text(value, field)).strip()
     _refuse_control(text, field)
     if all(unicodedata.category(character) in {"Cf", "Zs"} for character in text):
         raise RecordInvalid(

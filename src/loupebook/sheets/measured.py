@@ -12,7 +12,16 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from loupebook.compare.comparison import AGREES_TO, DIFFERS_FROM, NEAR_FROM, Verdict
+from loupebook.compare.comparison import (
+    AGREES_TO,
+    DIFFERS_FROM,
+    FEWEST_KNOWN,
+    NEAR_FROM,
+    TOO_FEW,
+    TOO_WIDE,
+    Verdict,
+    too_wide,
+)
 from loupebook.evidence.reading import PARAGRAPH
 
 NOT_MEASURED = "—"
@@ -23,10 +32,6 @@ BEYOND_MEANS = (
     f"near the limit), from {DIFFERS_FROM:.0f} on it differs, between the two it cannot be told; "
     "below 0 is less than usual. A difference may come from wear, light or another print run."
 )
-FEWEST_KNOWN = 4
-"""Known photos, held against each other, below which "agrees" is not said; our choice."""
-WIDEST = 8.0
-"""Times the middle that the limit may be, so that to lie within it says something; ours."""
 
 
 class Word(StrEnum):
@@ -36,8 +41,8 @@ class Word(StrEnum):
     AGREES = "agrees"
     ABOVE = "more than usual: look"
     NEAR = "near its limit: look"
-    FEW = "too few known photos to tell"
-    WIDE = "known ones vary too much to tell"
+    FEW = TOO_FEW
+    WIDE = TOO_WIDE
     POOR = "photo too poor to tell"
     CANNOT_TELL = "cannot tell"
     FAR = "not judged"
@@ -151,7 +156,8 @@ def word_of(row: Mapping[str, Any], *, poor: bool = False, far: bool = False) ->
     ----------
     row : mapping
         A measurement as :meth:`loupebook.compare.comparison.Figure.to_dict` gives it; one
-        saved before limits were kept is told by its z alone.
+        saved before limits were kept is told by its z alone. Those saved before the verdict knew
+        what bears a limit "agree" where it cannot be told now; both read alike.
     poor : bool
         Whether the photo is too poor to hold fine print against anything.
     far : bool
@@ -163,24 +169,17 @@ def word_of(row: Mapping[str, Any], *, poor: bool = False, far: bool = False) ->
         return Word.FAR
     if poor:
         return Word.POOR
-    if row["verdict"] != Verdict.AGREES:
-        return Word.DIFFERS if row["verdict"] == Verdict.DIFFERS else Word.ABOVE
+    if row["verdict"] == Verdict.DIFFERS:
+        return Word.DIFFERS
+    if row["verdict"] == Verdict.CANNOT_TELL and row["z"] > AGREES_TO:
+        return Word.ABOVE
     if too_wide(row.get("usual"), row.get("usual_to")):
         return Word.WIDE
     if row.get("known_photos", FEWEST_KNOWN) < FEWEST_KNOWN:
         return Word.FEW
+    if row["verdict"] == Verdict.CANNOT_TELL:
+        return Word.ABOVE  # so little above that its z was rounded to the limit
     return Word.NEAR if row["z"] > NEAR_FROM else Word.AGREES
-
-
-def too_wide(usual: float | None, limit: float | None) -> bool:
-    """Say whether a limit is so wide that to lie within it says nothing.
-
-    Parameters
-    ----------
-    usual, limit : float, optional
-        Middle of what is usual, and up to where a figure is.
-    """
-    return usual is not None and limit is not None and limit > WIDEST * max(usual, 0)
 
 
 def limit_words(row: Mapping[str, Any]) -> str:
@@ -191,7 +190,7 @@ def limit_words(row: Mapping[str, Any]) -> str:
     limit = row.get("usual_to")
     if limit is None:
         return ""
-    within = row["z"] is None or row["verdict"] == Verdict.AGREES
+    within = row["z"] is None or row["z"] <= AGREES_TO
     if within and too_wide(row.get("usual"), limit):
         return ""
     known = row["known_photos"]

@@ -178,6 +178,12 @@ def _checked(bag: Path, limits: BagLimits) -> Path:
     faults = list(_odd_files(bag, limits))
     if faults:
         raise BagRefused(f"{bag.name}: this is not a bag that can be looked into:", tuple(faults))
+    if _is_plain(bag):
+        raise BagRefused(
+            f"{bag.name}: this is a plain folder and no bag (it has no bagit.txt); 'loupebook add' "
+            "takes the photos of a folder in, by its manifest.csv where it has one. Nothing was "
+            "written."
+        )
     try:
         opened: Any = bagit.Bag(str(bag))
         if not set(opened.algorithms) & set(ALGORITHMS):
@@ -191,6 +197,12 @@ def _checked(bag: Path, limits: BagLimits) -> Path:
     if faults:
         raise BagRefused(f"{bag.name}: the bag is not sound:", tuple(dict.fromkeys(faults)))
     return bag / "data"
+
+
+def _is_plain(folder: Path) -> bool:
+    """Whether a folder with something in it never was a bag; one that lost a file is damaged."""
+    tags = [folder / "bagit.txt", folder / "data", *folder.glob("manifest-*.txt")]
+    return not any(path.exists() for path in tags) and any(folder.iterdir())
 
 
 def _unlisted_tags(bag: Path) -> Iterator[str]:

@@ -5,12 +5,14 @@ Its `USES` names the choices that it follows; others are refused, not passed ove
 
 from __future__ import annotations
 
+from dataclasses import replace
 from importlib import import_module
 
 from loupebook.errors import SheetInvalid
 from loupebook.sheets.definition import SheetDefinition
 from loupebook.sheets.plan import Plan
 from loupebook.sheets.source import SheetSource
+from loupebook.sheets.with_photos import WithPhotos
 
 CHOICES = {
     "marque": "marque",
@@ -24,7 +26,7 @@ CHOICES = {
 
 
 def plan_sheet(source: SheetSource, definition: SheetDefinition) -> Plan:
-    """Choose what a sheet shows.
+    """Choose what a sheet shows; specimens without a photo are left out, and named.
 
     Raises
     ------
@@ -45,5 +47,6 @@ def plan_sheet(source: SheetSource, definition: SheetDefinition) -> Plan:
             f"The sheet '{definition.template}' follows no choice of {' or '.join(unused)}: "
             "leave that out, or make another sheet."
         )
-    plan: Plan = template.plan(source, definition)
-    return plan
+    shown = WithPhotos(source)
+    plan: Plan = template.plan(shown, shown.named(definition))
+    return replace(plan, remarks=(*plan.remarks, *shown.remarks(definition)))
