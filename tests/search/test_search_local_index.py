@@ -264,6 +264,27 @@ def test_a_large_set_forgets_photos_withdrawn_without_being_made_anew(
     assert keeper.index is made
 
 
+@pytest.mark.parametrize("bytes_most", [1_000, 700_000])
+def test_patches_taken_out_and_put_back_are_found_as_if_they_had_stayed(
+    monkeypatch: pytest.MonkeyPatch, bytes_most: int
+) -> None:
+    monkeypatch.setattr(descriptor_index, "BYTES_MOST", bytes_most)
+    features = [made_up(number, 700) for number in range(30)]
+    every = np.concatenate([one.descriptors for one in features])
+    ids = np.concatenate([packing.pack(number, one) for number, one in enumerate(features)])
+    index = DescriptorIndex(len(every), every, a_photo=700)
+    index.add(ids, every)
+    stayed = index.search(every[::7], 8)
+    theirs = packing.of_rows(ids, [3, 11])
+    index.remove(lambda given: packing.of_rows(given, [3, 11]))
+    assert len(index) == 28 * 700
+    index.add(ids[theirs], every[theirs])
+    ids_again, apart_again = index.search(every[::7], 8)
+    np.testing.assert_array_equal(apart_again, stayed[1])
+    # Which of equally near ones is named is chance.
+    assert (ids_again[:, 0] == stayed[0][:, 0]).mean() > 0.99
+
+
 def test_what_an_index_is_trained_on_goes_by_photos_and_not_by_when_they_came(
     store: FeatureStore, tmp_path: Path
 ) -> None:
