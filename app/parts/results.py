@@ -110,7 +110,7 @@ def show_matches(library: Library, report: SearchReport) -> None:
 
 def _likeness(report: SearchReport) -> str:
     """Say what the number on the cards means in this answer."""
-    if report.reading["close_reference"] is False:
+    if report.nothing_close:
         return (
             "Nothing here is close: likeness only puts what lies least far in order, however "
             "great it is."

@@ -36,6 +36,7 @@ from loupebook.library import (
     SpecimenRecord,
     Standing,
     exchange,
+    intake,
 )
 from loupebook.library.desk_exchange import ni_of
 from loupebook.library.intake import prepare_photo
@@ -162,9 +163,9 @@ def test_an_import_decodes_every_photo_once_and_nothing_under_the_lock(
     decoded = []
     decode = exchange.decode_photo
 
-    def counted(data: bytes) -> object:
+    def counted(data: bytes, **options: str) -> object:
         decoded.append(data)
-        return decode(data)
+        return decode(data, **options)
 
     def at_work(*args: object, **options: object) -> object:
         before = len(decoded)
@@ -173,7 +174,8 @@ def test_an_import_decodes_every_photo_once_and_nothing_under_the_lock(
         finally:
             assert len(decoded) == before
 
-    monkeypatch.setattr(exchange, "decode_photo", counted)
+    for room in (exchange, intake):
+        monkeypatch.setattr(room, "decode_photo", counted)
     monkeypatch.setattr(exchange, "take_in", at_work)
     with Library.open(tmp_path / "copy") as copy:
         assert copy.import_bag(tmp_path / "back", by="me").new_photos == 3

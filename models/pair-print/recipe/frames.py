@@ -22,7 +22,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import torch
-from numpy.polynomial.chebyshev import chebval
+from numpy.polynomial.chebyshev import chebvander2d
 from numpy.typing import NDArray
 from scipy.interpolate import LinearNDInterpolator
 from scipy.spatial import QhullError
@@ -57,8 +57,8 @@ _UV = 0.25
 """Share of seals photographed under UV-A."""
 _COARSE = 8
 """Px of a photo that a px of the sketch stands for in which the item is looked for."""
-_CURVED = [(i, j) for i in range(9) for j in range(5)]
-"""Powers of artwork x and y by which a band's place in a photo is told."""
+_CURVED = (8, 4)
+"""Greatest powers of artwork x and y by which a band's place in a photo is told."""
 _SMOOTH_PX = 0.3
 """Miss, px of a photo, from which places are told by triangles instead."""
 _EVERY = 4
@@ -235,7 +235,7 @@ def curved(known: Grey, at: NDArray[np.float64]) -> Places | None:
 
     def terms(mm: NDArray) -> NDArray[np.float64]:
         x, y = (2 * (mm - low) / np.maximum(high - low, 1e-6) - 1).astype(np.float64).T
-        return np.stack([chebval(x, _unit(i)) * chebval(y, _unit(j)) for i, j in _CURVED], axis=1)
+        return chebvander2d(x, y, _CURVED)
 
     held = terms(known)
     fit = np.linalg.lstsq(held, at, rcond=1e-8)[0]
@@ -247,10 +247,6 @@ def curved(known: Grey, at: NDArray[np.float64]) -> Places | None:
         return np.where(beyond[:, None], np.nan, terms(np.clip(mm, low, high)) @ fit)
 
     return place
-
-
-def _unit(power: int) -> NDArray[np.float64]:
-    return np.eye(power + 1)[power]
 
 
 def places(photo: Taken, frame: Frame) -> Grey | None:

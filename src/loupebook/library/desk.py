@@ -121,7 +121,7 @@ class Desk:
         self._source = source
         self._query = report.query_pixels
         self._poor = not report.photo_check.shows_print
-        self._far = report.reading.get("close_reference") is False
+        self._far = report.nothing_close
         self._changed = Condition()
         self._laying = Lock()
         self._measuring = Lock()

@@ -562,10 +562,10 @@ class Examiner:
             except ComparisonError as error:
                 found.append(_not_compared(match, str(error)))
                 continue
-            framed, far = one.comparison.framed, _is_far(report)
+            framed = one.comparison.framed
             found.append(
                 {
-                    **one.measured(far=far),
+                    **one.measured(far=report.nothing_close),
                     "nearer": self._nearer(report, match, one),
                     "query": report.photo,
                     "photo_id": match.photo_id,
@@ -582,7 +582,7 @@ class Examiner:
 
     def _nearer(self, report: SearchReport, match: MatchReport, one: ComparisonReport) -> str:
         """Say so where the print agrees with another design than that of the nearest genuine."""
-        if _is_far(report) or match is not report.nearest_genuine:
+        if report.nothing_close or match is not report.nearest_genuine:
             return ""
         compare = self._library.compare
         return nearer_design(report.query_pixels, match, one, report.matches, compare)
@@ -655,11 +655,6 @@ def _keep(images: dict[str, bytes], data: bytes) -> str:
     sha256 = digest(data)
     images[sha256] = data
     return sha256
-
-
-def _is_far(report: SearchReport) -> bool:
-    """Whether nothing in the set is close, so that the references are of other designs."""
-    return report.reading.get("close_reference") is False
 
 
 def _not_compared(match: MatchReport, why: str) -> dict[str, Any]:

@@ -490,9 +490,9 @@ def import_bag(
         left_out = {one.told.sha256 for name in leave_out for one in photos[name]}
         points = [one for one in read_points(payload, photos) if one.sha256 not in left_out]
         origin = Origin(payload.set_id, payload.set_name, fingerprint(folder))
-        same_picture = _SamePixels(catalogue)
+        same_picture = _SamePicture(catalogue, [one for each in photos.values() for one in each])
         for one in offered:
-            same_picture.read_ahead(one.record.name, photos[one.name_there], folder)
+            same_picture.read_ahead(one.record.name, photos[one.name_there])
         carry_out = partial(
             take_in, catalogue, offered, points, origin, by=by, same_picture=same_picture
         )
@@ -514,10 +514,11 @@ def import_bag(
 
 @dataclass(frozen=True)
 class _Decoded:
-    """A photo of a bag, decoded once: everything of it but its bytes."""
+    """A photo of a bag, decoded once: everything of it but its bytes, and its pixel digest."""
 
     told: BagPhoto
     photo: NewPhoto
+    pixels: str
 
 
 def _decoded(payload: Payload, progress: Progress) -> dict[str, list[_Decoded]]:
@@ -532,8 +533,7 @@ def _decoded(payload: Payload, progress: Progress) -> dict[str, list[_Decoded]]:
             progress("Checking photos", done, count)
             done += 1
             try:
-                photo = _prepared(told, _bytes_of(told, payload.folder))
-                found[name].append(_Decoded(told, replace(photo, data=b"")))
+                found[name].append(_prepared(told, _bytes_of(told, payload.folder)))
             except (PhotoError, BagRefused) as exc:
                 faults.append(f"{told.file}: {exc}")
     progress("Checking photos", count, count)
@@ -542,14 +542,16 @@ def _decoded(payload: Payload, progress: Progress) -> dict[str, list[_Decoded]]:
     return found
 
 
-def _prepared(told: BagPhoto, data: bytes) -> NewPhoto:
+def _prepared(told: BagPhoto, data: bytes) -> _Decoded:
     incoming = IncomingPhoto(data, told.file_name, told.view, told.lighting, told.px_per_mm)
-    photo = prepare_photo(incoming).photo
-    return replace(
-        photo,
-        captured_at=photo.captured_at or told.captured_at,
-        camera=photo.camera if photo.camera.model else told.camera,
+    prepared = prepare_photo(incoming)
+    photo = replace(
+        prepared.photo,
+        data=b"",
+        captured_at=prepared.photo.captured_at or told.captured_at,
+        camera=prepared.photo.camera if prepared.photo.camera.model else told.camera,
     )
+    return _Decoded(told, photo, prepared.pixels)
 
 
 def _bytes_of(told: BagPhoto, folder: Path) -> bytes:
@@ -576,22 +578,23 @@ def _require_known_names(payload: Payload, leave_out: Sequence[str]) -> None:
         raise QueryInvalid(f"The bag has no specimen named {', '.join(map(shown, unknown))}.")
 
 
-class _SamePixels:
-    """Whether two files show the very same pixels, whatever their metadata.
+class _SamePicture:
+    """Whether a photo of a bag and one here show the very same pixels, whatever their metadata.
 
-    Each file is decoded once: its pixels are remembered by a digest.
+    Each file is decoded once: its pixels are remembered by a digest. Photos here are read anew,
+    not looked up: a damaged one may be the same or not.
     """
 
-    def __init__(self, catalogue: Catalogue) -> None:
+    def __init__(self, catalogue: Catalogue, offered: Sequence[_Decoded]) -> None:
         self._catalogue = catalogue
-        self._pixels: dict[str, str | None] = {}
+        self._pixels: dict[str, str | None] = {one.told.sha256: one.pixels for one in offered}
 
     def __call__(self, offered: NewPhoto, held: PhotoRecord) -> bool:
         kept = self._of_held(held)
-        return kept is not None and kept == self._of_bytes(digest(offered.data), offered.data)
+        return kept is not None and kept == self._pixels[digest(offered.data)]
 
-    def read_ahead(self, name: str, offered: Sequence[_Decoded], folder: Path) -> None:
-        """Decode what has to be held against each other, before anybody waits for the set.
+    def read_ahead(self, name: str, offered: Sequence[_Decoded]) -> None:
+        """Decode what photos of a bag have to be held against, before anybody waits for the set.
 
         Parameters
         ----------
@@ -599,8 +602,6 @@ class _SamePixels:
             The specimen here.
         offered : sequence of _Decoded
             Photos of the bag.
-        folder : Path
-            Where they lie.
         """
         try:
             held = self._catalogue.photos(name)
@@ -611,22 +612,16 @@ class _SamePixels:
             if known & {one.told.sha256, one.told.original_sha256}:
                 continue
             size = (one.photo.width, one.photo.height)
-            alike = [photo for photo in held if (photo.width, photo.height) == size]
-            for photo in alike:
-                self._of_held(photo)
-            if alike:
-                self._of_bytes(one.told.sha256, _bytes_of(one.told, folder))
+            for photo in held:
+                if (photo.width, photo.height) == size:
+                    self._of_held(photo)
 
     def _of_held(self, photo: PhotoRecord) -> str | None:
-        """Return the digest of a photo here; None if it is damaged: it may be the same or not."""
+        """Return the digest of a photo here; None if it is damaged."""
         if photo.sha256 not in self._pixels:
             try:
-                self._of_bytes(photo.sha256, self._catalogue.photo_bytes(photo.photo_id))
+                data = self._catalogue.photo_bytes(photo.photo_id)
+                self._pixels[photo.sha256] = pixel_digest(decode_photo(data).pixels)
             except LoupebookError:
                 self._pixels[photo.sha256] = None
         return self._pixels[photo.sha256]
-
-    def _of_bytes(self, sha256: str, data: bytes) -> str | None:
-        if sha256 not in self._pixels:
-            self._pixels[sha256] = pixel_digest(decode_photo(data).pixels)
-        return self._pixels[sha256]

@@ -357,14 +357,7 @@ class Library(CuratorMethods):
         ManifestError
             If the manifest as a whole cannot be read.
         """
-        intake = Intake(
-            self._catalogue,
-            self._same_pixels,
-            by=by,
-            dry_run=dry_run,
-            proposed=proposed,
-            progress=progress,
-        )
+        intake = self._intake(by=by, dry_run=dry_run, proposed=proposed, progress=progress)
         add_manifest_rows(
             intake,
             read_manifest(manifest),
@@ -408,14 +401,7 @@ class Library(CuratorMethods):
         progress : callable, optional
             Called with (what, done, total).
         """
-        intake = Intake(
-            self._catalogue,
-            self._same_pixels,
-            by=by,
-            dry_run=dry_run,
-            proposed=proposed,
-            progress=progress,
-        )
+        intake = self._intake(by=by, dry_run=dry_run, proposed=proposed, progress=progress)
         files = list(photo_files(paths))
         for path in paths:
             if path.is_dir() and not any(file.is_relative_to(path) for file, _ in files):
@@ -455,10 +441,27 @@ class Library(CuratorMethods):
             raise RecordInvalid(
                 "path: a specimen is added with its photos; give at least one", field="path"
             )
-        intake = Intake(self._catalogue, self._same_pixels, by=by, dry_run=dry_run)
+        intake = self._intake(by=by, dry_run=dry_run)
         for photo in photos:
             intake.add(record, photo, file=photo.file_name)
         return intake.report()
+
+    def _intake(
+        self,
+        *,
+        by: str,
+        dry_run: bool,
+        proposed: bool = False,
+        progress: Progress = no_progress,
+    ) -> Intake:
+        return Intake(
+            self._catalogue,
+            self._same_pixels,
+            by=by,
+            dry_run=dry_run,
+            proposed=proposed,
+            progress=progress,
+        )
 
     def withdraw(self, name: str, *, by: str, reason: str) -> Outcome[SpecimenRecord]:
         """Take a specimen out of search at once; its record and photos stay."""

@@ -170,6 +170,11 @@ class SearchReport:
     empty_reason: str | None
     query_pixels: NDArray[np.uint8] = field(repr=False)
 
+    @property
+    def nothing_close(self) -> bool:
+        """Whether nothing in the set is close: the references are then of other designs."""
+        return self.reading.get("close_reference") is False
+
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form that ``search --json`` prints, one object a photo."""
         return {

@@ -43,8 +43,13 @@ class WithPhotos:
             If there are specimens, but no photo of any.
         """
         found = self._source.specimens(**wanted)
-        shown = [one for one in found if self._source.photos(one.name)]
-        empty = [one.name for one in found if one not in shown]
+        shown: list[SpecimenRecord] = []
+        empty: list[str] = []
+        for one in found:
+            if self._source.photos(one.name):
+                shown.append(one)
+            else:
+                empty.append(one.name)
         if empty and not shown:
             raise _nothing_to_show(empty)
         self._empty |= dict.fromkeys(empty)
