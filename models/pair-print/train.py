@@ -31,7 +31,7 @@ from torch.nn import functional
 
 from loupebook.compare.pair import PairNetwork, inputs_of
 
-HELD_OUT, HELD_OUT_MOST = 0.25, 40
+HELD_OUT, HELD_OUT_MOST = 0.25, 16
 """Share of the editions there at the start that is held out, and how many at most."""
 BATCH = {"band": 28, "seal": 12}
 BANDS = 0.55
@@ -157,6 +157,7 @@ def main() -> None:
     parser.add_argument("--rate", type=float, default=1.5e-3, help="learning rate at its highest")
     parser.add_argument("--mixed", type=float, default=0.0, help="share of pairs of two designs")
     parser.add_argument("--across", type=float, default=0.0, help="of these, of either answer")
+    parser.add_argument("--recoloured", type=float, default=0.0, help="share in other inks")
     parser.add_argument("--harder", action="store_true", help="ask oftener about good copies")
     parser.add_argument("--start", type=Path, help="weights to go on from")
     chosen = parser.parse_args()
@@ -197,7 +198,10 @@ def main() -> None:
         pool = drawn.of(element)
         chance = rng.integers(0, len(pool), BATCH[element])
         pairs = [one_pair(pool[k], rng, harder=chosen.harder) for k in chance]
-        batch = batch_of(pairs, rng, change=True, mixed=chosen.mixed, across=chosen.across)
+        batch = batch_of(
+            pairs, rng, change=True, mixed=chosen.mixed, across=chosen.across,
+            recoloured=chosen.recoloured,
+        )  # fmt: skip
         whole, fine = loss_of(network, batch)
         optimiser.zero_grad(set_to_none=True)
         (whole + MAP_WEIGHT * fine).backward()

@@ -1,9 +1,10 @@
 """Photos of training worlds laid into frames, as a comparison sees them: `-m recipe.frames DIR`.
 
-Of every printed edition: four careful genuine photos that a consensus is made of (two house
-runs), a casual one of a further specimen of either run, and of four copies two photos of every
-other one and one of the rest. The frame is that of the careful photo which the item fills most;
-the others are laid into it by the truth of the renderer instead of a registration, then moved by
+Of every printed edition: three careful genuine photos that a consensus is made of (two of one
+house run, one of another), a casual one of a further specimen, and one of each of four copies,
+two of one of them. Many editions teach more than many photos of each; of the two bands of a
+marque only one is drawn. The frame is that of the careful photo which the item fills most; the
+others are laid into it by the truth of the renderer instead of a registration, then moved by
 what followed points still show, brought to the frame's light and to a common sharpness by the
 product's own code. One folder an edition. World seeds from 300,000 on: those of benchmarks are
 never among them.
@@ -45,7 +46,7 @@ from loupebook.imaging.checks.blur import estimate_blur
 from loupebook.records.model import Element, Lighting, Standing
 
 FIRST_SEED = 300_000
-MARQUES_A_WORLD = 2
+MARQUES_A_WORLD = 1
 SIZES = ((1215, 1620), (1620, 2160), (2430, 3240))
 """Rows and columns of photos; all of an edition are of one size."""
 PRINT_PX_PER_MM = {Element.BAND: (25.0, 28.0, 32.0), Element.SEAL: (15.0, 20.0, 26.0)}
@@ -77,6 +78,19 @@ class Job:
     folder: Path
     device: str
     until: float
+
+
+def jobs_of(seed: int, chosen: argparse.Namespace, until: float) -> list[Job]:
+    """One band and the seal of each marque: two bands of one marque are nearly one design."""
+    editions = World(seed, marques=MARQUES_A_WORLD).editions
+    jobs = []
+    for marque in sorted({e.marque for e in editions}):
+        for element in (Element.BAND, Element.SEAL):
+            able = [k for k, e in enumerate(editions) if (e.marque, e.element) == (marque, element)]
+            place = able[seed % len(able)]
+            device = chosen.device[(seed + place) % len(chosen.device)]
+            jobs.append(Job(seed, place, chosen.folder, device, until))
+    return jobs
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,9 +126,10 @@ def plan(edition: Edition, world: World) -> list[tuple[PrintOrigin, int, bool, i
     origins = world.origins(edition)
     house = [o for o in origins if o.standing is Standing.GENUINE]
     fakes = [o for o in origins if o.standing is Standing.FAKE]
-    rows = [(origin, k, True, 1) for origin in house for k in range(2)]
-    rows += [(origin, 2, False, 1) for origin in house]
-    return rows + [(origin, 0, False, 1 + k % 2) for k, origin in enumerate(fakes)]
+    rows = [(origin, k, True, 1) for n, origin in enumerate(house) for k in range(2 - n)]
+    rows += [(house[-1], 2, False, 1)]
+    twice = len(edition.name) % len(fakes)
+    return rows + [(origin, 0, False, 1 + (k == twice)) for k, origin in enumerate(fakes)]
 
 
 def light_of(edition: Edition, rng: np.random.Generator) -> Lighting:
@@ -329,7 +344,7 @@ def draw(job: Job) -> int:
     out = job.folder / f"{job.seed}-{job.place}"
     world = World(job.seed, marques=MARQUES_A_WORLD)
     edition = world.editions[job.place]
-    if time.time() > job.until or edition.element is Element.CAP:
+    if time.time() > job.until:
         return 0
     torch.set_num_threads(1)
     cv2.setNumThreads(1)
@@ -411,17 +426,8 @@ def main() -> None:
     chosen = parser.parse_args()
     start = time.time()
     until = start + 60 * chosen.minutes
-    jobs = [
-        Job(
-            chosen.first + k,
-            place,
-            chosen.folder,
-            chosen.device[(k + place) % len(chosen.device)],
-            until,
-        )
-        for k in range(chosen.worlds)
-        for place in range(len(World(chosen.first + k, marques=MARQUES_A_WORLD).editions))
-    ]
+    seeds = range(chosen.first, chosen.first + chosen.worlds)
+    jobs = [job for seed in seeds for job in jobs_of(seed, chosen, until)]
     count = told = 0
     with multiprocessing.get_context("spawn").Pool(chosen.processes) as pool:
         for made in pool.imap_unordered(draw, jobs):

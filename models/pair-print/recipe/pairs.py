@@ -233,11 +233,13 @@ def batch_of(
     change: bool,
     mixed: float = 0.0,
     across: float = 0.0,
+    recoloured: float = 0.0,
 ) -> Batch:
     """Put pairs of one element together, changed at random where told.
 
     A share ``mixed`` of the changed pairs take a part of another pair in; a share ``across`` of
-    these may take it of a pair of the other answer, all others take it of the same.
+    these may take it of a pair of the other answer, all others take it of the same. In a share
+    ``recoloured`` red, green and blue change places, in both pictures alike.
     """
     made = [consensus_of(pair.held, list(pair.model)) for pair in pairs]
     queries = torch.stack([pair.held.photos[pair.query] for pair in pairs]).float() / 255
@@ -260,6 +262,7 @@ def batch_of(
         planes = (query, model, spread, seen, truth)
         planes, differs = _mixed(planes, differs, (mixed, across), rng)
         query, model, spread, seen, truth = _changed(*planes, rng)
+        query, model = _recoloured(query, model, recoloured, rng)
     inner = -functional.max_pool2d(-seen.float(), 9, 1, 4)
     told = ~differs | (truth.flatten(1).amax(dim=1) > 0)
     return Batch(query, model, spread, inner, differs.float(), truth * inner, told.float())
@@ -294,6 +297,18 @@ def _mixed(
     line = line & ((differs == differs[other]) | (left > LEAST_LEFT))[:, None, None, None]
     both = differs | (differs[other] & line.flatten(1).any(dim=1))
     return tuple(torch.where(line, plane[other], plane) for plane in planes), both
+
+
+def _recoloured(
+    query: Tensor, model: Tensor, share: float, rng: np.random.Generator
+) -> tuple[Tensor, Tensor]:
+    """Let the channels of a share of the pairs change places: designs in other inks."""
+    orders = [
+        rng.permutation(3) if rng.random() < share else np.arange(3) for _ in range(len(query))
+    ]
+    order = torch.from_numpy(np.stack(orders)).to(query.device)[:, :, None, None]
+    order = order.expand_as(query)
+    return query.gather(1, order), model.gather(1, order)
 
 
 def _changed(

@@ -30,8 +30,11 @@ def _slopes(height_mm: Array, px_per_mm: float, *, wrap: bool) -> tuple[Array, A
     return along_x.astype(np.float32), along_y.astype(np.float32)
 
 
-def surface_texture(surface: PrintedSurface) -> Array:
-    """The maps of a surface as one texture (H, W, 18), see :class:`SurfaceBank`."""
+def surface_texture(surface: PrintedSurface, *, device: str | torch.device = "cpu") -> Tensor:
+    """The maps of a surface as one texture (H, W, 18), see :class:`SurfaceBank`.
+
+    Put together where it will live: a GPU does so in a small part of a core's time.
+    """
     thickness = 0.0 if surface.geometry == "dome" else _PAPER_MM
     relief = surface.relief_mm + thickness * np.clip(surface.coverage, 0, 1)
     slope_x, slope_y = _slopes(relief.astype(np.float32), surface.px_per_mm, wrap=False)
@@ -50,7 +53,8 @@ def surface_texture(surface: PrintedSurface) -> Array:
         np.cos(angle)[..., None],
         np.sin(angle)[..., None],
     )
-    return np.concatenate([np.asarray(p, np.float32) for p in planes], axis=-1)
+    held = (torch.from_numpy(np.ascontiguousarray(p, np.float32)).to(device) for p in planes)
+    return torch.cat(list(held), dim=-1)
 
 
 class SurfaceBank:
@@ -73,7 +77,8 @@ class SurfaceBank:
     ) -> None:
         if not surfaces:
             raise WorldInvalid("there is no surface to photograph")
-        self.bank = TextureBank([surface_texture(s) for s in surfaces], wrap=False, device=device)
+        textures = [surface_texture(s, device=device) for s in surfaces]
+        self.bank = TextureBank(textures, wrap=False, device=device)
         sizes = [(s.px_per_mm, s.width_mm, s.height_mm) for s in surfaces]
         self.sizes = torch.tensor(sizes, dtype=torch.float32, device=device)
 

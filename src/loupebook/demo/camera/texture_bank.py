@@ -32,7 +32,7 @@ class TextureBank:
 
     Parameters
     ----------
-    textures : sequence of ndarray, each (H, W, C)
+    textures : sequence of ndarray or Tensor, each (H, W, C)
         All with the same C.
     wrap : bool
         Repeat beyond the edges (tiles), or hold the edge value.
@@ -42,7 +42,7 @@ class TextureBank:
 
     def __init__(
         self,
-        textures: Sequence[NDArray[np.float32]],
+        textures: Sequence[NDArray[np.float32]] | Sequence[Tensor],
         *,
         wrap: bool,
         device: str | torch.device = "cpu",
@@ -56,7 +56,7 @@ class TextureBank:
         rows: list[Tensor] = []
         start, sizes = 0, []
         for texture in textures:
-            level = torch.from_numpy(np.asarray(texture, dtype=np.float32)).to(device)
+            level = torch.as_tensor(texture, dtype=torch.float32, device=device)
             if level.shape[2] != self.channels:
                 raise WorldInvalid("textures of one bank must have the same channels")
             for _ in range(_LEVELS):
