@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 from compare_prints import draw_print, misplaced, photograph
+from skimage.data import chelsea
 
 from loupebook.compare import Picture, register
 from loupebook.compare.lifted import LiftedMap, fit_plane, refine
@@ -118,6 +119,34 @@ def test_a_small_item_in_a_large_photo_is_looked_at_by_itself():
     corners = np.array([[[250.0, 200], [500, 200], [500, 400], [250, 400]]])
     plane = cv2.perspectiveTransform(corners, found.homography)
     assert np.abs(plane - ready.to_full(found.warp(corners))).max() < 3
+
+
+def screened(picture: np.ndarray, pitch: float) -> np.ndarray:
+    """Print a picture in three inks through coarse halftone screens at angles of their own."""
+    rows, columns = np.mgrid[: picture.shape[0], : picture.shape[1]] * 2 * np.pi / pitch
+    planes = []
+    for ink, angle in enumerate(np.deg2rad([15, 75, 0])):
+        across = np.cos(angle) * columns + np.sin(angle) * rows
+        down = np.cos(angle) * rows - np.sin(angle) * columns
+        dot = (2 + np.cos(across) + np.cos(down)) / 4
+        planes.append(np.where(picture[..., ink] / 255 > dot, 255, 0))
+    return cv2.GaussianBlur(np.stack(planes, -1).astype(np.uint8), (0, 0), 0.6)
+
+
+@pytest.mark.parametrize("pitch", [5, 8, 12])
+def test_a_coarse_halftone_copy_is_laid_over_by_what_it_shows_softened(pitch):
+    """scikit-image's `chelsea`, printed through a coarse screen and turned by 20 degrees."""
+    known = chelsea()
+    middle = (known.shape[1] / 2, known.shape[0] / 2)
+    turn = cv2.getRotationMatrix2D(middle, 20, 0.8)
+    copy = cv2.warpAffine(screened(known, pitch), turn, known.shape[1::-1])
+    query, reference = Picture.of(copy), Picture.of(known)
+    assert not register(query, reference, softened=False).registered
+    found = register(query, reference)
+    assert found.registered, found.reason
+    corners = np.array([[[100.0, 60], [350, 60], [350, 240], [100, 240]]])
+    apart = cv2.perspectiveTransform(corners, found.homography) - cv2.transform(corners, turn)
+    assert np.linalg.norm(apart, axis=-1).mean() < 1.5
 
 
 @pytest.mark.parametrize("spread", [0, 1, 900])

@@ -6,7 +6,7 @@ in are told apart by name; pixel centres lie at whole numbers in both.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import cv2
@@ -21,6 +21,8 @@ WORKING_SIDE = 2000
 """Longest side, px, that a query is worked at."""
 BLUR_SIDE = 1280
 """Longest side, px, that blur is told at."""
+SOFTER = (1.0, 2.4)
+"""Sigmas, working px, that a picture is softened by where it matches nothing as it is."""
 FEATURES = FeatureSettings(longest=1100, most=2600, contrast=0.012)
 
 
@@ -99,6 +101,18 @@ class Picture:
     def mirrored_features(self) -> Features:
         """Features of the picture mirrored left to right, to tell a mirrored photo."""
         return extract(np.ascontiguousarray(self.pixels[:, ::-1]), FEATURES)
+
+    @cached_property
+    def softened(self) -> tuple[Picture, ...]:
+        """The picture with its finest structure taken away, a little and more.
+
+        The dots of a coarse halftone screen are the strongest patches of a print, and agree with
+        nothing; softened, it shows what was printed.
+        """
+        return tuple(
+            replace(self, pixels=cv2.GaussianBlur(self.pixels, (0, 0), sigma), known=None)
+            for sigma in SOFTER
+        )
 
     @property
     def blur_px(self) -> float:

@@ -119,11 +119,18 @@ class Registration:
         }
 
 
-def register(query: Picture, reference: Picture, *, px_per_mm: float | None = None) -> Registration:
+def register(
+    query: Picture,
+    reference: Picture,
+    *,
+    px_per_mm: float | None = None,
+    softened: bool = True,
+) -> Registration:
     """Lay a query over a reference.
 
     Where few matches agree and the item fills a small part of the query, that part is looked at
-    again by itself, at the photo's own resolution.
+    again by itself, at the photo's own resolution. Where the query cannot be laid over the
+    reference as it is, it is tried softened.
 
     Parameters
     ----------
@@ -131,6 +138,9 @@ def register(query: Picture, reference: Picture, *, px_per_mm: float | None = No
         The reference's working picture is the frame.
     px_per_mm : float, optional
         Scale of the reference handed in.
+    softened : bool
+        Whether to try the query softened too: not worth its time where it lies over another
+        reference as it is.
 
     Returns
     -------
@@ -139,8 +149,39 @@ def register(query: Picture, reference: Picture, *, px_per_mm: float | None = No
     """
     found = match_pair(query.features, reference.features)
     start = first_map(found, reference)
-    if start is None:
-        return Registration(False, why_not(found, query, reference), inliers=found.inliers)
+    laid = None if start is None else _laid_as_it_is(query, reference, found, start, px_per_mm)
+    if laid is not None and laid.registered:
+        return laid
+    softly = _laid_softened(query, reference, px_per_mm) if softened else None
+    if softly is not None:
+        return softly
+    if laid is not None:
+        return laid
+    return Registration(False, why_not(found, query, reference), inliers=found.inliers)
+
+
+def _laid_softened(
+    query: Picture, reference: Picture, px_per_mm: float | None
+) -> Registration | None:
+    """Lay a softened query over a reference; `None` where that does not hold either."""
+    if len(query.features) < FEWEST_INLIERS:
+        return None
+    for softer in query.softened:
+        start = first_map(match_pair(softer.features, reference.features), reference)
+        laid = None if start is None else lay_over(softer, reference, start, px_per_mm=px_per_mm)
+        if laid is not None and laid.registered:
+            return laid
+    return None
+
+
+def _laid_as_it_is(
+    query: Picture,
+    reference: Picture,
+    found: PairMatch,
+    start: Start,
+    px_per_mm: float | None,
+) -> Registration:
+    """Lay a query over a reference, by its part that shows the item where that is better."""
     part = _Part.about(start.target, query) if found.inliers < _PLENTY else None
     if part is not None:
         again = match_pair(part.picture.features, reference.features)

@@ -94,13 +94,17 @@ def compare_each(
         Gives the consensus of a group; where it raises `ComparisonError`, the candidate counts
         as not laid over, with the reason.
     """
+    lies = False
     for candidate in sorted(candidates, key=lambda one: -one.score):
         try:
             held = held_of(candidate.group)
         except ComparisonError as exc:
             yield Compared(candidate, Comparison(Registration(False, str(exc).rstrip("."))))
             continue
-        registration = register(query, held.consensus.picture, px_per_mm=held.consensus.px_per_mm)
+        registration = register(
+            query, held.consensus.picture, px_per_mm=held.consensus.px_per_mm, softened=not lies
+        )
+        lies = lies or registration.registered
         found = measured(query, registration, held.consensus, own=held.own, uv=candidate.group.uv)
         yield Compared(candidate, found)
 
