@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from dataclasses import replace
 
 import numpy as np
@@ -217,6 +218,27 @@ def test_found_photos_are_compared_group_by_group_as_they_come(folder):
         assert first.candidate.photo_ids == tuple(facts)
         assert first.comparison.registration.registered
         assert list(found) == []
+
+
+def test_lost_photos_are_left_out_of_what_a_search_found(folder, tmp_path):
+    """One photo lost: the others are compared with. All lost: the design is, with the reason."""
+    shutil.copytree(folder / "set", tmp_path / "set")
+    shutil.rmtree(tmp_path / "set" / "derived" / "compare", ignore_errors=True)
+    with Library.open(tmp_path / "set") as library:
+        report = library.search(folder / "query.jpg")
+        files = [
+            library.folder / "photos" / one.sha256[:2] / one.sha256
+            for k in range(3)
+            for one in library.photos(f"label {k}")
+        ]
+        files[1].unlink()
+        (found,) = library.compare_found(report)
+        assert found.comparison.registration.registered
+        assert found.comparison.against == 2
+        for file in (files[0], files[2]):
+            file.unlink()
+        (found,) = library.compare_found(report)
+        assert "no sound photo" in found.comparison.registration.reason
 
 
 def test_unknown_photo_is_an_error_that_says_so(folder):

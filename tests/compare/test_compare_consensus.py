@@ -134,6 +134,19 @@ def test_nothing_to_hold_on_to_is_an_error():
         build_consensus([Source(1, "a", "s", blank)])
 
 
+def test_a_photo_that_shows_no_print_is_no_anchor():
+    """Sharp edges beside the print count as sharpness: three such photos came first."""
+    edge = np.full((300, 300, 3), 200, np.uint8)
+    edge[:, 150:] = 40
+    sources = [Source(k, f"sha{k}", f"s{k}", edge, SCALE) for k in range(3)]
+    sources += [Source(k, f"sha{k}", f"s{k}", shot(20 + k), SCALE) for k in range(3, 6)]
+    for one in sources:
+        one.__dict__["sharpness"] = 6.0 - one.photo_id
+    whole = build_consensus(sources)
+    assert sorted(photo.photo_id for photo in whole.photos) == [3, 4, 5]
+    assert set(whole.rejected) == {0, 1, 2}
+
+
 def test_genuine_query_shows_no_difference():
     found = against_consensus(shot(40))
     assert found.registration.registered

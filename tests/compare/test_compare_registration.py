@@ -9,8 +9,8 @@ from compare_prints import draw_print, misplaced, photograph
 from skimage.data import chelsea
 
 from loupebook.compare import Picture, register
-from loupebook.compare.lifted import LiftedMap, fit_plane, refine
-from loupebook.compare.registration import _Part
+from loupebook.compare.lifted import LiftedMap, fit_plane, plane_map, refine
+from loupebook.compare.registration import LEAST_FACING, _Part, facing
 from loupebook.search.local.pair import match_pair
 
 
@@ -199,3 +199,53 @@ def test_a_grid_is_mapped_as_its_points_are(radius):
     at = (np.stack([columns, rows], -1) + 0.5) * 1.25 - 0.5
     x, y = warp.on_grid(at[0, :, 0], at[:, 0, 1])
     np.testing.assert_allclose(np.stack([x, y], -1), warp(at), rtol=0, atol=1e-9)
+
+
+def test_the_narrowest_of_a_map_is_what_its_least_direction_shows():
+    """A turned map that presses to 0.3: singular values of its matrix, from linear algebra."""
+    turn = cv2.Rodrigues(np.array([0.0, 0.0, 0.7]))[0]
+    matrix = turn @ np.diag([0.3, 1.4, 1.0])
+    pressed = plane_map(matrix, np.array([100.0, 80.0]), 100.0)
+    points = np.random.default_rng(2).uniform(0, 200, (50, 2))
+    assert pressed.narrowest(points) == pytest.approx(0.3, abs=1e-6)
+
+
+def grid(rows: int, columns: int) -> np.ndarray:
+    y, x = np.mgrid[0:rows, 0:columns].astype(np.float64)
+    return np.stack([x, y], -1)
+
+
+class Rounded:
+    """A cylinder unrolled in the reference and seen from afar: the cosine of each place's angle."""
+
+    def __init__(self, angle: np.ndarray) -> None:
+        self.angle = angle
+
+    def narrowest(self, points: np.ndarray) -> np.ndarray:
+        return np.cos(np.interp(points[..., 0], np.arange(len(self.angle)), self.angle))
+
+
+def test_where_a_round_item_turns_away_it_does_not_face_the_camera():
+    angle = np.linspace(-1.45, 1.45, 400)
+    faces = facing(Rounded(angle), grid(200, 400), np.ones((200, 400), bool))
+    share = np.cos(angle) / np.median(np.cos(angle))
+    told = np.abs(share - LEAST_FACING) > 0.05
+    assert (faces == (share >= LEAST_FACING))[:, told].all()
+    assert 0 < faces.mean() < 1
+
+
+def test_a_flat_print_faces_the_camera_all_over_and_a_round_one_does_not():
+    def shown(bend: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        item = draw_print(1)
+        rows, columns = item.shape[:2]
+        query = photograph(item, 12, bend=bend, tilt=0.1)
+        found = laid(query.pixels, item)
+        assert found.registered
+        at, every = grid(rows, columns), np.ones((rows, columns), bool)
+        return facing(found.warp, at, every & found.warp.seen(at)), found.warp(at), at
+
+    assert shown(0.0)[0].all()
+    faces, _, at = shown(2.7)
+    middle = np.abs(at[..., 0] - at[..., 0].mean()) < 0.25 * np.ptp(at[..., 0])
+    assert faces[middle].all()
+    assert 0.01 < 1 - faces.mean() < 0.4

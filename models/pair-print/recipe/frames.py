@@ -1,13 +1,13 @@
 """Photos of training worlds laid into frames, as a comparison sees them: `-m recipe.frames DIR`.
 
 Of every printed edition: three careful genuine photos that a consensus is made of (two of one
-house run, one of another), a casual one of a further specimen, and one of each of four copies,
-two of one of them. Many editions teach more than many photos of each; of the two bands of a
-marque only one is drawn. The frame is that of the careful photo which the item fills most; the
-others are laid into it by the truth of the renderer instead of a registration, then moved by
-what followed points still show, brought to the frame's light and to a common sharpness by the
-product's own code. One folder an edition. World seeds from 300,000 on: those of benchmarks are
-never among them.
+house run, one of another), casual ones of a further specimen of each run, and one of each of
+four copies, two of one of them. Many editions teach more than many photos of each; of the two
+bands of a marque only one is drawn. The frame is that of the careful photo which the item fills
+most; the others are laid into it by the truth of the renderer instead of a registration, then
+moved by what followed points still show, brought to the frame's light and to a common sharpness
+by the product's own code. One folder an edition. World seeds from 300,000 on: those of
+benchmarks are never among them.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from loupebook.compare.frame import Framed
 from loupebook.compare.grid import corners, flatten_light, follow
 from loupebook.compare.light import log_colour, match_light, to_srgb
 from loupebook.compare.look import lightness
-from loupebook.compare.registration import SURE
+from loupebook.compare.registration import LEAST_FACING, SURE
 from loupebook.demo.camera.phone import Handling, develop, draw_handling
 from loupebook.demo.camera.request import Shot
 from loupebook.demo.camera.sampler import sample_scenes
@@ -127,7 +127,7 @@ def plan(edition: Edition, world: World) -> list[tuple[PrintOrigin, int, bool, i
     house = [o for o in origins if o.standing is Standing.GENUINE]
     fakes = [o for o in origins if o.standing is Standing.FAKE]
     rows = [(origin, k, True, 1) for n, origin in enumerate(house) for k in range(2 - n)]
-    rows += [(house[-1], 2, False, 1)]
+    rows += [(origin, 2, False, 1) for origin in house]
     twice = len(edition.name) % len(fakes)
     return rows + [(origin, 0, False, 1 + (k == twice)) for k, origin in enumerate(fakes)]
 
@@ -288,10 +288,23 @@ def places(photo: Taken, frame: Frame) -> Grey | None:
     return np.stack([cv2.remap(plane, x, y, cv2.INTER_LINEAR) for plane in coarse])
 
 
+def faces(at: Grey) -> NDArray[np.bool_]:
+    """Say where an item faces the camera, as a comparison asks (`registration.facing`)."""
+    few = at[:, ::_EVERY, ::_EVERY]
+    down, right = np.gradient(few, _EVERY, axis=(1, 2))
+    known = np.isfinite(down).all(axis=0) & np.isfinite(right).all(axis=0)
+    step = np.stack([right, down], axis=-1).transpose(1, 2, 0, 3)
+    narrow = np.linalg.svd(np.where(known[..., None, None], step, 0.0), compute_uv=False)[..., 1]
+    if not known.any():
+        return np.zeros(at.shape[1:], bool)
+    kept = (narrow >= LEAST_FACING * np.median(narrow[known])) | ~known
+    return cv2.resize(kept.astype(np.uint8), at.shape[:0:-1], interpolation=cv2.INTER_NEAREST) > 0
+
+
 def sampled(photo: Taken, at: Grey) -> tuple[Grey, NDArray[np.bool_], float]:
     """Logarithmic colour in the frame, where it is seen, and photo px a frame px."""
     x, y = (np.nan_to_num(plane, nan=-9.0) for plane in at)
-    item = cv2.remap(photo.item.astype(np.uint8), x, y, cv2.INTER_NEAREST) > 0
+    item = (cv2.remap(photo.item.astype(np.uint8), x, y, cv2.INTER_NEAREST) > 0) & faces(at)
     stretch = float(np.nanmedian(np.hypot(*np.gradient(at, axis=2))))
     picture = photo.pixels
     if stretch > 1.05:

@@ -18,6 +18,9 @@ PRIOR_SPREAD, PRIOR_PHOTOS = 0.15, 2
 AGAINST_COPIES = 0.33
 HARDER = {"clumsy": 0.5, "fair": 0.8, "good": 1.2, "very good": 1.5}
 """How much oftener a good copy is asked about than a clumsy one, where that is asked for."""
+CASUAL = 4.0
+"""How much oftener a casual genuine photo is asked about than a careful one. Photos of copies are
+all casual: were genuine ones mostly careful, gleaming foil and a slant would pass for a copy."""
 LEAST_LEFT = 60
 """Pixels of a drawing that differs that a pair of both answers must hold."""
 
@@ -193,7 +196,7 @@ def one_pair(held: Held, rng: np.random.Generator, *, harder: bool) -> Pair:
     if rng.random() < AGAINST_COPIES:
         return _against_copy(held, rng, differs)
     able = held.chosen(genuine=not differs)
-    share = np.array([HARDER[held.facts[k].skill] if harder and differs else 1.0 for k in able])
+    share = np.array([_asked(held.facts[k], harder=harder) for k in able])
     query = int(rng.choice(able, p=share / share.sum()))
     who = (held.facts[query].origin, held.facts[query].specimen)
     rest = [
@@ -203,6 +206,13 @@ def one_pair(held: Held, rng: np.random.Generator, *, harder: bool) -> Pair:
     ]
     count = min(len(rest), int(rng.choice([1, 2, 3, 5], p=[0.2, 0.15, 0.25, 0.4])))
     return Pair(held, tuple(int(k) for k in rng.permutation(rest)[:count]), query, differs)
+
+
+def _asked(facts: Facts, *, harder: bool) -> float:
+    """Return how often a photo is asked about, beside others of the same answer."""
+    if facts.genuine:
+        return 1.0 if facts.reference else CASUAL
+    return HARDER[facts.skill] if harder else 1.0
 
 
 def _against_copy(held: Held, rng: np.random.Generator, differs: bool) -> Pair:

@@ -29,6 +29,7 @@ from loupebook.compare.picture import Picture
 from loupebook.compare.registration import (
     SURE,
     Registration,
+    facing,
     hull_of,
     register,
     sample_photo,
@@ -36,7 +37,7 @@ from loupebook.compare.registration import (
 from loupebook.errors import ComparisonError
 from loupebook.search.local.features import Features
 
-RECIPE = "7"
+RECIPE = "8"
 """Changed whenever the same photos would give another consensus."""
 FRAME_AREA = 720 * 720
 """Area of the frame, px, unless its scale is known and more are needed for `FINE`."""
@@ -112,7 +113,7 @@ class Aligned:
     colour : ndarray
         float32 (height, width, 3), freed of light and camera against the anchor.
     valid : ndarray
-        bool (height, width).
+        bool (height, width), where it shows the item and that does not turn away.
     resolution : float
         Photo px a frame px.
     """
@@ -260,15 +261,16 @@ def build_consensus(sources: Sequence[Source]) -> Consensus:
             "evenly lit photo that the item fills."
         )
     best: list[tuple[Source, Registration]] = []
-    anchor = ranked[0]
-    for candidate in ranked[:_ANCHORS]:
+    able = [one for one in ranked if len(one.picture.features) >= _FEWEST_FEATURES]
+    anchor = able[0]
+    for candidate in able[:_ANCHORS]:
         laid = [
             (one, register(one.picture, candidate.picture))
             for one in ranked
             if one is not candidate
         ]
         found = on_one_item(candidate, [pair for pair in laid if pair[1].registered])
-        if len(found) > len(best) or candidate is ranked[0]:
+        if len(found) > len(best) or candidate is able[0]:
             best, anchor = found, candidate
         if 2 * len(best) >= len(ranked) - 1:
             break
@@ -502,6 +504,7 @@ def lay(
     """
     assert registration.warp is not None
     logged, valid = sample_photo(one.picture, registration.warp, at)
+    valid &= facing(registration.warp, at, valid & mask)
     colour, _ = match_light(log_colour(logged), first, valid & mask)
     rows, columns = mask.shape
     steps = registration.warp.stretch(at[:: rows // 8 + 1, :: columns // 8 + 1])

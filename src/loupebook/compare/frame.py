@@ -15,7 +15,7 @@ from loupebook.compare.light import LightFit, log_colour, match_light, to_srgb
 from loupebook.compare.look import blur_to, distances, fineness, lightness, look_of
 from loupebook.compare.pair import Told, tell
 from loupebook.compare.picture import Picture
-from loupebook.compare.registration import SURE, Registration, sample_photo
+from loupebook.compare.registration import SURE, Registration, facing, sample_photo
 
 Plane = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -37,7 +37,7 @@ class Framed:
     raw : ndarray
         float32 (height, width, 3) logarithmic colour as photographed.
     valid : ndarray
-        bool (height, width), where the query shows the item.
+        bool (height, width), where the query shows the item and it does not turn away.
     resolution : float
         Query px a frame px.
     shown : ndarray
@@ -71,6 +71,7 @@ class Framed:
         stretch = registration.warp.stretch(some)[inside]
         resolution = (float(np.median(stretch)) if stretch.size else 1.0) / query.shrunk
         inside = valid & consensus.mask & consensus_counts(consensus)
+        inside &= facing(registration.warp, at, inside)
         blur = query.blur
         if blur is not None:
             blur /= query.shrunk * max(resolution, 1e-6)

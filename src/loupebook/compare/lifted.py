@@ -130,6 +130,20 @@ class LiftedMap:
         scale: NDArray[np.float64] = np.sqrt(np.maximum(area, 0))
         return scale
 
+    def narrowest(self, points: NDArray[Any]) -> NDArray[np.float64]:
+        """Return the query px a reference px at points (…, 2), in the direction that shows least.
+
+        The lesser singular value of the map's derivative: where a round item turns away from the
+        camera, its print is pressed together in one direction.
+        """
+        step = 0.5
+        right = self(points + np.array([step, 0])) - self(points - np.array([step, 0]))
+        down = self(points + np.array([0, step])) - self(points - np.array([0, step]))
+        least: NDArray[np.float64] = np.linalg.svd(
+            np.stack([right, down], axis=-1), compute_uv=False
+        )[..., 1]
+        return least
+
 
 def depth_of(flat: Points, axis: float, offset: float, radius: float) -> NDArray[np.float64]:
     """Return the depth of normalised points on a cylinder, 0 along its ridge."""

@@ -35,6 +35,11 @@ WORST_RESIDUAL = 0.012
 LEAST_COVERED = 0.02
 SURE = 0.7
 """Correlation from which a point is taken for the same print."""
+LEAST_FACING = 0.4
+"""Px that a query spends on a place, in the direction that it spends least in, of those that it
+spends on most of the item; below it the item turns away and what is seen cannot be compared."""
+_FACING_STEPS = 48
+"""Places along the longest side at which that is told; between them it is smooth."""
 _RAYLEIGH = 1.2011
 """Root mean square over median of a Rayleigh distribution."""
 DENSE_SIDE = 640
@@ -456,6 +461,36 @@ def sample(
         part = cv2.GaussianBlur(part, (0, 0), 0.42 * np.sqrt(shrink**2 - 1) + 0.05)
     out = cv2.remap(part, x - left, y - top, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     return out, valid
+
+
+def facing(
+    warp: LiftedMap, at: NDArray[np.float64], inside: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Say where an item faces the camera that took the query, rather than turns away.
+
+    A band goes round: towards its sides print is pressed together, foil gleams, and neither line
+    work nor colour can be held against one that was seen from the front.
+
+    Parameters
+    ----------
+    warp : LiftedMap
+        Frame to working px of the query.
+    at : ndarray
+        (rows, columns, 2) frame points: a grid of columns and rows.
+    inside : ndarray
+        bool (rows, columns), the item as the query shows it.
+    """
+    rows, columns = inside.shape
+    step = max(1, max(rows, columns) // _FACING_STEPS)
+    narrow = warp.narrowest(at[::step, ::step]).astype(np.float32)
+    known = narrow[inside[::step, ::step]]
+    if not known.size:
+        return np.ones_like(inside)
+    x, y = np.meshgrid(
+        np.arange(columns, dtype=np.float32) / step, np.arange(rows, dtype=np.float32) / step
+    )
+    there = cv2.remap(narrow, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(there >= LEAST_FACING * np.median(known))
 
 
 def _span(values: NDArray[np.float32], where: NDArray[np.bool_]) -> tuple[int, int]:

@@ -242,6 +242,8 @@ class SetComparer:
     ) -> Iterator[Compared]:
         """Compare a query with the groups of photos that a search found, one at a time.
 
+        Lost photos are left out; a group without a sound one is not compared, with the reason.
+
         Parameters
         ----------
         query : ndarray
@@ -251,11 +253,10 @@ class SetComparer:
         facts : mapping
             Photo id to facts, of the whole set.
         """
-        store = self._store_of()
         return compare_each(
             Picture.of(query),
             candidates_of(found, facts),
-            lambda group: store.get(group, self._wanted(group, facts), self._read),
+            lambda group: self.held(group, facts),
         )
 
     def held(self, group: Group, facts: Mapping[int, PhotoFacts]) -> Held:
