@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import astuple
 from pathlib import Path
 
 import cv2
@@ -11,10 +12,11 @@ import pytest
 from invented_prints import PHOTO, draw_edition, encoded, photograph
 from loupebook.imaging import decode_photo
 from loupebook.records.serials import plain_serial
+from loupebook.search import no_progress
 from loupebook.setreport.association import associate, holm
 from loupebook.setreport.labels import judge_labels
 from loupebook.setreport.pairs import check_pair, near_by_hash, prepare
-from loupebook.setreport.traits import measure_traits
+from loupebook.setreport.traits import measure_traits, read_traits
 
 
 def shots(edition: int, count: int, *, plain: bool, seed: int) -> list[np.ndarray]:
@@ -159,3 +161,19 @@ def test_serials_are_compared_without_separators(value: str) -> None:
 
 def test_holm_by_hand() -> None:
     assert holm([0.01, 0.04, 0.03]) == pytest.approx([0.03, 0.06, 0.06])
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("shape", [(1, 1), (2, 9), (9, 9), (5, 300), (3000, 1)])
+def test_a_photo_of_a_few_px_has_traits_that_are_numbers(
+    shape: tuple[int, int], tmp_path: Path
+) -> None:
+    """A tenth of less than ten px is none, and the frame of a picture was then nowhere."""
+    pixels = np.full((*shape, 3), 200, np.uint8)
+    kept = [
+        read_traits(tmp_path / "traits.sqlite", {1: "a"}, lambda _: pixels, no_progress)[1]
+        for _ in range(2)
+    ]
+    assert kept[0] == kept[1] == measure_traits(pixels)
+    assert np.isfinite(astuple(kept[1])[2:]).all()
+    assert kept[1].frame_l == pytest.approx(80.6, abs=0.1)  # L* of that grey

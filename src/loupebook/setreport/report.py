@@ -39,7 +39,7 @@ from loupebook.setreport.sections import (
     work_list,
 )
 
-FORMAT = 12
+FORMAT = 13
 """Goes up when a section changes what it says, so that none made by older rules is kept."""
 
 SECTIONS: dict[str, Callable[[ReportContext], Section]] = {

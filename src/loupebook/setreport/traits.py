@@ -13,6 +13,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image
 from scipy.fft import dct
 
@@ -21,7 +22,7 @@ from loupebook.search import Progress, ReadPhoto
 from loupebook.search.arm import Pixels
 from loupebook.search.figure_cache import FigureCache
 
-VERSION = 1
+VERSION = 2
 SIDE = 512
 """Longest side, px, at which sharpness and frame are measured."""
 _SAVE_EVERY = 64
@@ -72,9 +73,7 @@ def measure_traits(pixels: Pixels) -> PhotoTraits:
     grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32)
     edges = cv2.Laplacian(grey, cv2.CV_32F)
     lab = cv2.cvtColor(small.astype(np.float32) / 255.0, cv2.COLOR_RGB2LAB)
-    height, width = grey.shape
-    frame = np.ones((height, width), dtype=bool)
-    frame[height // 10 : height - height // 10, width // 10 : width - width // 10] = False
+    frame = _outer_tenth(grey.shape)
     middle = np.median(lab[frame], axis=0)
     return PhotoTraits(
         pixel_sha256=hashlib.sha256(
@@ -88,6 +87,15 @@ def measure_traits(pixels: Pixels) -> PhotoTraits:
         sharpness=float(np.log(float(edges[frame].var()) + 1e-3)),
         brightness=float(grey.mean()),
     )
+
+
+def _outer_tenth(shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Return where the outer tenth of a picture lies; never nothing, however small it is."""
+    height, width = shape
+    deep, broad = max(1, height // 10), max(1, width // 10)
+    frame = np.ones((height, width), dtype=bool)
+    frame[deep : height - deep, broad : width - broad] = False
+    return frame
 
 
 def perceptual_hash(pixels: Pixels) -> int:
