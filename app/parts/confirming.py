@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import streamlit as st
@@ -10,6 +11,7 @@ from loupebook.library import IncomingPhoto
 from parts.correcting import CONFIRMED, last_line, offer_confirmation
 from parts.guidance import show_guide
 from parts.neighbours import show_neighbours
+from parts.pictures import DAMAGED
 from parts.plates import show_plates, specimen_card
 from parts.specimen import show_photos, show_record
 from parts.words import counted, plain
@@ -62,6 +64,8 @@ def _show_one(library: Library, specimen: SpecimenRecord, line: int) -> None:
 
 
 def _as_handed(library: Library, photos: list[PhotoRecord]) -> list[IncomingPhoto]:
-    return [
-        IncomingPhoto(library.photo_bytes(photo.photo_id), photo.file_name) for photo in photos[:4]
-    ]
+    handed = []
+    for photo in photos[:4]:
+        with suppress(*DAMAGED):  # it is named beside the photos
+            handed.append(IncomingPhoto(library.photo_bytes(photo.photo_id), photo.file_name))
+    return handed

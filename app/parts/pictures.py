@@ -12,13 +12,17 @@ from typing import TYPE_CHECKING
 
 from streamlit import runtime
 
+from loupebook.errors import PhotoError, SetDamaged
 from loupebook.library import encode_jpeg, resize_to_fit
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from loupebook.library import Library
+    from loupebook.library import Library, PhotoRecord
+
+DAMAGED = (SetDamaged, PhotoError)
+"""What is raised where the file of a photo is lost, altered or no picture any more."""
 
 BROWSER_TYPES = frozenset({"image/jpeg", "image/png", "image/webp"})
 """Media types that every browser shows by itself."""
@@ -61,6 +65,15 @@ def served_reference(library: Library, photo_id: int, place: str) -> str:
 def served_thumbnail(library: Library, photo_id: int, place: str) -> str:
     """Return an address for a small picture of a reference photo."""
     return served(library.thumbnail(photo_id), "image/jpeg", place)
+
+
+def shown_on_card(library: Library, photo: PhotoRecord, place: str) -> dict[str, str | None]:
+    """Return what a card says of its picture: an address, or which photo cannot be shown."""
+    try:
+        return {"url": served_thumbnail(library, photo.photo_id, place)}
+    except DAMAGED:
+        named = f"{photo.file_name} of {photo.specimen}"
+        return {"url": None, "missing": "Photo lost or damaged", "damaged": named}
 
 
 def csv_text(rows: list[dict[str, object]]) -> str:

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 import streamlit as st
 
 from parts.component import web_component
-from parts.pictures import served_thumbnail
-from parts.words import STANDING, counted, design, nearness, state_line, taken
+from parts.pictures import shown_on_card
+from parts.words import STANDING, counted, design, nearness, plain, state_line, taken
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -27,7 +27,7 @@ def show_plates(
     least: int = 215,
     tall: int = 175,
 ) -> None:
-    """Show cards in a grid that fits the width.
+    """Show cards in a grid that fits the width; photos that cannot be shown are named above it.
 
     Parameters
     ----------
@@ -47,6 +47,7 @@ def show_plates(
         if on_choose is not None:
             on_choose(str(st.session_state[key]["chosen"]))
 
+    say_damaged([card["damaged"] for card in cards if "damaged" in card])
     data = {
         "cards": list(cards),
         "label": label,
@@ -55,6 +56,16 @@ def show_plates(
         "tall": tall,
     }
     _mount(key=key, data=data, on_chosen_change=chosen)
+
+
+def say_damaged(photos: Sequence[str]) -> None:
+    """Name photos whose files are lost or damaged, and what to do about it."""
+    if photos:
+        st.warning(
+            f"Lost or damaged: {plain('; '.join(photos))}. Run `loupebook verify` for what is "
+            "wrong with each, then add the original photo again or restore its file from a copy.",
+            icon=":material/broken_image:",
+        )
 
 
 def match_card(
@@ -94,7 +105,7 @@ def match_card(
             # Where many references are very near, their similarities all round to 1.
             *([f"{counted(match.inliers, 'place')} agree"] if match.inliers else []),
         ],
-        "url": served_thumbnail(library, match.photo_id, f"{place}-{match.photo_id}"),
+        **shown_on_card(library, library.photo(match.photo_id), f"{place}-{match.photo_id}"),
         "dark": match.lighting == "uv-a",
         "picked": picked,
         "hint": hint,
@@ -112,7 +123,7 @@ def photo_card(library: Library, photo_id: int, place: str) -> dict[str, Any]:
         "word": STANDING[standing],
         "name": photo.specimen,
         "facts": [taken(photo.view, photo.lighting)],
-        "url": served_thumbnail(library, photo_id, place),
+        **shown_on_card(library, photo, place),
         "dark": photo.lighting == "uv-a",
     }
 
@@ -129,9 +140,7 @@ def specimen_card(library: Library, specimen: SpecimenRecord, place: str) -> dic
         "name": specimen.name,
         "facts": [design(specimen.marque, specimen.edition), f"{specimen.element}, {count}"],
         "state": state_line(specimen),
-        "url": served_thumbnail(library, first.photo_id, f"{place}-{first.photo_id}")
-        if first
-        else None,
+        **(shown_on_card(library, first, f"{place}-{first.photo_id}") if first else {"url": None}),
         "dark": bool(first and first.lighting == "uv-a"),
         "hint": "open",
     }

@@ -18,7 +18,7 @@ from parts.correcting import (
 )
 from parts.current_set import faults_shown, open_set
 from parts.persons import ask_name
-from parts.pictures import served_thumbnail
+from parts.pictures import DAMAGED, shown_on_card
 from parts.plates import show_plates
 from parts.sheet import show_facts
 from parts.viewer import show_photo
@@ -65,7 +65,7 @@ def show_photos(name: str) -> None:
 def _show_photos(library: Library, photos: list[PhotoRecord]) -> None:
     by_id = {photo.photo_id: photo for photo in photos}
     shown = by_id.get(st.session_state.get("shown-photo"), photos[0])
-    show_photo(library, shown)
+    _show_large_or_say(library, shown)
     if len(photos) > 1:
         cards = [
             {
@@ -74,7 +74,7 @@ def _show_photos(library: Library, photos: list[PhotoRecord]) -> None:
                 "word": taken(photo.view, photo.lighting),
                 "name": photo.file_name,
                 "facts": [scale(photo.px_per_mm)],
-                "url": served_thumbnail(library, photo.photo_id, f"own-{photo.photo_id}"),
+                **shown_on_card(library, photo, f"own-{photo.photo_id}"),
                 "dark": photo.lighting == "uv-a",
                 "picked": photo is shown,
                 "hint": "show large",
@@ -99,6 +99,18 @@ def _show_photos(library: Library, photos: list[PhotoRecord]) -> None:
     )
     if library.may("edit"):
         offer_photo_edit(library, shown)
+
+
+def _show_large_or_say(library: Library, photo: PhotoRecord) -> None:
+    """Show a photo under the glass; one that cannot be shown leaves the others to choose from."""
+    try:
+        show_photo(library, photo)
+    except DAMAGED as error:
+        st.error(
+            f"{plain(photo.file_name)} cannot be shown. {plain(str(error))}",
+            icon=":material/broken_image:",
+        )
+        st.markdown("Run `loupebook verify` for a full list of what is damaged.")
 
 
 def _show_large(key: str) -> None:

@@ -6,7 +6,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from app_driver import PAGES, opened, run_fragment, shown, told, words
+from app_driver import PAGES, opened, run_fragment, send, shown, told, words
 from streamlit.testing.v1 import AppTest
 
 from drawn_prints import as_bytes, draw_print
@@ -349,3 +349,35 @@ def test_an_import_shows_what_it_filled_in_and_what_to_look_at() -> None:
         "- 'S-1': left out, since a correction here had taken it away: notes",
         "- look: the serial A1 [x]",
     ]
+
+
+def damage(library: Library, specimen: str, photo: int = 0) -> None:
+    """Lose one photo file and the small picture that was made of it."""
+    sha256 = library.photos(specimen)[photo].sha256
+    (library.folder / "photos" / sha256[:2] / sha256).unlink()
+    for small in (library.folder / "derived").rglob(f"{sha256}.jpg"):
+        small.unlink()
+
+
+def test_one_lost_photo_is_named_and_the_list_goes_on(library: Library) -> None:
+    damage(library, "S-02")
+    at = opened("library")
+    assert len(names(at)) == 24
+    cards = {card["name"]: card for card in shown(at, "plates")[0]["cards"]}
+    assert cards["S-01"]["url"]
+    assert (cards["S-02"]["url"], cards["S-02"]["missing"]) == (None, "Photo lost or damaged")
+    (said,) = [warning.value for warning in at.warning]
+    assert "2\\.png of S\\-02" in said
+    assert "loupebook verify" in said
+
+
+def test_a_specimen_shows_its_other_photos_where_one_is_lost(library: Library) -> None:
+    second = IncomingPhoto(as_bytes(draw_print(77, 64)), "second.png", view=View.BACK)
+    library.add_specimen(library.specimen("S-02"), [second], by="a curator")
+    damage(library, "S-02")
+    at = open_specimen("S-02")
+    assert "2\\.png cannot be shown" in at.error[0].value
+    cards = shown(at, "plates")[0]["cards"]
+    assert [bool(card["url"]) for card in cards] == [False, True]
+    assert not shown(at, "viewer")
+    assert shown(send(at, "plates", chosen=cards[1]["key"]), "viewer")[0]["panes"][0]["url"]

@@ -204,3 +204,15 @@ def test_a_check_is_of_the_set_as_it_was_then(
     at.run()
     assert not [*at.success, *at.warning, *at.error]
     assert any("another state of the set" in one.value for one in at.caption)
+
+
+def test_what_waits_can_be_looked_at_without_its_lost_photo(library: Library) -> None:
+    sha256 = library.photos("B")[0].sha256
+    (library.folder / "photos" / sha256[:2] / sha256).unlink()
+    at = opened("confirm")
+    assert "x\\.png of B" in at.warning[0].value
+    at.session_state["confirming"] = "B"
+    at.run()
+    assert not at.exception
+    assert "x\\.png cannot be shown" in at.error[0].value
+    assert "Confirm" in [button.label for button in at.button]

@@ -141,3 +141,15 @@ def test_a_report_that_is_kept_shows_at_once_and_goes_to_paper(library: Library)
     assert json.dumps(report.to_dict())
     library.withdraw("S-0", by="A", reason="lost")
     assert library.kept_report() is None
+
+
+def test_a_lost_photo_is_named_and_the_report_goes_on(library: Library) -> None:
+    library.report()
+    lost = library.photos("S-5")[0]
+    (library.folder / "photos" / lost.sha256[:2] / lost.sha256).unlink()
+    at = section(opened("set_report"), "duplicates")
+    assert not at.exception
+    assert not at.error
+    assert any("S\\-5\\.png of S\\-5" in warning.value for warning in at.warning)
+    cards = [card for plates in shown(at, "plates") for card in plates["cards"]]
+    assert {card["name"]: bool(card["url"]) for card in cards} == {"S-5": False, "S-5 again": True}

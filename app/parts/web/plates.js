@@ -24,7 +24,7 @@ function plate(card, pick) {
     laid ? deed(card) : null,
   );
   const does = laid ? words.lastChild.textContent : card.hint;
-  const label = [card.rank ? `Rank ${card.rank}` : null, card.word, card.name, card.figure, ...(card.facts ?? []), card.state, does].filter(Boolean).join(", ");
+  const label = [card.rank ? `Rank ${card.rank}` : null, card.word, card.name, card.figure, ...(card.facts ?? []), card.state, card.url ? null : card.missing, does].filter(Boolean).join(", ");
   if (!pick) return el("div", { class: "plate", role: "group", "aria-label": label }, shot, words);
   const classes = card.picked ? "plate picked" : "plate";
   return el("button", { type: "button", class: classes, "aria-label": label, "aria-pressed": String(Boolean(card.picked)), onclick: () => pick(card.key) }, shot, words);
