@@ -61,10 +61,7 @@ def offer_to_make(library: Library, words: str) -> None:
 
 
 def show_report(library: Library, report: SetReport) -> None:
-    st.caption(
-        f"Change {report.set_version} of the set, encoder {plain(report.encoder)}, "
-        f"made {report.made_at}."
-    )
+    st.caption(plain(report.made_from(library.info().change_counter)))
     names = [WORK_LIST, *(name for name in report.sections if name != WORK_LIST)]
     labels = {name: label_of(report, name) for name in names}
     if (made := st.session_state.pop(JUST_MADE, None)) in names:
@@ -135,14 +132,15 @@ def label_of(report: SetReport, name: str) -> str:
 def offer_files(library: Library, report: SetReport) -> None:
     """Offer the whole report on paper and for programs; made when asked for."""
     st.subheader("The whole report")
-    about = library.info()
-    stem = f"set-report-{about.change_counter}"
+    stem = f"set-report-{report.set_version}"
 
+    # The set may change between the drawing of the page and the press of a button.
     def page() -> bytes:
-        return render_html(report, thumbnail=library.thumbnail).encode()
+        change = library.info().change_counter
+        return render_html(report, thumbnail=library.thumbnail, change=change).encode()
 
     def paper() -> bytes:
-        return report_pdf(report, thumbnail=library.thumbnail, info=about)
+        return report_pdf(report, thumbnail=library.thumbnail, info=library.info())
 
     def data() -> bytes:
         return json.dumps(report.to_dict(), ensure_ascii=False, indent=1).encode()

@@ -153,3 +153,27 @@ def test_a_lost_photo_is_named_and_the_report_goes_on(library: Library) -> None:
     assert any("S\\-5\\.png of S\\-5" in warning.value for warning in at.warning)
     cards = [card for plates in shown(at, "plates") for card in plates["cards"]]
     assert {card["name"]: bool(card["url"]) for card in cards} == {"S-5": False, "S-5 again": True}
+
+
+def test_files_of_a_report_say_that_the_set_has_changed_since(
+    library: Library, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    offered = {}
+
+    def keep(_label: str, content: object, name: str, *_: object, **__: object) -> None:
+        offered[name] = content
+
+    monkeypatch.setattr("streamlit.download_button", keep)
+    version = library.report().set_version
+    at = opened("set_report")
+    assert "changed since" not in offered[f"set-report-{version}.html"]().decode()
+    library.edit_specimen("S-0", {"notes": "x"}, by="A", reason="r")
+    offered.clear()
+    at.run()
+    assert "has changed since this report was made" in words(at)
+    said = f"The set has changed since, to change {library.info().change_counter}"
+    # Files are named after the change that they tell of, not after the present one.
+    assert said in offered[f"set-report-{version}.html"]().decode()
+    paper = pypdfium2.PdfDocument(offered[f"set-report-{version}.pdf"]())
+    text = paper[0].get_textpage().get_text_range()
+    assert said in " ".join(text.split())

@@ -26,7 +26,7 @@ def report_pdf(
     report : SetReport
         As made.
     info : SetInfo
-        The set.
+        The set now; the pages say so where it has changed since the report was made.
     thumbnail : callable
         Row id of a photo to a small JPEG.
     paper : Paper
@@ -47,8 +47,7 @@ def report_pdf(
     return make_set_report(
         [_printed(section) for section in report.sections.values()],
         info,
-        about=f"Change {report.set_version} of the set, encoder {report.encoder}, "
-        f"made {report.made_at}",
+        about=report.made_from(info.change_counter).removesuffix("."),
         closing=CLOSING,
         uv=report.holds_uv,
         photos=photos,

@@ -67,7 +67,12 @@ CLOSING = (
 )
 
 
-def render_html(report: SetReport, *, thumbnail: Callable[[int], bytes] | None = None) -> str:
+def render_html(
+    report: SetReport,
+    *,
+    thumbnail: Callable[[int], bytes] | None = None,
+    change: int | None = None,
+) -> str:
     """Return the report as one page.
 
     Parameters
@@ -75,7 +80,11 @@ def render_html(report: SetReport, *, thumbnail: Callable[[int], bytes] | None =
     report : SetReport
     thumbnail : callable, optional
         Row id of a photo to a small JPEG, shown beside findings that name photos.
+    change : int, optional
+        Change counter of the set now; the page says so where the report is of another. `None`
+        for a report that was made just now.
     """
+    now = report.set_version if change is None else change
     contents = "".join(
         f'<li><a href="#{escape(name)}">{escape(section.title)}</a></li>'
         for name, section in report.sections.items()
@@ -90,8 +99,7 @@ def render_html(report: SetReport, *, thumbnail: Callable[[int], bytes] | None =
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<style>{STYLE}</style></head><body><header>"
         f"<h1>Set report: {escape(report.set_name)}</h1>"
-        f'<p class="about">Change {report.set_version} of the set, encoder '
-        f"{escape(report.encoder)}, made {escape(report.made_at)}.</p>{notice}"
+        f'<p class="about">{escape(report.made_from(now))}</p>{notice}'
         f'<p>{escape(CLOSING)}</p><div class="cautions">{warned}</div></header>'
         f'<nav aria-label="Sections"><ul>{contents}</ul></nav><main>{body}</main></body></html>\n'
     )

@@ -208,6 +208,13 @@ class SetReport:
     sections: Mapping[str, Section]
     holds_uv: bool
 
+    def made_from(self, change: int) -> str:
+        """Say what the report was made from, and so where the set is at another change now."""
+        made = f"Change {self.set_version} of the set, encoder {self.encoder}, made {self.made_at}."
+        if change == self.set_version:
+            return made
+        return f"{made} The set has changed since, to change {change}: this may not hold any more."
+
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form: one top-level key a section."""
         return {name: section.to_dict() for name, section in self.sections.items()}
