@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import click
@@ -175,3 +176,41 @@ def test_worlds_that_cannot_be_made_are_refused_with_what_to_do(
 def test_references_keep_what_they_are() -> None:
     reference = BenchReference(lambda: np.zeros((4, 4, 3), np.uint8), "A", "a")
     assert (reference.standing, reference.origin) == ("", "")
+
+
+def test_photos_that_cannot_be_read_are_counted_and_named(prints: Path, tmp_path: Path) -> None:
+    lines = ["path,item,role", f"{tmp_path / 'lost.png'},0,reference"]
+    for seed in range(3):
+        lines += [f"{prints / f'{seed}.png'},{seed},{role}" for role in ("reference", "query")]
+    (tmp_path / "cut.png").write_bytes((prints / "0.png").read_bytes()[:3000])
+    lines.append(f"{tmp_path / 'cut.png'},0,query")
+    (tmp_path / "photos.csv").write_text("\n".join(lines), encoding="utf-8")
+    case = photo_case(tmp_path / "photos.csv")
+    result = run_bench([case], [by_hash()], progress=lambda *_: None)
+    (about,) = result.cases
+    assert (about.references, about.queries, len(about.left_out)) == (3, 3, 2)
+    assert result.rows[0].figures["recall@1"].value == 1.0
+    table, written = table_of(result), result.to_json()["cases"][0]["left_out"]
+    assert "3 references, 3 queries" in table
+    assert "2 left out:" in table
+    for said in ("lost.png does not exist", "cut.png is damaged"):
+        assert said in table
+        assert said in " ".join(written)
+
+
+def test_a_case_of_which_nothing_can_be_read_says_why(prints: Path, tmp_path: Path) -> None:
+    rows = f"path,item,role\nlost.png,0,reference\n{prints / '0.png'},0,query\n"
+    (tmp_path / "photos.csv").write_text(rows, encoding="utf-8")
+    case = photo_case(tmp_path / "photos.csv")
+    with pytest.raises(BenchInvalid, match=r"no reference can be read.*lost\.png does not exist"):
+        run_bench([case], [by_hash()], progress=lambda *_: None)
+
+
+def test_pictures_that_are_not_taken_are_named(prints: Path, tmp_path: Path) -> None:
+    for seed in range(6):
+        shutil.copy(prints / f"{seed}.png", tmp_path / f"{seed}.png")
+    Image.new("RGB", (300, 199)).save(tmp_path / "small.png")
+    (tmp_path / "cut.jpg").write_bytes(b"\xff\xd8\xff\xe0cut")
+    cut, small = picture_case("all", tmp_path, queries=1).left_out
+    assert f"{tmp_path / 'cut.jpg'} is damaged or cut short" in cut
+    assert small == f"{tmp_path / 'small.png'} is smaller than 200 px."

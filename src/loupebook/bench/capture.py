@@ -59,9 +59,12 @@ def picture_case(
     BenchInvalid
         If the folder holds fewer than four such pictures.
     """
-    pictures = usable_pictures(folder, 2 * most)
+    pictures, left_out = usable_pictures(folder, 2 * most)
     if len(pictures) < 4:
-        raise BenchInvalid(f"{folder} holds fewer than four pictures of {LEAST_SIDE} px or more.")
+        why = f" Left out: {' '.join(left_out[:3])}" if left_out else ""
+        raise BenchInvalid(
+            f"{folder} holds fewer than four pictures of {LEAST_SIDE} px or more.{why}"
+        )
     kept, backdrop = pictures[::2], [pixels for _, pixels in pictures[1::2]]
     references = [BenchReference(constant(pixels), said, said) for said, pixels in kept]
     asked = []
@@ -81,7 +84,7 @@ def picture_case(
                 )
             )
     kind = "registry pictures, photographed by computation"
-    return BenchCase(name or folder.resolve().name, kind, references, asked)
+    return BenchCase(name or folder.resolve().name, kind, references, asked, left_out)
 
 
 def constant(pixels: Pixels) -> Callable[[], Pixels]:
@@ -89,19 +92,23 @@ def constant(pixels: Pixels) -> Callable[[], Pixels]:
     return lambda: pixels
 
 
-def usable_pictures(folder: Path, most: int) -> list[tuple[str, Pixels]]:
-    """Read pictures large enough, in the order of their paths."""
+def usable_pictures(folder: Path, most: int) -> tuple[list[tuple[str, Pixels]], list[str]]:
+    """Read pictures large enough, in the order of their paths; say which are left out, and why."""
     found: list[tuple[str, Pixels]] = []
+    left_out: list[str] = []
     for path in sorted(folder.rglob("*")):
         if path.suffix.lower() not in ENDINGS or len(found) == most:
             continue
         try:
             pixels = decode_photo(path).pixels
-        except PhotoError:
+        except PhotoError as error:
+            left_out.append(str(error))
             continue
-        if min(pixels.shape[:2]) >= LEAST_SIDE:
-            found.append((str(path.relative_to(folder)), resize_to_fit(pixels, LONGEST_REFERENCE)))
-    return found
+        if min(pixels.shape[:2]) < LEAST_SIDE:
+            left_out.append(f"{path} is smaller than {LEAST_SIDE} px.")
+            continue
+        found.append((str(path.relative_to(folder)), resize_to_fit(pixels, LONGEST_REFERENCE)))
+    return found, left_out
 
 
 def clutter(rng: np.random.Generator, size: int, backdrop: Sequence[Pixels]) -> Pixels:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -80,20 +80,30 @@ class BenchQuery:
 
 @dataclass(frozen=True)
 class BenchCase:
-    """References and queries under a name, and what kind of pictures they are."""
+    """References and queries under a name.
+
+    Parameters
+    ----------
+    name, kind : str
+        What it is called, and what kind of pictures it holds.
+    references, queries : sequences
+        What is searched, and what is asked.
+    left_out : sequence of str
+        What should be among them and could not be used, each with the reason.
+    """
 
     name: str
     kind: str
     references: Sequence[BenchReference]
     queries: Sequence[BenchQuery]
+    left_out: Sequence[str] = ()
 
     def sample(self, most: int | None, seed: int = 1) -> BenchCase:
         """Return the case with at most `most` queries, drawn at random."""
         if most is None or most >= len(self.queries):
             return self
         chosen = sorted(np.random.default_rng(seed).permutation(len(self.queries))[:most])
-        queries = [self.queries[i] for i in chosen]
-        return BenchCase(self.name, self.kind, self.references, queries)
+        return replace(self, queries=[self.queries[i] for i in chosen])
 
 
 def file_reader(path: Path) -> Callable[[], NDArray[np.uint8]]:
@@ -102,11 +112,14 @@ def file_reader(path: Path) -> Callable[[], NDArray[np.uint8]]:
 
 
 def scale_of(path: Path, recorded: str) -> float | None:
-    """Return px a mm of a photo as :func:`file_reader` gives it; `None` where not recorded."""
+    """Return px a mm of a photo as :func:`file_reader` gives it; `None` where not to be had."""
     if not recorded:
         return None
-    with Image.open(path) as photo:
-        return float(recorded) * min(1.0, LONGEST / max(photo.size))
+    try:
+        with Image.open(path) as photo:
+            return float(recorded) * min(1.0, LONGEST / max(photo.size))
+    except OSError:  # lost or damaged, which is said where the photo itself is read
+        return None
 
 
 def read_rows(path: Path, needed: Sequence[str]) -> list[dict[str, str]]:

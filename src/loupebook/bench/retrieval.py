@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from itertools import chain, count
 from typing import Any
 
 from loupebook.bench.cases import BenchCase
 from loupebook.bench.figures import CaseFigures, Estimate, figures_of
+from loupebook.bench.left_out import without_unread
 from loupebook.bench.methods import Method
 
 COLUMNS = (
@@ -18,20 +19,33 @@ COLUMNS = (
 
 
 @dataclass(frozen=True)
+class CaseAbout:
+    """What a case was: its name, kind of pictures, counts, and what it had to leave out."""
+
+    name: str
+    kind: str
+    references: int
+    queries: int
+    left_out: tuple[str, ...]
+
+    @classmethod
+    def of(cls, case: BenchCase) -> CaseAbout:
+        """Return what is said of a case that was run."""
+        counts = len(case.references), len(case.queries)
+        return cls(case.name, case.kind, *counts, tuple(case.left_out))
+
+
+@dataclass(frozen=True)
 class BenchResult:
     """The figures of all rows, case by case."""
 
     rows: tuple[CaseFigures, ...]
-    cases: tuple[tuple[str, str, int, int], ...]
-    """Name, kind of pictures, references and queries of each case."""
+    cases: tuple[CaseAbout, ...]
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values."""
         return {
-            "cases": [
-                {"name": name, "kind": kind, "references": known, "queries": asked}
-                for name, kind, known, asked in self.cases
-            ],
+            "cases": [{**asdict(case), "left_out": list(case.left_out)} for case in self.cases],
             "rows": [row.to_json() for row in self.rows],
         }
 
@@ -47,11 +61,17 @@ def run_bench(
     Parameters
     ----------
     cases, methods : sequences
-        What is run. A case of the same name as an earlier one gets a number behind it.
+        What is run. A case of the same name as an earlier one gets a number behind it; photos
+        that cannot be read are left out of it, and named.
     progress : callable
         Called with (what, done, in all).
+
+    Raises
+    ------
+    BenchInvalid
+        If none of the references or queries of a case can be read.
     """
-    cases = named_apart(cases)
+    cases = [without_unread(case, progress) for case in named_apart(cases)]
     rows = []
     for case in cases:
         for method in methods:
@@ -64,8 +84,7 @@ def run_bench(
             finally:
                 method.close()
             rows.append(figures_of(method.name, case, rankings))
-    about = [(case.name, case.kind, len(case.references), len(case.queries)) for case in cases]
-    return BenchResult(tuple(rows), tuple(about))
+    return BenchResult(tuple(rows), tuple(map(CaseAbout.of, cases)))
 
 
 def named_apart(cases: Sequence[BenchCase]) -> list[BenchCase]:
@@ -81,10 +100,15 @@ def named_apart(cases: Sequence[BenchCase]) -> list[BenchCase]:
 def table_of(result: BenchResult) -> str:
     """Return the figures as Markdown, one table a case."""
     parts = []
-    for name, kind, known, asked in result.cases:
-        rows = [row for row in result.rows if row.case == name]
+    for case in result.cases:
+        rows = [row for row in result.rows if row.case == case.name]
         columns = [column for column in COLUMNS if any(column in row.figures for row in rows)]
-        parts.append(f"## {name} ({kind}): {known} references, {asked} queries\n")
+        parts.append(
+            f"## {case.name} ({case.kind}): {case.references} references, {case.queries} queries\n"
+        )
+        if case.left_out:
+            parts.append(f"{len(case.left_out)} left out:\n")
+            parts += [*(f"- {one}" for one in case.left_out), ""]
         parts.append(f"| method | {' | '.join(columns)} | absent, area | ms a query |")
         parts.append("|---|" + "---|" * (len(columns) + 2))
         for row in rows:
