@@ -211,6 +211,8 @@ def test_pictures_that_are_not_taken_are_named(prints: Path, tmp_path: Path) -> 
         shutil.copy(prints / f"{seed}.png", tmp_path / f"{seed}.png")
     Image.new("RGB", (300, 199)).save(tmp_path / "small.png")
     (tmp_path / "cut.jpg").write_bytes(b"\xff\xd8\xff\xe0cut")
-    cut, small = picture_case("all", tmp_path, queries=1).left_out
+    Image.new("RGB", (3000, 700)).save(tmp_path / "strip.png")  # 187 px high as a reference
+    cut, small, strip = picture_case("all", tmp_path, queries=1).left_out
     assert f"{tmp_path / 'cut.jpg'} is damaged or cut short" in cut
-    assert small == f"{tmp_path / 'small.png'} is smaller than 200 px."
+    assert f"{tmp_path / 'small.png'} is smaller than 200 px" in small
+    assert f"{tmp_path / 'strip.png'} is smaller than 200 px" in strip

@@ -46,7 +46,8 @@ def picture_case(
     name : str
         Name of the case; where it is empty, as of the folder ``.``, that of the folder.
     folder : Path
-        Searched for pictures of at least :data:`LEAST_SIDE` px, its folders too.
+        Searched for pictures of at least :data:`LEAST_SIDE` px a side once they are brought to
+        :data:`LONGEST_REFERENCE`, its folders too.
     queries : int
         Photos a share of the frame; see :data:`FILLS`.
     seed : int
@@ -100,14 +101,16 @@ def usable_pictures(folder: Path, most: int) -> tuple[list[tuple[str, Pixels]], 
         if path.suffix.lower() not in ENDINGS or len(found) == most:
             continue
         try:
-            pixels = decode_photo(path).pixels
+            pixels = resize_to_fit(decode_photo(path).pixels, LONGEST_REFERENCE)
         except PhotoError as error:
             left_out.append(str(error))
             continue
         if min(pixels.shape[:2]) < LEAST_SIDE:
-            left_out.append(f"{path} is smaller than {LEAST_SIDE} px.")
+            left_out.append(
+                f"{path} is smaller than {LEAST_SIDE} px, at {LONGEST_REFERENCE} px at most a side."
+            )
             continue
-        found.append((str(path.relative_to(folder)), resize_to_fit(pixels, LONGEST_REFERENCE)))
+        found.append((str(path.relative_to(folder)), pixels))
     return found, left_out
 
 
