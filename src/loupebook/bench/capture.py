@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from loupebook.bench.cases import FILLS, BenchCase, BenchQuery, BenchReference
+from loupebook.bench.cases import FILLS, BenchCase, BenchQuery, BenchReference, share_words
 from loupebook.errors import BenchInvalid, PhotoError
 from loupebook.imaging import decode_photo, encode_jpeg, resize_to_fit
 
@@ -69,7 +69,7 @@ def picture_case(
     kept, backdrop = pictures[::2], [pixels for _, pixels in pictures[1::2]]
     references = [BenchReference(constant(pixels), said, said) for said, pixels in kept]
     asked = []
-    for band, (share, (low, high)) in enumerate(FILLS.items()):
+    for band, (low, high) in enumerate(FILLS.values()):
         for number in range(queries):
             rng = np.random.default_rng([seed, band, number])
             said, pixels = kept[int(rng.integers(len(kept)))]
@@ -81,7 +81,8 @@ def picture_case(
                     said,
                     said,
                     outline=shot.outline,
-                    strata={"fills": share, "shape": "curved" if bend else "flat"},
+                    # What was drawn, not what was asked for: tilt makes an item smaller.
+                    strata={"fills": share_words(shot.fill), "shape": "curved" if bend else "flat"},
                 )
             )
     kind = "registry pictures, photographed by computation"

@@ -191,11 +191,15 @@ def frame_share(photo: Path) -> dict[str, str]:
     if not truth.is_file():
         return {}
     with np.load(truth) as held:
-        share = float(held["item"].mean()) / 255
+        return {"fills": share_words(float(held["item"].mean()) / 255)}
+
+
+def share_words(share: float) -> str:
+    """Return among which of :data:`FILLS` a share of the frame lies, or that it is less or more."""
     for said, (low, high) in FILLS.items():
         if low <= share < high:
-            return {"fills": said}
-    return {"fills": "less" if share < FILLS["10-20 %"][0] else "more"}
+            return said
+    return "less" if share < FILLS["10-20 %"][0] else "more"
 
 
 def photo_case(manifest: Path) -> BenchCase:
