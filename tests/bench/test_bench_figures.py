@@ -44,6 +44,20 @@ def test_intervals_resample_specimens_not_photos() -> None:
     assert by_photo.high - by_photo.low < 0.3
 
 
+@pytest.mark.parametrize(
+    ("found", "low", "high"),
+    [(1.0, 0.722, 1.0), (0.0, 0.0, 0.278)],
+)
+def test_all_or_none_of_few_specimens_has_limits_of_some_width(
+    found: float, low: float, high: float
+) -> None:
+    """Of ten trials: Brown, Cai, DasGupta (2001), doi:10.1214/ss/1009213286, the Wilson interval
+    (n / (n + z²) for all of n); resampled, they would be no width apart."""
+    made = estimate([found] * 30, [f"specimen {number // 3}" for number in range(30)])
+    assert (made.value, made.count) == (found, 30)
+    assert (made.low, made.high) == pytest.approx((low, high), abs=1e-3)
+
+
 def test_figures_count_specimens_and_standing() -> None:
     references = [
         BenchReference(blank, "A", "a1", "genuine", "house"),

@@ -16,6 +16,7 @@ from loupebook.search import no_progress
 from loupebook.setreport.association import associate, holm
 from loupebook.setreport.labels import judge_labels
 from loupebook.setreport.pairs import check_pair, near_by_hash, prepare
+from loupebook.setreport.sections.retrieval import _limits
 from loupebook.setreport.traits import measure_traits, read_traits
 
 
@@ -177,3 +178,9 @@ def test_a_photo_of_a_few_px_has_traits_that_are_numbers(
     assert kept[0] == kept[1] == measure_traits(pixels)
     assert np.isfinite(astuple(kept[1])[2:]).all()
     assert kept[1].frame_l == pytest.approx(80.6, abs=0.1)  # L* of that grey
+
+
+def test_a_set_of_few_that_all_find_their_own_has_limits_of_some_width() -> None:
+    value, low, high = _limits(np.ones(9), [f"specimen {number // 3}" for number in range(9)])
+    # Three specimens, not nine photos: Wilson (1927), 3 / (3 + 1.96²).
+    assert (value, low, high) == (1.0, pytest.approx(0.4385, abs=1e-4), 1.0)

@@ -1,7 +1,8 @@
 """Rankings to figures: recall, average precision, outlines, absent items, with intervals.
 
 Recall@k, average precision and areas are those of ``loupebook.evidence.ranking``; intervals
-come from resampling whole specimens (bootstrap, 95 %).
+come from resampling whole specimens (bootstrap, 95 %), or are Wilson's over specimens where all
+found or none did.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.bench.cases import BenchCase, BenchQuery
+from loupebook.evidence.proportions import resampled_limits
 from loupebook.evidence.ranking import area_under_roc, average_precision, found_within
 
 RESAMPLED = 1000
@@ -171,11 +173,11 @@ def overlap(found: NDArray[np.float64], true: NDArray[np.float64], shape: tuple[
 
 
 def estimate(values: Sequence[float], units: Sequence[str]) -> Estimate:
-    """Return the mean with a 95 % interval, whole units resampled."""
+    """Return the mean with a 95 % interval, whole units resampled; see `resampled_limits`."""
     table = np.asarray(values, np.float64)
     _, unit = np.unique(np.asarray(units), return_inverse=True)
     sums, counts = np.bincount(unit, table), np.bincount(unit)
     drawn = np.random.default_rng(1).integers(0, len(sums), (RESAMPLED, len(sums)))
     means = sums[drawn].sum(axis=1) / counts[drawn].sum(axis=1)
-    low, high = np.percentile(means, [2.5, 97.5])
-    return Estimate(float(table.mean()), float(low), float(high), len(table))
+    value = float(table.mean())
+    return Estimate(value, *resampled_limits(value, means, len(sums)), len(table))

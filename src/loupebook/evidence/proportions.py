@@ -12,6 +12,8 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
 
@@ -47,6 +49,32 @@ def wilson_interval(hits: int, trials: int, *, confidence: float = 0.95) -> Prop
         hits,
         trials,
     )
+
+
+def resampled_limits(
+    mean: float, resampled: ArrayLike, units: int, *, confidence: float = 0.95
+) -> tuple[float, float]:
+    """Return limits of a mean of shares, from its bootstrap samples where these tell any.
+
+    Where every unit has 0, or every unit has 1, all samples are alike, and would be limits of
+    no width however few the units are. Wilson limits hold there.
+
+    Parameters
+    ----------
+    mean : float
+        Of values within 0 and 1.
+    resampled : array_like
+        The same mean in each sample of whole units.
+    units : int
+        How many units there are; at least one.
+    confidence : float
+    """
+    if min(mean, 1 - mean) < 1e-9:  # weights may not quite add up to 1
+        found = wilson_interval(round(mean * units), units, confidence=confidence)
+        return found.low, found.high
+    edge = (1 - confidence) / 2
+    low, high = np.quantile(np.asarray(resampled), [edge, 1 - edge])
+    return float(low), float(high)
 
 
 def rule_of_three(trials: int) -> float:

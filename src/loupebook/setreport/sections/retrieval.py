@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loupebook.evidence.gather import drawn_queries, similarity_blocks
+from loupebook.evidence.proportions import resampled_limits
 from loupebook.evidence.units import resampled_unit_weights, unit_codes, unit_weights
 from loupebook.setreport.context import ReportContext, edition_name
 from loupebook.setreport.model import Action, Finding, Section, Table
@@ -106,13 +107,13 @@ def _ranked(
 
 
 def _limits(values: NDArray[np.float64], specimens: list[str]) -> tuple[float, float, float]:
-    """Return the mean over specimens with its 95 % bootstrap limits."""
+    """Return the mean over specimens with its 95 % limits, whole specimens resampled."""
     rng = np.random.default_rng(0)
     weights = np.stack([resampled_unit_weights(specimens, rng) for _ in range(RESAMPLES)])
     means = weights @ values / weights.sum(axis=1)
-    low, high = np.quantile(means, [0.025, 0.975])
     middle = float(np.average(values, weights=unit_weights(specimens)))
-    return round(middle, 4), round(float(low), 4), round(float(high), 4)
+    low, high = resampled_limits(middle, means, len(set(specimens)))
+    return round(middle, 4), round(low, 4), round(high, 4)
 
 
 class _Judged(NamedTuple):
