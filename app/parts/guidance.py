@@ -20,6 +20,7 @@ ICONS = {
     RemarkKind.SAME_PICTURE: ":material/content_copy:",
     RemarkKind.SAME_SERIAL: ":material/pin:",
     RemarkKind.SERIALS_DISAGREE: ":material/pin:",
+    RemarkKind.NEAR_SPELLING: ":material/spellcheck:",
 }
 
 
@@ -66,7 +67,7 @@ def remarks_on(
         return ()
     mark = (
         entry.fields["serials"],
-        entry.fields["name"],
+        *(entry.fields[field] for field in ("name", "marque", "edition", "origin")),
         entry.element,
         entry.standing,
         tuple((photo.file_name, len(photo.source)) for photo in entry.photos),

@@ -272,3 +272,72 @@ def test_a_draft_has_limits(library: Library, monkeypatch: pytest.MonkeyPatch) -
     library.drafts.take_in(draft.draft_id, b"one", "1.png")
     with pytest.raises(RecordInvalid, match="at most 1"):
         library.drafts.take_in(draft.draft_id, b"two", "2.png")
+
+
+def spelt(marque: str, edition: str | None = None, **more: object) -> SpecimenRecord:
+    return SpecimenRecord(
+        "N", Element.BAND, Standing.GENUINE, marque=marque, edition=edition, **more
+    )
+
+
+@pytest.fixture
+def named(library: Library) -> Library:
+    library.edit_specimen(
+        "A", {"marque": "Márque One", "edition": "Márque One I", "origin": "Press 1"}, by="m",
+        reason="r",
+    )  # fmt: skip
+    return library
+
+
+@pytest.mark.parametrize(
+    "marque",
+    [
+        "márque one",
+        "Márque  One",
+        "MárqueOne",
+        "Már\N{SOFT HYPHEN}que One",
+        "Márque\N{NO-BREAK SPACE}One",
+        "Márque \N{FULLWIDTH LATIN CAPITAL LETTER O}ne",
+    ],
+)
+def test_a_name_that_only_spelling_tells_from_another_is_told(named: Library, marque: str) -> None:
+    near = [
+        one
+        for one in named.entry_remarks(spelt(marque), [])
+        if one.kind is RemarkKind.NEAR_SPELLING
+    ]
+    assert [one.message.partition(":")[0] for one in near] == ["marque"]
+    assert "'Márque One'" in near[0].message
+
+
+def test_names_that_are_the_same_or_others_are_not_told(named: Library) -> None:
+    decomposed = unicodedata.normalize("NFD", "Márque One ")
+    for marque, edition, origin in (
+        (decomposed, None, "Press 1"),
+        ("Márque Two", "Márque One I", "Press 2"),
+        ("Márque One", "Márque One II", "press I"),
+    ):
+        remarks = named.entry_remarks(spelt(marque, edition, origin=origin), [])
+        assert RemarkKind.NEAR_SPELLING not in [one.kind for one in remarks]
+
+
+def test_a_manifest_tells_names_spelt_in_two_ways(named: Library, tmp_path: Path) -> None:
+    rows = ["path,specimen,element,marque,edition,standing,origin"]
+    for number, (marque, origin) in enumerate(
+        [("Márque One", "press 1"), ("Other", ""), ("OTHER", "")]
+    ):
+        (tmp_path / f"{number}.png").write_bytes(as_bytes(draw_print(number + 5)))
+        rows.append(f"{number}.png,S{number},seal,{marque},,genuine,{origin}")
+    (tmp_path / "manifest.csv").write_text("\n".join(rows), encoding="utf-8")
+    for dry_run in (True, False):
+        report = named.add_manifest(tmp_path / "manifest.csv", by="m", dry_run=dry_run)
+        assert report.ok
+        told = [one.message for one in report.remarks if "differ in case" in one.message]
+        assert [one.partition(" differ")[0] for one in told] == [
+            "origin: 'Press 1', 'press 1'",
+            "marque: 'OTHER', 'Other'",
+        ]
+    named.edit_specimen("S2", {"marque": "Other"}, by="m", reason="one marque")
+    named.edit_specimen("S0", {"origin": "Press 1"}, by="m", reason="one press")
+    again = named.entry_remarks(spelt("Other", origin="Press 1"), [])
+    assert RemarkKind.NEAR_SPELLING not in [one.kind for one in again]

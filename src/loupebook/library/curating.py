@@ -96,6 +96,7 @@ class RemarkKind(StrEnum):
     SAME_PICTURE = "same picture"
     SAME_SERIAL = "same serial"
     SERIALS_DISAGREE = "serials disagree"
+    NEAR_SPELLING = "near spelling"
     MISSING_PHOTO = "missing photo"
 
 

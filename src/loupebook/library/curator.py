@@ -20,6 +20,7 @@ from loupebook.library.curating import (
 from loupebook.library.exchange import ExportOptions, ExportReport, ImportReport
 from loupebook.library.intake import IncomingPhoto, read_source
 from loupebook.library.people import acting
+from loupebook.library.spellings import spelling_remarks
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.drafts import Drafts
 from loupebook.records.history import FieldChange
@@ -155,6 +156,7 @@ class CuratorMethods:
         taken = [(photo.view, photo.lighting) for photo in photos]
         return [
             *serial_remarks(self._catalogue, record),
+            *spelling_remarks(self._catalogue, [record]),
             *picture_remarks(self._catalogue, record.name, pictures, nearest, self._pixels_of),
             *missing_remarks(record.element, taken),
         ]

@@ -32,6 +32,7 @@ from loupebook.library.desk_exchange import points_to_annotations
 from loupebook.library.intake import IncomingPhoto, prepare_photo
 from loupebook.library.points_taken import read_points
 from loupebook.library.same_pixels import pixel_digest
+from loupebook.library.spellings import spelling_remarks
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.exchange import (
     CROISSANT_FILE,
@@ -497,7 +498,8 @@ def import_bag(
             take_in, catalogue, offered, points, origin, by=by, same_picture=same_picture
         )
         taken, new_points = carry_out(rehearse=True)
-        shared = shared_serials(catalogue, [one.record for one in offered])
+        records = [one.record for one in offered]
+        shared = [*shared_serials(catalogue, records), *spelling_remarks(catalogue, records)]
         report = ImportReport(
             payload.set_name,
             payload.set_id,

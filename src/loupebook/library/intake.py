@@ -17,6 +17,7 @@ from loupebook.imaging import check_photo, decode_photo, read_photo_file
 from loupebook.library.curating import shared_serials
 from loupebook.library.results import AddReport, Fault
 from loupebook.library.same_pixels import SamePixels, pixel_digest
+from loupebook.library.spellings import spelling_remarks
 from loupebook.records.catalogue import Catalogue
 from loupebook.records.manifest import Manifest
 from loupebook.records.model import (
@@ -379,7 +380,11 @@ class Intake:
                     "belongs there, put it back by an edit",
                 )
             )
-        for remark in shared_serials(self._catalogue, self._specimens.values()):
+        entered = self._specimens.values()
+        for remark in (
+            *shared_serials(self._catalogue, entered),
+            *spelling_remarks(self._catalogue, entered),
+        ):
             self.remark(Fault(remark.specimen or "", remark.message))
         return AddReport(
             added=() if self._dry_run else tuple(self._added),

@@ -267,6 +267,16 @@ class PhotoFacts(NamedTuple):
 
 
 @dataclass(frozen=True)
+class DesignNames:
+    """How a specimen on record names its element, marque, edition and print origin."""
+
+    element: Element
+    marque: str | None
+    edition: str | None
+    origin: str | None
+
+
+@dataclass(frozen=True)
 class EditionRecord:
     """A design of one element of one marque."""
 

@@ -17,6 +17,7 @@ from loupebook.errors import RecordNotFound, SetDamaged
 from loupebook.records.advice import RESTORE
 from loupebook.records.filters import SpecimenFilter, filter_conditions, normal_name
 from loupebook.records.model import (
+    DesignNames,
     EditionRecord,
     EventRecord,
     IntakeState,
@@ -246,6 +247,19 @@ def facts(connection: Connection, photo_ids: Iterable[int] | None) -> dict[int, 
             connection.execute(query).all()
         )
     }
+
+
+def list_design_names(connection: Connection) -> list[DesignNames]:
+    """Return how specimens on record name their designs, each combination once."""
+    query = _named(
+        select(SpecimenRow.element, MarqueRow.name, EditionRow.name, PrintOriginRow.name)
+        .select_from(SpecimenRow)
+        .distinct()
+    )
+    return [
+        DesignNames(ELEMENTS[element], marque, edition, origin)
+        for element, marque, edition, origin in connection.execute(query)
+    ]
 
 
 def list_marques(connection: Connection) -> list[str]:

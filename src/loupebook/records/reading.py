@@ -16,6 +16,7 @@ from loupebook.records.engine import is_read_only, open_engine, state_of, transl
 from loupebook.records.filters import SpecimenFilter
 from loupebook.records.history import FieldChange, field_changes
 from loupebook.records.model import (
+    DesignNames,
     EditionRecord,
     EventRecord,
     PhotoFacts,
@@ -134,6 +135,10 @@ class CatalogueReader:
         """
         with self._reading() as connection:
             return queries.facts(connection, photo_ids)
+
+    def design_names(self) -> list[DesignNames]:
+        """Return how specimens on record name their designs, each combination once."""
+        return self._listed(queries.list_design_names)
 
     def marques(self) -> list[str]:
         """Return the names of all marques, sorted."""

@@ -137,6 +137,17 @@ def same_person_key(name: str) -> str:
     return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
 
 
+def same_name_key(name: str) -> str:
+    """Return a name as it is compared with another that may be the same, spelt otherwise.
+
+    Case, white space, characters that cannot be seen (as the soft hyphen) and compatibility
+    forms (as full-width letters) make no difference.
+    """
+    folded = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", name).casefold())
+    kept = (one for one in folded if unicodedata.category(one) != "Cf")
+    return "".join("".join(kept).split())
+
+
 def tame(value: str | None) -> str | None:
     """Return text that a device or a file system wrote, made fit to store and to show.
 
