@@ -11,9 +11,17 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from loupebook.demo.demo_set import DEMO_PHOTO_SEED, Taking, photograph_plan, render_world
+from loupebook.demo.demo_set import (
+    DEMO_PHOTO_SEED,
+    Taken,
+    Taking,
+    _manifest_row,
+    photograph_plan,
+    render_world,
+)
 from loupebook.demo.photo_files import RENDERED
 from loupebook.demo.photo_plan import held_out_origin, plan_queries, plan_references
+from loupebook.demo.press.copying import alter, invented_microtext, lost_microtext
 from loupebook.demo.press.printing import FINEST_PX_PER_MM
 from loupebook.demo.world import World, demo_world
 from loupebook.errors import WorldInvalid
@@ -146,3 +154,32 @@ def test_impossible_ways_of_rendering_are_refused(tmp_path, how, said, monkeypat
 def test_the_largest_photos_ask_for_no_finer_print_than_there_is(element):
     assert Taking(times=6).print_px_per_mm(element) <= FINEST_PX_PER_MM
     assert Taking(times=3).print_px_per_mm(element) > Taking().print_px_per_mm(element)
+
+
+def test_the_shipped_manifest_says_of_copies_what_their_plans_say():
+    plan = plan_references(demo_world(), seed=DEMO_PHOTO_SEED)
+    with (_DEMO / "manifest.csv").open(newline="", encoding="utf-8") as stream:
+        shipped = list(csv.DictReader(stream))
+    for photo, row in zip(plan, shipped, strict=True):
+        taken = Taken(Path(row["path"]).name, float(row["px_per_mm"]))
+        assert _manifest_row(photo, taken) == row
+    notes = {row["notes"] for row in shipped}
+    assert not [one for one in notes if "1 pearls" in one or one.count("microtext") > 1]
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "said"),
+    [
+        (invented_microtext, lost_microtext, ("microtext lost",)),
+        (lost_microtext, invented_microtext, ("microtext replaced by meaningless letters",)),
+    ],
+)
+def test_what_a_later_alteration_undoes_is_not_said_of_a_copy(first, second, said):
+    class InOrder:
+        """Draws nothing by chance but letters: alterations come in the order given."""
+
+        permutation = staticmethod(np.arange)
+        choice = staticmethod(lambda letters, count: letters[:count])
+
+    plan = next(e.plan for e in demo_world().editions if e.element is Element.BAND)
+    assert alter(plan, (first, second), 2, InOrder())[1] == said

@@ -7,7 +7,7 @@ or `None` where it makes no sense for that plan.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import TypeVar
 
 import numpy as np
@@ -26,16 +26,31 @@ Alteration = Callable[[P, np.random.Generator], Altered[P]]
 def alter(
     plan: P, alterations: Sequence[Alteration[P]], count: int, rng: np.random.Generator
 ) -> tuple[P, tuple[str, ...]]:
-    """Apply `count` alterations, drawn without replacement."""
-    words: list[str] = []
+    """Apply `count` alterations, drawn without replacement; the words tell what is left of them.
+
+    Where one undoes another, as microtext that is replaced and then lost, only the later shows.
+    """
+    applied: list[tuple[set[str], str]] = []
     for k in rng.permutation(len(alterations)):
-        if len(words) == count:
+        if len(applied) == count:
             break
         result = alterations[k](plan, rng)
         if result is not None:
-            plan, said = result
-            words.append(said)
+            altered, said = result
+            applied.append((_differing(plan, altered), said))
+            plan = altered
+    words = [
+        said
+        for place, (parts, said) in enumerate(applied)
+        if not any(parts & later for later, _ in applied[place + 1 :])
+    ]
     return plan, tuple(words)
+
+
+def _differing(one: P, other: P) -> set[str]:
+    """Return the names of the fields in which two plans differ."""
+    names = (field.name for field in fields(one))
+    return {name for name in names if getattr(one, name) != getattr(other, name)}
 
 
 def _mixed(palette: Palette, rng: np.random.Generator, by: float) -> Palette:
@@ -87,7 +102,8 @@ def missing_pearls(plan: BandPlan, rng: np.random.Generator) -> Altered[BandPlan
     lost = tuple(
         sorted(int(k) for k in rng.choice(plan.pearls, int(rng.integers(1, 4)), replace=False))
     )
-    return replace(plan, missing_pearls=lost), f"{len(lost)} pearls missing from the frame"
+    said = "1 pearl" if len(lost) == 1 else f"{len(lost)} pearls"
+    return replace(plan, missing_pearls=lost), f"{said} missing from the frame"
 
 
 def missing_leaves(plan: BandPlan, rng: np.random.Generator) -> Altered[BandPlan]:
