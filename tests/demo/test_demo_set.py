@@ -16,6 +16,7 @@ from loupebook.demo.demo_set import (
     Taken,
     Taking,
     _manifest_row,
+    _write_table,
     photograph_plan,
     render_world,
 )
@@ -183,3 +184,27 @@ def test_what_a_later_alteration_undoes_is_not_said_of_a_copy(first, second, sai
 
     plan = next(e.plan for e in demo_world().editions if e.element is Element.BAND)
     assert alter(plan, (first, second), 2, InOrder())[1] == said
+
+
+def test_a_table_is_written_whole_or_not_at_all(tmp_path):
+    rows = [{"path": "a"}, {"path": "b", "stranger": "x"}]
+    with pytest.raises(ValueError, match="stranger"):
+        _write_table(tmp_path / "manifest.csv", ("path",), rows)
+    assert not list(tmp_path.iterdir())
+    _write_table(tmp_path / "manifest.csv", ("path",), rows[:1])
+    assert (tmp_path / "manifest.csv").read_text(encoding="utf-8") == "path\na\n"
+
+
+def test_a_drawing_that_was_broken_off_is_refused_with_what_to_do(tmp_path, monkeypatch):
+    def broken(*_, **__):
+        raise KeyboardInterrupt
+
+    world = World(3, marques=1)
+    monkeypatch.setattr("loupebook.demo.demo_set.photograph_plan", broken)
+    with pytest.raises(KeyboardInterrupt):
+        render_world(world, tmp_path / "set", seed=1, count=1)
+    with pytest.raises(WorldInvalid, match=r"broken off.*lacks manifest\.csv.*delete the folder"):
+        render_world(world, tmp_path / "set", seed=1, count=1)
+    (tmp_path / "set" / "manifest.csv").touch()
+    with pytest.raises(WorldInvalid, match="drawn earlier"):
+        render_world(world, tmp_path / "set", seed=1, count=1)

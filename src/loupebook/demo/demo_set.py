@@ -6,6 +6,7 @@ Everything follows from seeds; nothing written here is a photograph, and every f
 from __future__ import annotations
 
 import csv
+import io
 import multiprocessing
 import re
 from collections.abc import Callable, Sequence
@@ -32,12 +33,15 @@ from loupebook.demo.surface import PrintedSurface
 from loupebook.demo.world import World, demo_world, print_specimen
 from loupebook.errors import WorldInvalid
 from loupebook.records.model import Element, Lighting
+from loupebook.records.photo_store import write_whole
 
 Progress = Callable[[str, int, int], None]
 
 #: Seed of the photos of the demo set and its queries.
 DEMO_PHOTO_SEED = 7
 SOURCE = "rendered, invented"
+PHOTO_FOLDER, MANIFEST_FILE, TRUTH_FILE = "photos", "manifest.csv", "truth.csv"
+"""What a folder of references or queries holds; the tables are written last."""
 _CONFIRMED_ON = "2026-11-25"
 _SIZE = {Element.BAND: (540, 720), Element.SEAL: (610, 1000), Element.CAP: (540, 720)}
 _PX_PER_MM = {Element.BAND: 22.0, Element.SEAL: 12.0, Element.CAP: 18.0}
@@ -165,11 +169,11 @@ def render_world(
     """
     plan = plan_references(world, seed=seed, count=count)
     names = [_file_name(photo, number) for number, photo in enumerate(plan, start=1)]
-    _check_folder(out)
-    taken = _take(plan, names, out / "photos", how=how, progress=progress)
+    _check_folder(out, MANIFEST_FILE)
+    taken = _take(plan, names, out / PHOTO_FOLDER, how=how, progress=progress)
     rows = [_manifest_row(photo, shot) for photo, shot in zip(plan, taken, strict=True)]
-    _write_table(out / "manifest.csv", _MANIFEST, rows)
-    (out / "SET_CARD.md").write_text(WORLD_CARD.format(seed=world.seed), encoding="utf-8")
+    write_whole(out / "SET_CARD.md", WORLD_CARD.format(seed=world.seed).encode())
+    _write_table(out / MANIFEST_FILE, _MANIFEST, rows)
     return len(plan)
 
 
@@ -184,10 +188,10 @@ def render_queries(
     """Render held-out queries with ``truth.csv``; parameters as :func:`render_world`."""
     plan = plan_queries(world, seed=seed)
     names = [f"q{number:03d}" for number in range(1, len(plan) + 1)]
-    _check_folder(out)
-    taken = _take(plan, names, out / "photos", how=how, progress=progress)
+    _check_folder(out, TRUTH_FILE)
+    taken = _take(plan, names, out / PHOTO_FOLDER, how=how, progress=progress)
     rows = [_truth_row(photo, shot) for photo, shot in zip(plan, taken, strict=True)]
-    _write_table(out / "truth.csv", _TRUTH, rows)
+    _write_table(out / TRUTH_FILE, _TRUTH, rows)
     return len(plan)
 
 
@@ -198,12 +202,25 @@ def rebuild_demo(
     world, seed = demo_world(), DEMO_PHOTO_SEED
     render_world(world, folder / "demo", seed=seed, how=how, progress=progress)
     render_queries(world, folder / "demo_queries", seed=seed, how=how, progress=progress)
-    (folder / "demo" / "SET_CARD.md").write_text(DEMO_CARD, encoding="utf-8")
-    (folder / "demo_queries" / "SET_CARD.md").write_text(QUERY_CARD, encoding="utf-8")
+    write_whole(folder / "demo" / "SET_CARD.md", DEMO_CARD.encode())
+    write_whole(folder / "demo_queries" / "SET_CARD.md", QUERY_CARD.encode())
 
 
-def _check_folder(out: Path) -> None:
-    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+def _check_folder(out: Path, last: str) -> None:
+    """Refuse a folder that holds something; `last` is the file that is written last."""
+    if not out.exists():
+        return
+    if not out.is_dir():
+        raise WorldInvalid(f"{out} is a file; give an empty folder")
+    if (out / last).exists():
+        raise WorldInvalid(f"{out} holds photos drawn earlier ({last}); give an empty folder")
+    if (out / PHOTO_FOLDER).is_dir():
+        raise WorldInvalid(
+            f"{out} holds photos of a drawing that was broken off, or is still at work: it lacks "
+            f"{last}, which is written last. If nothing draws there now, delete the folder and "
+            "start again, or give an empty one"
+        )
+    if any(out.iterdir()):
         raise WorldInvalid(f"{out} holds something already; give an empty folder")
 
 
@@ -331,7 +348,9 @@ def _truth_row(photo: PlannedPhoto, taken: Taken) -> dict[str, str]:
 
 
 def _write_table(path: Path, columns: Sequence[str], rows: Sequence[dict[str, str]]) -> None:
-    with path.open("w", newline="", encoding="utf-8") as stream:
-        writer = csv.DictWriter(stream, columns, lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
+    """Write a table whole or not at all: where it stands, everything before it was drawn."""
+    stream = io.StringIO()
+    writer = csv.DictWriter(stream, columns, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    write_whole(path, stream.getvalue().encode())

@@ -80,7 +80,7 @@ class PhotoStore:
             outcome = self._state_of(target, sha256)
             if outcome is not Stored.PRESENT:
                 _make_folder(target.parent)
-                _write_whole(target, data)
+                write_whole(target, data)
             # Also where the file was there: its writer may have died before this.
             sync_folder(target.parent)
         except OSError as exc:
@@ -175,7 +175,14 @@ def _digest_of(blocks: Iterator[bytes]) -> str:
     return running.hexdigest()
 
 
-def _write_whole(target: Path, data: bytes) -> None:
+def write_whole(target: Path, data: bytes) -> None:
+    """Write a file whole or not at all, so that it survives a power cut once this returns.
+
+    Raises
+    ------
+    OSError
+        It cannot be written.
+    """
     temporary = target.with_name(f".{target.name}.{secrets.token_hex(8)}.part")
     try:
         with temporary.open("xb") as file:
