@@ -13,7 +13,6 @@ name                   what is loaded
 
 from __future__ import annotations
 
-import json
 import logging
 import threading
 import warnings
@@ -23,6 +22,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loupebook.bundled import bundled
+from loupebook.encoders.configuration import CONFIG_FILE, read_configuration
 from loupebook.encoders.threads import pick_device, settle_torch
 from loupebook.errors import EncoderUnavailable, LoupebookError
 
@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 DEFAULT_ENCODER = "lite0-print"
 """Folder under ``models/`` that is used where no encoder is named."""
 
-_CONFIG = "open_clip_config.json"
 _PICKLED = (".bin", ".pth")
 """Weights of these kinds open_clip takes from a folder too, some before safetensors."""
 _TALKATIVE = ("open_clip", "timm", "huggingface_hub")
@@ -78,9 +77,9 @@ def load_encoder(name: str | None = None, *, device: str = "auto") -> OpenClipEn
 
 
 def _load_folder(name: str, folder: Path, device: str) -> OpenClipEncoder:
-    if not (folder / _CONFIG).is_file():
+    if not (folder / CONFIG_FILE).is_file():
         raise EncoderUnavailable(
-            f"{folder} is not a model folder: it has no {_CONFIG}. Check the path."
+            f"{folder} is not a model folder: it has no {CONFIG_FILE}. Check the path."
         )
     if not any(folder.glob("*.safetensors")):
         raise EncoderUnavailable(
@@ -93,12 +92,7 @@ def _load_folder(name: str, folder: Path, device: str) -> OpenClipEncoder:
             f"{folder} holds {pickled[0]}, which could be loaded instead of the safetensors "
             "weights and can run code. Move it out of the folder."
         )
-    try:
-        config = json.loads((folder / _CONFIG).read_text(encoding="utf-8"))
-    except ValueError as exc:
-        raise EncoderUnavailable(f"{folder / _CONFIG} is not valid JSON: {exc}.") from exc
-    if not isinstance(config, dict):
-        raise EncoderUnavailable(f"{folder / _CONFIG} must hold a JSON object.")
+    config = read_configuration(folder)
     return _build(name, f"local-dir:{folder}", None, device, config.get("loupebook", {}))
 
 

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from loupebook.encoders.configuration import is_number
 from loupebook.encoders.fingerprint import fingerprint_encoder
 from loupebook.encoders.preprocess import Preprocess
 from loupebook.encoders.threads import settle_torch
@@ -59,7 +60,7 @@ class Pooling:
         unknown = set(section) - {"pooling", "gem_power"}
         kind = section.get("pooling", "tower")
         power = section.get("gem_power", 1.0)
-        valid = kind in ("tower", "gem") and isinstance(power, int | float) and power >= 1
+        valid = kind in ("tower", "gem") and is_number(power) and power >= 1
         if unknown or not valid:
             raise EncoderUnavailable(
                 f"The 'loupebook' section of the model's configuration is not understood: "

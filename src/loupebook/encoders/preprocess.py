@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
+from loupebook.encoders.configuration import RESIZE_MODES
 from loupebook.errors import EncoderUnavailable
 
 if TYPE_CHECKING:
@@ -75,10 +76,10 @@ class Preprocess:
             resize_mode=config["resize_mode"],
             fill=int(config["fill_color"]),
         )
-        if chosen.resize_mode not in ("longest", "shortest", "squash"):
+        if chosen.resize_mode not in RESIZE_MODES:
             raise EncoderUnavailable(
-                f"resize_mode {chosen.resize_mode!r} is unknown; allowed are longest, shortest, "
-                "squash."
+                f"resize_mode {chosen.resize_mode!r} is unknown; allowed are "
+                f"{', '.join(RESIZE_MODES)}."
             )
         return chosen
 
