@@ -7,8 +7,9 @@ import threading
 import warnings
 
 import pytest
+from huggingface_hub import constants
 
-from loupebook.encoders.load import _quiet
+from loupebook.encoders.load import _hub_or_cache, _quiet
 
 
 def logged(records: list[logging.LogRecord]) -> list[str]:
@@ -50,3 +51,33 @@ def test_what_loads_is_silent(
         warnings.warn_explicit("quick GELU", UserWarning, "factory.py", 1, "open_clip.factory")
     assert logged(caplog.records) == ["this is no failure of loading"]
     assert not recwarn.list
+
+
+def test_two_threads_leave_the_hub_client_as_it_was(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first to come leaves last or first: neither may leave the client without a network."""
+    monkeypatch.setattr("loupebook.encoders.load._answers", lambda _: False)
+    before = constants.HF_HUB_OFFLINE
+    first_in, first_may_go = threading.Event(), threading.Event()
+    seen = []
+
+    def first() -> None:
+        with _hub_or_cache():
+            first_in.set()
+            first_may_go.wait(10)
+
+    def second() -> None:
+        with _hub_or_cache():
+            seen.append(constants.HF_HUB_OFFLINE)
+            first_may_go.set()
+            threads[0].join(0.5)
+
+    threads = [threading.Thread(target=first), threading.Thread(target=second)]
+    threads[0].start()
+    assert first_in.wait(10)
+    threads[1].start()
+    threads[1].join(0.3)
+    first_may_go.set()
+    for thread in threads:
+        thread.join()
+    assert seen == [True]
+    assert before == constants.HF_HUB_OFFLINE

@@ -35,6 +35,7 @@ DEFAULT_ENCODER = "lite0-print"
 _PICKLED = (".bin", ".pth")
 """Weights of these kinds open_clip takes from a folder too, some before safetensors."""
 _TALKATIVE = ("open_clip", "timm", "huggingface_hub")
+_HUB_SWITCH = threading.Lock()
 _REACH_SECONDS = 4.0
 """How long a hub may take to answer before it counts as out of reach."""
 
@@ -206,17 +207,19 @@ def _hub_or_cache() -> Iterator[bool]:
     """Find out once whether the hub answers; if not, let the hub client use its cache only.
 
     Left alone, the client tries every file five times with growing pauses: a minute without
-    a network.
+    a network. The client has one switch for all threads, so they take turns: of two that set it
+    and set it back crosswise, the later would leave it as the earlier had set it.
     """
     from huggingface_hub import constants
 
-    reachable = _answers(constants.ENDPOINT)
-    before = constants.HF_HUB_OFFLINE
-    constants.HF_HUB_OFFLINE = before or not reachable
-    try:
-        yield reachable and not before
-    finally:
-        constants.HF_HUB_OFFLINE = before
+    with _HUB_SWITCH:
+        reachable = _answers(constants.ENDPOINT)
+        before = constants.HF_HUB_OFFLINE
+        constants.HF_HUB_OFFLINE = before or not reachable
+        try:
+            yield reachable and not before
+        finally:
+            constants.HF_HUB_OFFLINE = before
 
 
 def _answers(address: str) -> bool:
