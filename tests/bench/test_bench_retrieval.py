@@ -166,6 +166,7 @@ def test_nothing_to_measure_on_is_an_error() -> None:
         (["--world", "950001"], "Name a folder to keep rendered worlds in."),
         (["--world", "950001", "--times", "9"], "--times"),
         (["--world", "950001", "--worlds", "WORLDS", "--device", "cuda:99"], "cuda:99"),
+        (["--world", "950001", "--worlds", "WORLDS", "--workers", "9999"], "--workers"),
     ],
 )
 def test_worlds_that_cannot_be_made_are_refused_with_what_to_do(

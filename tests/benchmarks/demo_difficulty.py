@@ -37,10 +37,12 @@ from table import print_table, save_tables
 
 from loupebook.demo.camera.request import Shot
 from loupebook.demo.camera.torch_renderer import TorchRenderer
+from loupebook.demo.demo_set import Taking
 from loupebook.demo.press.edition import Edition
 from loupebook.demo.press.presses import SKILLS
 from loupebook.demo.world import World, demo_world, origin_difference, print_specimen
 from loupebook.encoders import load_encoder
+from loupebook.errors import WorldInvalid
 from loupebook.records.model import Element, Standing
 
 Row = dict[str, object]
@@ -213,6 +215,10 @@ def main() -> None:
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--out", type=Path, default=_HERE / "results" / "demo_difficulty.md")
     chosen = parser.parse_args()
+    try:
+        Taking(workers=chosen.processes, device=chosen.device).check()
+    except WorldInvalid as error:
+        parser.error(str(error))
     if not 1 <= chosen.asked < 100:
         parser.error("1 to 99 specimens of each copy: more would share their seeds")
     world = demo_world()

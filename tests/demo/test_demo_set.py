@@ -141,7 +141,9 @@ def test_photos_of_another_size_show_the_same(tmp_path):
     ("how", "said"),
     [
         (Taking(times=0.1), "0.5 to 6"),
-        (Taking(device="tpu"), "there is cpu"),
+        (Taking(device="tpu"), "there is no device 'tpu' here; there is cpu"),
+        (Taking(device="cuda:99999999999999999999"), "there is no device"),
+        (Taking(workers=9999), "1 to 256 processes, not 9999"),
         (Taking(device="cuda", traced=True), "leave out the device"),
     ],
 )

@@ -23,8 +23,10 @@ from loupebook.demo.camera.phone import develop, draw_handling
 from loupebook.demo.camera.request import Shot
 from loupebook.demo.camera.sampler import sample_scenes
 from loupebook.demo.camera.torch_renderer import TorchRenderer
+from loupebook.demo.demo_set import Taking
 from loupebook.demo.surface import PrintedSurface
 from loupebook.demo.world import World, print_specimen
+from loupebook.errors import WorldInvalid
 from loupebook.records.model import Element, Lighting, Standing
 from recipe.prints import MARQUES_A_WORLD, shown
 
@@ -149,6 +151,10 @@ def main() -> None:
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     chosen = parser.parse_args()
+    try:
+        Taking(workers=chosen.processes, device=chosen.device).check()
+    except WorldInvalid as error:
+        parser.error(str(error))
     start = time.time()
     until = start + 60 * chosen.minutes
     jobs = [

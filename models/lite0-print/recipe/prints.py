@@ -19,9 +19,11 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from loupebook.demo.demo_set import Taking
 from loupebook.demo.press.origin import PrintOrigin
 from loupebook.demo.surface import PrintedSurface
 from loupebook.demo.world import World, print_specimen
+from loupebook.errors import WorldInvalid
 from loupebook.records.model import Element, Standing
 
 HELD_OUT = 900_000
@@ -112,6 +114,10 @@ def main() -> None:
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--lock", type=Path)
     chosen = parser.parse_args()
+    try:
+        Taking(workers=chosen.processes).check()
+    except WorldInvalid as error:
+        parser.error(str(error))
     chosen.folder.mkdir(parents=True, exist_ok=True)
     jobs = [
         (FIRST_TRAINING_SEED + k // MARQUES_A_WORLD, k % MARQUES_A_WORLD, chosen.folder)

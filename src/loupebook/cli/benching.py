@@ -64,7 +64,7 @@ def retrieval(
     times: Annotated[
         float, typer.Option(help="Photos of worlds so many times as wide and high.", min=0.5, max=6)
     ] = 1.0,
-    workers: Annotated[int, typer.Option(help="Processes that render worlds.", min=1)] = 1,
+    workers: Annotated[int, typer.Option(help="Processes that render worlds.", min=1, max=256)] = 1,
     device: Annotated[str, typer.Option(help="What shades worlds: cpu, cuda or cuda:N.")] = "cpu",
     folder: Annotated[
         Path | None,

@@ -48,7 +48,9 @@ _PX_PER_MM = {Element.BAND: 22.0, Element.SEAL: 12.0, Element.CAP: 18.0}
 _SUPERSAMPLE = 1.35
 _FINE_ENOUGH = 1.5
 """How much larger photos may be before the print is made finer too."""
-_GPU = re.compile(r"cuda(:\d+)?")
+MOST_WORKERS = 256
+"""Processes that draw at once, at most: each holds a print and its renderer."""
+_GPU = re.compile(r"cuda(:\d{1,4})?", re.ASCII)
 _MANIFEST = (
     *("path", "specimen", "element", "marque", "edition", "standing", "origin", "view"),
     *("lighting", "source", "confirmed_by", "confirmed_on", "serial", "notes"),
@@ -94,8 +96,8 @@ class Taking:
             A number of workers or a size that cannot be; Mitsuba or the device is not there,
             or both are asked for.
         """
-        if not 1 <= self.workers <= 256:
-            raise WorldInvalid(f"1 to 256 workers, not {self.workers}")
+        if not 1 <= self.workers <= MOST_WORKERS:
+            raise WorldInvalid(f"drawing takes 1 to {MOST_WORKERS} processes, not {self.workers}")
         if not 0.5 <= self.times <= 6:
             raise WorldInvalid(f"photos are 0.5 to 6 times as large, not {self.times:g}")
         if self.traced:
@@ -104,9 +106,11 @@ class Taking:
             return
         if self.traced:
             raise WorldInvalid("Mitsuba traces on the CPU: leave out the device, or tracing")
-        number = self.device.partition(":")[2] or "0"
-        if not _GPU.fullmatch(self.device) or int(number) >= torch.cuda.device_count():
-            raise WorldInvalid(f"no device {self.device} here; there is cpu")
+        cards = torch.cuda.device_count()
+        number = int(self.device.partition(":")[2] or "0") if _GPU.fullmatch(self.device) else cards
+        if number >= cards:
+            there = f" and cuda:0 to cuda:{cards - 1}" if cards else ", and no CUDA card"
+            raise WorldInvalid(f"there is no device {self.device!r} here; there is cpu{there}")
 
     def size(self, element: Element) -> tuple[int, int]:
         """Height and width of a photo, px."""

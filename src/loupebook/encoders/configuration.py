@@ -11,7 +11,7 @@ import json
 import math
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeGuard
 
 from loupebook.errors import EncoderUnavailable
 
@@ -73,12 +73,14 @@ def _model_faults(config: Mapping[str, Any]) -> Iterator[str]:
 
 def _elsewhere(model: Mapping[str, Any]) -> Iterator[str]:
     """Yield what would be fetched from a hub or another folder."""
-    for tower, key, refused in (
-        ("vision_cfg", "timm_model_name", lambda name: ":" in str(name)),
-        ("text_cfg", "hf_model_name", lambda _: True),
+    # timm takes a name with a scheme before it, as in hf-hub:…, from there; a text side of this
+    # kind always comes from a hub.
+    for tower, key, sign in (
+        ("vision_cfg", "timm_model_name", ":"),
+        ("text_cfg", "hf_model_name", ""),
     ):
         name = model[tower].get(key) if isinstance(model.get(tower), dict) else None
-        if name and refused(name):
+        if name and sign in str(name):
             yield (
                 f"model_cfg.{tower}.{key} names {name!r}, which does not lie in the folder: a "
                 "model folder works without a network, so load such a model by its hub's name"
@@ -123,5 +125,5 @@ def is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
-def _is_whole(value: object) -> bool:
+def _is_whole(value: object) -> TypeGuard[int]:
     return isinstance(value, int) and not isinstance(value, bool)

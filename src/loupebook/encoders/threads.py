@@ -11,6 +11,7 @@ other jobs on 2 cores, a batch of 12 took 2.0 s spinning and 0.7 s sleeping.
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cache
@@ -20,18 +21,27 @@ from loupebook.errors import EncoderUnavailable
 # Read by each OpenMP library as it is loaded, so it is set before torch and FAISS are.
 os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
 
+_CARD = re.compile(r"cuda(:\d{1,4})?", re.ASCII)
+
 FAISS_ALONE = 100_000
 """Number of vectors below which one FAISS thread is the fastest for one query."""
 
 
-def core_count() -> int:
-    """Cores that this process may use, at most as many as ``OMP_NUM_THREADS`` allows."""
+def usable_cores() -> int:
+    """Cores that this process may use: often fewer than the machine has."""
     if hasattr(os, "sched_getaffinity"):
-        cores = len(os.sched_getaffinity(0))
-    else:
-        cores = os.cpu_count() or 1
-    allowed = os.environ.get("OMP_NUM_THREADS", "")
-    return max(1, min(cores, int(allowed)) if allowed.isdecimal() else cores)
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def core_count() -> int:
+    """Return how many threads to use: a core each, at most what ``OMP_NUM_THREADS`` allows.
+
+    That may be a list, a number for each level of threads within threads; ours are of the first
+    (OpenMP 5.2, section 21.1.2).
+    """
+    allowed = os.environ.get("OMP_NUM_THREADS", "").partition(",")[0].strip()
+    return max(1, min(usable_cores(), int(allowed)) if allowed.isdecimal() else usable_cores())
 
 
 @cache
@@ -67,9 +77,11 @@ def pick_device(name: str) -> str:
 
     if name == "auto":
         return "cuda" if torch.cuda.is_available() else "cpu"
-    kind = name.partition(":")[0]
-    if kind == "cpu" or (kind == "cuda" and torch.cuda.is_available()):
+    if name == "cpu":
         return name
-    raise EncoderUnavailable(
-        f"Device {name!r} is not to be had here. Use 'auto', 'cpu' or, with a CUDA card, 'cuda'."
-    )
+    cards = torch.cuda.device_count()
+    number = int(name.partition(":")[2] or "0") if _CARD.fullmatch(name) else cards
+    if number < cards:
+        return name
+    there = f", or cuda:0 to cuda:{cards - 1}" if cards else "; there is no CUDA card"
+    raise EncoderUnavailable(f"There is no device {name!r} here. Say auto or cpu{there}.")

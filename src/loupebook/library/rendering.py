@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from loupebook.encoders.threads import usable_cores
 from loupebook.errors import WorldInvalid
 from loupebook.search import Progress, no_progress
 
@@ -43,7 +43,7 @@ def render_demo_anew(
     out : Path
         Folder that is to hold ``demo`` and ``demo_queries``; neither may hold anything.
     workers : int, optional
-        Processes; default is one a core.
+        Processes; default is one for each core that may be used.
     traced : bool
         Whether light is traced by Mitsuba (the extra ``raytrace``): seconds a photo on many
         cores, and other pictures than those of the set that ships.
@@ -58,7 +58,7 @@ def render_demo_anew(
     _need_renderer()
     from loupebook.demo.demo_set import Taking, rebuild_demo
 
-    how = Taking(workers=workers or _cores(), traced=traced)
+    how = Taking(workers=_processes() if workers is None else workers, traced=traced)
     rebuild_demo(out, how=how, progress=progress)
     return Rendered(out / "demo", out / "demo_queries")
 
@@ -106,15 +106,21 @@ def render_other_world(
     world = World(seed)
     made = Rendered(out / "references", out / "queries")
     how = Taking(
-        truth=truth, workers=workers or _cores(), traced=traced, times=times, device=device
+        truth=truth,
+        workers=_processes() if workers is None else workers,
+        traced=traced,
+        times=times,
+        device=device,
     )
     render_world(world, made.references, seed=seed, count=count, how=how, progress=progress)
     render_queries(world, made.queries, seed=seed, how=how, progress=progress)
     return made
 
 
-def _cores() -> int:
-    return os.cpu_count() or 1
+def _processes() -> int:
+    from loupebook.demo.demo_set import MOST_WORKERS
+
+    return min(usable_cores(), MOST_WORKERS)
 
 
 def _need_renderer() -> None:
