@@ -192,6 +192,25 @@ def test_thumbnails_are_small_jpegs(library: Library) -> None:
     assert max(picture.size) <= 360
 
 
+def test_a_kept_thumbnail_that_is_damaged_or_of_another_photo_is_made_anew(
+    library: Library,
+) -> None:
+    expected, other = library.thumbnail(1), library.thumbnail(2)
+    kept = library.folder / "derived" / "thumbnails-360"
+    paths = [
+        kept / sha256[:2] / f"{sha256}.jpg"
+        for sha256 in (library.photo(photo).sha256 for photo in (1, 2))
+    ]
+    assert decode_photo(paths[0]).pixels.shape == decode_photo(expected).pixels.shape
+    sound = paths[0].read_bytes()
+    turned = bytearray(sound)
+    turned[len(sound) // 2] ^= 0x10
+    for damaged in (b"", sound[:20], sound[:-40], bytes(turned), paths[1].read_bytes(), other):
+        paths[0].write_bytes(damaged)
+        assert library.thumbnail(1) == expected
+        assert paths[0].read_bytes() == sound
+
+
 def test_plain_errors(tmp_path: Path, library: Library) -> None:
     with pytest.raises(SetNotFound, match="loupebook init"):
         Library.open(tmp_path / "nowhere")

@@ -1,7 +1,12 @@
-"""Small pictures for browsing: derived, made at first use, rebuilt when lost."""
+"""Small pictures for browsing: derived, made at first use, rebuilt when lost or damaged.
+
+A file is the JPEG and behind it the SHA-256 of that and of the photo that it is of; programs that
+show pictures pass over what stands behind.
+"""
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 from contextlib import suppress
 from pathlib import Path
@@ -12,6 +17,7 @@ from loupebook.search.files import keep_atomically
 
 THUMBNAIL_SIDE = 360
 """Longest side in px."""
+_SEAL_BYTES = hashlib.sha256().digest_size
 
 
 class ThumbnailCache:
@@ -31,16 +37,19 @@ class ThumbnailCache:
         SetDamaged
             If the original was altered.
         """
-        path = self._path(self._catalogue.photo(photo_id).sha256)
+        sha256 = self._catalogue.photo(photo_id).sha256
+        path = self._path(sha256)
         with suppress(OSError):  # missing, or another's that this user may not read
-            if kept := path.read_bytes():
-                return kept
+            kept = path.read_bytes()
+            data, seal = kept[:-_SEAL_BYTES], kept[-_SEAL_BYTES:]
+            if data and _seal(sha256, data) == seal:
+                return data
         # Twice the side: what is left out in decoding then lies beyond what is shown.
         original = self._catalogue.photo_bytes(photo_id)
         pixels = decode_photo(original, max_side=2 * THUMBNAIL_SIDE).pixels
         data = thumbnail(pixels, longest=THUMBNAIL_SIDE)
         with suppress(OSError):  # it is shown all the same
-            keep_atomically(path, [data])
+            keep_atomically(path, [data, _seal(sha256, data)])
         return data
 
     def clear(self) -> None:
@@ -49,3 +58,7 @@ class ThumbnailCache:
 
     def _path(self, sha256: str) -> Path:
         return self._folder / sha256[:2] / f"{sha256}.jpg"
+
+
+def _seal(photo: str, data: bytes) -> bytes:
+    return hashlib.sha256(photo.encode() + data).digest()
