@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 import click
@@ -15,7 +16,7 @@ from typer.testing import CliRunner
 from invented_prints import draw_edition
 from loupebook.bench import BenchCase, BenchQuery, BenchReference, photo_case, picture_case
 from loupebook.bench.cases import FILLS, frame_share, share_words
-from loupebook.bench.methods import SiftMethod, by_hash, by_histogram
+from loupebook.bench.methods import Method, SiftMethod, by_hash, by_histogram
 from loupebook.bench.retrieval import run_bench, table_of
 from loupebook.cli import app
 from loupebook.errors import BenchInvalid
@@ -224,3 +225,20 @@ def test_pictures_that_are_not_taken_are_named(prints: Path, tmp_path: Path) -> 
     assert f"{tmp_path / 'cut.jpg'} is damaged or cut short" in cut
     assert f"{tmp_path / 'small.png'} is smaller than 200 px" in small
     assert f"{tmp_path / 'strip.png'} is smaller than 200 px" in strip
+
+
+@pytest.mark.parametrize("make", [by_hash, by_histogram, SiftMethod])
+def test_ties_do_not_go_by_the_order_of_rows(make: Callable[[], Method]) -> None:
+    """Sixty pictures between which no method can tell: their order is no answer."""
+    even = np.full((64, 64, 3), 128, np.uint8)
+    references = [BenchReference(lambda: even, f"E{n}", f"specimen {n}") for n in range(60)]
+    found = []
+    for rows in (references, references[::-1]):
+        method = make()
+        method.prepare(rows, lambda *_: None)
+        found.append([rows[position].specimen for position in method.rank(even).order])
+    assert found[0] == found[1]
+    assert found[0] not in (
+        [r.specimen for r in references],
+        [r.specimen for r in references[::-1]],
+    )
