@@ -89,7 +89,7 @@ def test_another_world_comes_with_manifest_and_truth(
     # Queries of a whole world take minutes; two of them show the same.
     planned = drawing.plan_queries
     monkeypatch.setattr(drawing, "plan_queries", lambda world, seed: planned(world, seed=seed)[:2])
-    monkeypatch.setattr("loupebook.library.rendering._cores", lambda: 1)
+    monkeypatch.setattr("loupebook.library.rendering._processes", lambda: 1)
     done = run("--seed", 950_123, "--count", 2, "--truth", "--out", tmp_path / "world", "--json")
     assert done.exit_code == 0, done.output
     made = json.loads(done.stdout)

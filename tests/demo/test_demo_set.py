@@ -16,18 +16,24 @@ from loupebook.demo.demo_set import (
     Taken,
     Taking,
     _manifest_row,
+    _truth_row,
     _write_table,
     photograph_plan,
     render_world,
 )
 from loupebook.demo.photo_files import RENDERED
-from loupebook.demo.photo_plan import held_out_origin, plan_queries, plan_references
+from loupebook.demo.photo_plan import (
+    held_out_origin,
+    plan_queries,
+    plan_references,
+    plan_shipped_queries,
+)
 from loupebook.demo.press.copying import alter, invented_microtext, lost_microtext
 from loupebook.demo.press.printing import FINEST_PX_PER_MM
 from loupebook.demo.world import World, demo_world
 from loupebook.errors import WorldInvalid
 from loupebook.records.manifest import read_manifest
-from loupebook.records.model import Element
+from loupebook.records.model import Element, Standing
 
 _DEMO = Path(__file__).parents[2] / "reference_sets" / "demo"
 
@@ -39,10 +45,11 @@ def test_demo_plan_is_as_large_as_promised():
     assert len({photo.edition.marque for photo in plan}) == 10
 
 
-def test_queries_are_held_out():
+@pytest.mark.parametrize("planned", [plan_queries, plan_shipped_queries])
+def test_queries_are_held_out(planned):
     world = demo_world()
     known = plan_references(world, seed=7)
-    queries = plan_queries(world, seed=7)
+    queries = planned(world, seed=7)
     assert len(queries) >= 150
     specimens = {photo.specimen.name for photo in known}
     assert not specimens & {photo.specimen.name for photo in queries}
@@ -53,6 +60,28 @@ def test_queries_are_held_out():
         assert seen is (photo.group not in ("fake, unseen origin", "unknown marque"))
         assert (photo.edition.marque in marques) is (photo.group != "unknown marque")
     assert min(Counter(photo.group for photo in queries).values()) >= 10
+
+
+def test_poor_photos_show_every_element_of_both_standings():
+    counts = Counter()
+    for seed in range(950_001, 950_006):
+        plan = plan_queries(World(seed, marques=4), seed=seed)
+        poor = [photo for photo in plan if photo.group == "poor photo"]
+        assert all(photo.shot.poor for photo in poor)
+        assert len({photo.edition.name for photo in poor}) == 16
+        counts.update((photo.edition.element, photo.origin.standing) for photo in poor)
+    assert set(counts) == {(element, standing) for element in Element for standing in Standing}
+    assert sum(n for (_, standing), n in counts.items() if standing is Standing.FAKE) == 50
+
+
+def test_the_shipped_queries_are_those_that_were_planned():
+    plan = plan_shipped_queries(demo_world(), seed=DEMO_PHOTO_SEED)
+    table = _DEMO.with_name("demo_queries") / "truth.csv"
+    with table.open(newline="", encoding="utf-8") as stream:
+        shipped = list(csv.DictReader(stream))
+    for photo, row in zip(plan, shipped, strict=True):
+        taken = Taken(Path(row["path"]).name, float(row["px_per_mm"]))
+        assert _truth_row(photo, taken) == row
 
 
 def test_every_skill_is_held_out_somewhere():

@@ -26,7 +26,12 @@ from loupebook.demo.camera.phone import PHONES, develop, draw_handling, sensor_n
 from loupebook.demo.camera.sampler import sample_scenes
 from loupebook.demo.camera.torch_renderer import TorchRenderer
 from loupebook.demo.photo_files import jpeg_bytes, write_truth
-from loupebook.demo.photo_plan import PlannedPhoto, plan_queries, plan_references
+from loupebook.demo.photo_plan import (
+    PlannedPhoto,
+    plan_queries,
+    plan_references,
+    plan_shipped_queries,
+)
 from loupebook.demo.press.printing import FINEST_PX_PER_MM
 from loupebook.demo.set_cards import DEMO_CARD, QUERY_CARD, WORLD_CARD
 from loupebook.demo.surface import PrintedSurface
@@ -190,7 +195,12 @@ def render_queries(
     progress: Progress = _no_progress,
 ) -> int:
     """Render held-out queries with ``truth.csv``; parameters as :func:`render_world`."""
-    plan = plan_queries(world, seed=seed)
+    return _render_queries(plan_queries(world, seed=seed), out, how=how, progress=progress)
+
+
+def _render_queries(
+    plan: Sequence[PlannedPhoto], out: Path, *, how: Taking, progress: Progress
+) -> int:
     names = [f"q{number:03d}" for number in range(1, len(plan) + 1)]
     _check_folder(out, TRUTH_FILE)
     taken = _take(plan, names, out / PHOTO_FOLDER, how=how, progress=progress)
@@ -205,7 +215,8 @@ def rebuild_demo(
     """Render ``demo`` and ``demo_queries`` anew under a folder that holds neither."""
     world, seed = demo_world(), DEMO_PHOTO_SEED
     render_world(world, folder / "demo", seed=seed, how=how, progress=progress)
-    render_queries(world, folder / "demo_queries", seed=seed, how=how, progress=progress)
+    queries = plan_shipped_queries(world, seed=seed)
+    _render_queries(queries, folder / "demo_queries", how=how, progress=progress)
     write_whole(folder / "demo" / "SET_CARD.md", DEMO_CARD.encode())
     write_whole(folder / "demo_queries" / "SET_CARD.md", QUERY_CARD.encode())
 

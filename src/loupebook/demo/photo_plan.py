@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import count as counting
 from itertools import islice
@@ -18,6 +18,8 @@ from loupebook.records.model import Element, Lighting, Standing, View
 
 #: Numbers of specimens from here on appear in queries only.
 FIRST_QUERY_SPECIMEN = 500
+_POOR = 20
+"""Poor photos among the queries of a world."""
 _FACE = {Element.BAND: View.FACE, Element.SEAL: View.FACE, Element.CAP: View.HEAD}
 
 
@@ -140,7 +142,8 @@ def plan_queries(world: World, *, seed: int) -> list[PlannedPhoto]:
     """Plan held-out queries in random order.
 
     New genuine specimens, new specimens of known fake origins, fakes of origins that are
-    not in the set, items of marques that are not in the set, and poor photos.
+    not in the set, items of marques that are not in the set, and poor photos of any edition,
+    half of them of fakes.
 
     Parameters
     ----------
@@ -150,18 +153,51 @@ def plan_queries(world: World, *, seed: int) -> list[PlannedPhoto]:
         Decides everything else.
     """
     rng = np.random.default_rng([seed, 9])
-    stranger = World(world.seed + 4_001, marques=4)
-    editions = len(world.editions)
-    photos = [_query(world, k, "genuine, new specimen", rng) for k in range(editions + 16)]
-    photos += [_query(world, k, "fake, known origin", rng) for k in range(editions)]
-    unseen = [k for k, e in enumerate(world.editions) if e.element is not Element.CAP][:24]
-    photos += [_query(world, k, "fake, unseen origin", rng) for k in unseen]
-    photos += [_query(stranger, k, "unknown marque", rng) for k in range(12)]
-    photos += [_query(world, 2 * k + 1, "poor photo", rng) for k in range(20)]
+    photos = _good_queries(world, rng)
+    own = np.random.default_rng([seed, 10])
+    count = len(world.editions)
+    rounds = [own.permutation(count) for _ in range(-(-_POOR // count))]
+    photos += [
+        _query(world, int(place), "poor photo", own, fake=bool(number % 2))
+        for number, place in enumerate(np.concatenate(rounds)[:_POOR])
+    ]
+    return _in_random_order(photos, rng)
+
+
+def plan_shipped_queries(world: World, *, seed: int) -> list[PlannedPhoto]:
+    """Plan the queries that ship with the demo set; parameters as :func:`plan_queries`.
+
+    Their poor photos show no seal: bands of fakes and caps of genuine items only. Figures that
+    are quoted rest on them, so they stay as they were drawn.
+    """
+    rng = np.random.default_rng([seed, 9])
+    photos = _good_queries(world, rng)
+    photos += [
+        _query(world, place, "poor photo", rng, fake=place % 4 == 1)
+        for place in range(1, 2 * _POOR, 2)
+    ]
+    return _in_random_order(photos, rng)
+
+
+def _in_random_order(
+    photos: Sequence[PlannedPhoto], rng: np.random.Generator
+) -> list[PlannedPhoto]:
     return [photos[k] for k in rng.permutation(len(photos))]
 
 
-def _query(world: World, place: int, group: str, rng: np.random.Generator) -> PlannedPhoto:
+def _good_queries(world: World, rng: np.random.Generator) -> list[PlannedPhoto]:
+    stranger = World(world.seed + 4_001, marques=4)
+    editions = len(world.editions)
+    photos = [_query(world, k, "genuine, new specimen", rng) for k in range(editions + 16)]
+    photos += [_query(world, k, "fake, known origin", rng, fake=True) for k in range(editions)]
+    unseen = [k for k, e in enumerate(world.editions) if e.element is not Element.CAP][:24]
+    photos += [_query(world, k, "fake, unseen origin", rng) for k in unseen]
+    return photos + [_query(stranger, k, "unknown marque", rng) for k in range(12)]
+
+
+def _query(
+    world: World, place: int, group: str, rng: np.random.Generator, *, fake: bool = False
+) -> PlannedPhoto:
     edition = world.editions[place % len(world.editions)]
     away = held_out_origin(world, edition)
     house = [o for o in world.origins(edition) if o.standing is Standing.GENUINE]
@@ -171,7 +207,7 @@ def _query(world: World, place: int, group: str, rng: np.random.Generator) -> Pl
     ]  # fmt: skip
     if group == "fake, unseen origin":
         origin = away
-    elif group == "fake, known origin" or (group == "poor photo" and place % 4 == 1):
+    elif fake:
         origin = fakes[int(rng.integers(len(fakes)))]
     else:
         origin = house[int(rng.integers(2))]
