@@ -16,10 +16,12 @@ from typer.testing import CliRunner
 from invented_prints import draw_edition
 from loupebook.bench import BenchCase, BenchQuery, BenchReference, photo_case, picture_case
 from loupebook.bench.cases import FILLS, frame_share, share_words
-from loupebook.bench.methods import Method, SiftMethod, by_hash, by_histogram
+from loupebook.bench.methods import ArmsMethod, Method, SiftMethod, by_hash, by_histogram
 from loupebook.bench.retrieval import run_bench, table_of
 from loupebook.cli import app
 from loupebook.errors import BenchInvalid
+from loupebook.imaging import decode_photo
+from loupebook.search.local.arm import LocalArm
 
 
 @pytest.fixture(scope="module")
@@ -242,3 +244,16 @@ def test_ties_do_not_go_by_the_order_of_rows(make: Callable[[], Method]) -> None
         [r.specimen for r in references],
         [r.specimen for r in references[::-1]],
     )
+
+
+def test_our_own_search_leaves_no_reference_out_in_silence(prints: Path) -> None:
+    """A photo that goes once the run has begun is missed by no method alone."""
+
+    def gone() -> np.ndarray:
+        return decode_photo(prints / "gone.png").pixels
+
+    references = [BenchReference(gone, "A", "a")]
+    method = ArmsMethod("ours", lambda folder: [LocalArm(folder / "local", set_id="bench")])
+    with pytest.raises(BenchInvalid, match=r"references cannot be read \(1\).*gone\.png"):
+        method.prepare(references, lambda *_: None)
+    method.close()

@@ -26,6 +26,7 @@ from loupebook.compare import (
     rerank,
 )
 from loupebook.encoders import Encoder, load_encoder
+from loupebook.errors import BenchInvalid
 from loupebook.evidence.closeness import ANY, ClosenessScale, closeness_scales, scale_of
 from loupebook.evidence.gather import gather_scores
 from loupebook.evidence.held import nearest_photo, set_vectors
@@ -228,7 +229,13 @@ class ArmsMethod:
         self._scales: dict[Element, Mapping[str, ClosenessScale]] = {}
 
     def prepare(self, references: Sequence[BenchReference], progress: Progress) -> None:
-        """Bring the arms up to date with the references."""
+        """Bring the arms up to date with the references.
+
+        Raises
+        ------
+        BenchInvalid
+            If a reference cannot be read: the arms would go on without it.
+        """
         self._folder = tempfile.TemporaryDirectory()
         self._root = Path(self._folder.name)
         self._arms = self._make(self._root)
@@ -236,7 +243,12 @@ class ArmsMethod:
         self._facts = {number: facts_of(one) for number, one in enumerate(references, start=1)}
         photos = {number: f"{number:064x}" for number in self._facts}
         for arm in self._arms:
-            arm.sync(photos, lambda number: references[number - 1].read(), progress)
+            failed = arm.sync(photos, lambda number: references[number - 1].read(), progress).failed
+            if failed:
+                raise BenchInvalid(
+                    f"{self.name}: references cannot be read ({len(failed)}). "
+                    f"{next(iter(failed.values()))}"
+                )
         self._scales = {}
         embedding = self._embedding()
         if embedding is not None:
