@@ -61,7 +61,7 @@ def offer_to_make(library: Library, words: str) -> None:
 
 
 def show_report(library: Library, report: SetReport) -> None:
-    st.caption(plain(report.made_from(library.info().change_counter)))
+    st.caption(plain(report.about_at(library.info().change_counter)))
     names = [WORK_LIST, *(name for name in report.sections if name != WORK_LIST)]
     labels = {name: label_of(report, name) for name in names}
     if (made := st.session_state.pop(JUST_MADE, None)) in names:

@@ -47,7 +47,7 @@ def report_pdf(
     return make_set_report(
         [_printed(section) for section in report.sections.values()],
         info,
-        about=report.made_from(info.change_counter).removesuffix("."),
+        about=report.about_at(info.change_counter).removesuffix("."),
         closing=CLOSING,
         uv=report.holds_uv,
         photos=photos,

@@ -99,7 +99,7 @@ def render_html(
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<style>{STYLE}</style></head><body><header>"
         f"<h1>Set report: {escape(report.set_name)}</h1>"
-        f'<p class="about">{escape(report.made_from(now))}</p>{notice}'
+        f'<p class="about">{escape(report.about_at(now))}</p>{notice}'
         f'<p>{escape(CLOSING)}</p><div class="cautions">{warned}</div></header>'
         f'<nav aria-label="Sections"><ul>{contents}</ul></nav><main>{body}</main></body></html>\n'
     )

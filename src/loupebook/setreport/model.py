@@ -208,7 +208,7 @@ class SetReport:
     sections: Mapping[str, Section]
     holds_uv: bool
 
-    def made_from(self, change: int) -> str:
+    def about_at(self, change: int) -> str:
         """Say what the report was made from, and so where the set is at another change now."""
         made = f"Change {self.set_version} of the set, encoder {self.encoder}, made {self.made_at}."
         if change == self.set_version:
