@@ -177,7 +177,7 @@ def test_a_photo_of_a_few_px_has_traits_that_are_numbers(
     ]
     assert kept[0] == kept[1] == measure_traits(pixels)
     assert np.isfinite(astuple(kept[1])[2:]).all()
-    assert kept[1].frame_l == pytest.approx(80.6, abs=0.1)  # L* of that grey
+    assert kept[1].frame_l == pytest.approx(80.6, abs=0.1)  # IEC 61966-2-1 and CIE 15: L* of 200
 
 
 def test_a_set_of_few_that_all_find_their_own_has_limits_of_some_width() -> None:
