@@ -26,6 +26,8 @@ from loupebook.search.local.pair import PairMatch, match_pair
 
 FEWEST_INLIERS = 8
 """Feature matches that must agree."""
+FEWEST_SOFTENED = 2 * FEWEST_INLIERS
+"""The same of a softened query: less is left in it to contradict a chance agreement."""
 LEAST_LIKENESS = 0.45
 """Least median correlation of cells laid over each other; unrelated pictures lie near 0.1."""
 LEAST_AGREEING = 0.30
@@ -174,7 +176,7 @@ def _laid_softened(
     for softer in query.softened:
         start = first_map(match_pair(softer.features, reference.features), reference)
         laid = None if start is None else lay_over(softer, reference, start, px_per_mm=px_per_mm)
-        if laid is not None and laid.registered:
+        if laid is not None and laid.registered and laid.inliers >= FEWEST_SOFTENED:
             return laid
     return None
 
