@@ -123,9 +123,7 @@ class LiftedMap:
 
     def stretch(self, points: NDArray[Any]) -> NDArray[np.float64]:
         """Return the query px a reference px at points (…, 2): root of the area's change."""
-        step = 0.5
-        right = self(points + np.array([step, 0])) - self(points - np.array([step, 0]))
-        down = self(points + np.array([0, step])) - self(points - np.array([0, step]))
+        right, down = self._steps(points)
         area = right[..., 0] * down[..., 1] - right[..., 1] * down[..., 0]
         scale: NDArray[np.float64] = np.sqrt(np.maximum(area, 0))
         return scale
@@ -136,13 +134,17 @@ class LiftedMap:
         The lesser singular value of the map's derivative: where a round item turns away from the
         camera, its print is pressed together in one direction.
         """
-        step = 0.5
-        right = self(points + np.array([step, 0])) - self(points - np.array([step, 0]))
-        down = self(points + np.array([0, step])) - self(points - np.array([0, step]))
+        right, down = self._steps(points)
         least: NDArray[np.float64] = np.linalg.svd(
             np.stack([right, down], axis=-1), compute_uv=False
         )[..., 1]
         return least
+
+    def _steps(self, points: NDArray[Any]) -> tuple[Points, Points]:
+        """Return what a step of one reference px to the right, and one down, is in the query."""
+        half = np.array([0.5, 0]), np.array([0, 0.5])
+        right, down = (self(points + step) - self(points - step) for step in half)
+        return right, down
 
 
 def depth_of(flat: Points, axis: float, offset: float, radius: float) -> NDArray[np.float64]:
